@@ -1,0 +1,1 @@
+"""The conformance kit: what every driver must do, one rule a function."""

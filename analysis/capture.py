@@ -1,0 +1,194 @@
+"""What one recording is: samples in units, their rate, and where samples are missing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crankfold.analysis.errors import InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from datetime import datetime
+
+    from numpy.typing import ArrayLike, NDArray
+
+CURRENT = "current"
+SYNC = "sync"
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One column of a capture.
+
+    Parameters
+    ----------
+    name
+        What the channel carries: ``"current"`` or ``"sync"``.
+    unit
+        ``"A"``, ``"V"``, ``"kV"``, ``"bar"``, ``"counts"``, or ``""`` when nobody said.
+    scale, offset
+        ``value = code * scale + offset``, in `unit`. 1 and 0 when the samples never were integer codes.
+    code_range
+        Lowest and highest code the converter can give, or None when unknown. A value at either end is clipped.
+    code_dtype
+        Name of the numpy dtype the codes came in (``"int16"``), ``"float64"`` when there were none.
+    """
+
+    name: str
+    unit: str = ""
+    scale: float = 1.0
+    offset: float = 0.0
+    code_range: tuple[int, int] | None = None
+    code_dtype: str = "float64"
+
+    def __post_init__(self) -> None:
+        if not (np.isfinite(self.scale) and self.scale != 0.0 and np.isfinite(self.offset)):
+            raise InputError(f"channel {self.name!r}: scale {self.scale!r} and offset {self.offset!r} must be finite "
+                             "and the scale not zero; give the scale of the board or probe")
+
+    def value_range(self) -> tuple[float, float] | None:
+        """Return the lowest and highest value the converter can give, in `unit`, or None when unknown."""
+        if self.code_range is None:
+            return None
+        ends = sorted(code * self.scale + self.offset for code in self.code_range)
+        return ends[0], ends[1]
+
+    def rescaled(self, factor: float, unit: str, offset: float = 0.0) -> Channel:
+        """Return the channel after ``new = old * factor + offset`` into another unit."""
+        return replace(self, unit=unit, scale=self.scale * factor, offset=self.offset * factor + offset)
+
+
+@dataclass(frozen=True)
+class Gap:
+    """Samples known to be lost: `length` of them, the first at sample index `start`."""
+
+    start: int
+    length: int
+
+    @property
+    def stop(self) -> int:
+        """Index of the first good sample after the gap."""
+        return self.start + self.length
+
+
+@dataclass(frozen=True, eq=False)
+class Capture:
+    """A recording of the cranking current and, if there is one, of a sync mark.
+
+    Parameters
+    ----------
+    samples : ndarray, shape (samples, channels), float64
+        In the units of `channels`, C order, read-only. Lost samples are present as NaN, so that the sample index
+        remains the clock.
+    rate_hz
+        Samples a second, as measured where it was measured.
+    channels
+        One `Channel` a column; the current first.
+    trigger_index
+        Sample index of the onset of cranking, None if nothing triggered.
+    gaps
+        Where samples are missing, in order.
+    started_utc
+        A label; never used as a clock.
+    origin
+        Where it came from, for people: a file's path or a board's address.
+    notes
+        Free text by name, kept in the file.
+    """
+
+    samples: NDArray[np.float64]
+    rate_hz: float
+    channels: tuple[Channel, ...]
+    trigger_index: int | None = None
+    gaps: tuple[Gap, ...] = ()
+    started_utc: datetime | None = None
+    origin: str = ""
+    notes: Mapping[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        samples = np.array(self.samples, dtype=np.float64, order="C", ndmin=2)
+        if samples.ndim != 2 or samples.shape[1] != len(self.channels) or not self.channels:
+            raise InputError(f"samples of shape {np.shape(self.samples)} do not fit {len(self.channels)} channels; "
+                             "give one row a sample and one column a channel")
+        if not (np.isfinite(self.rate_hz) and self.rate_hz > 0):
+            raise InputError(f"a sample rate of {self.rate_hz!r} Hz cannot be; give samples a second")
+        if self.trigger_index is not None and not 0 <= self.trigger_index < len(samples):
+            raise InputError(f"trigger index {self.trigger_index} is outside the {len(samples)} samples")
+        for gap in self.gaps:
+            if gap.length <= 0 or gap.start < 0 or gap.stop > len(samples):
+                raise InputError(f"gap of {gap.length} samples at {gap.start} is outside the {len(samples)} samples")
+            samples[gap.start : gap.stop] = np.nan
+        samples.flags.writeable = False
+        object.__setattr__(self, "samples", samples)
+
+    @classmethod
+    def from_arrays(
+        cls, current: ArrayLike, *, rate_hz: float, sync: ArrayLike | None = None,
+        unit: str = "A", sync_unit: str = "V", origin: str = "arrays",
+    ) -> Capture:
+        """Return a capture of plain arrays.
+
+        Parameters
+        ----------
+        current : array_like, shape (n,)
+            In `unit`: amperes, or volts if a probe scale is applied later.
+        rate_hz
+            Samples a second.
+        sync : array_like, shape (n,), optional
+            The second channel, in `sync_unit`.
+
+        Raises
+        ------
+        InputError
+            The arrays differ in length or are not one-dimensional.
+        """
+        columns = [np.asarray(current, dtype=np.float64)]
+        channels = [Channel(CURRENT, unit)]
+        if sync is not None:
+            columns.append(np.asarray(sync, dtype=np.float64))
+            channels.append(Channel(SYNC, sync_unit))
+        if any(c.ndim != 1 for c in columns) or len({len(c) for c in columns}) != 1:
+            raise InputError(f"current and sync must be one-dimensional and equally long, "
+                             f"not {[c.shape for c in columns]}")
+        return cls(np.column_stack(columns), rate_hz, tuple(channels), origin=origin)
+
+    @property
+    def duration_s(self) -> float:
+        """Length of the recording in seconds."""
+        return len(self.samples) / self.rate_hz
+
+    def index_of(self, name: str) -> int | None:
+        """Return the column of the channel called `name`, None if there is none."""
+        return next((i for i, channel in enumerate(self.channels) if channel.name == name), None)
+
+    def column(self, name: str) -> NDArray[np.float64] | None:
+        """Return the samples of the channel called `name`, shape (samples,), or None if there is none."""
+        index = self.index_of(name)
+        return None if index is None else self.samples[:, index]
+
+    def rescaled(self, name: str, factor: float, unit: str, offset: float = 0.0) -> Capture:
+        """Return the capture with one channel converted by ``new = old * factor + offset`` into another unit.
+
+        Raises
+        ------
+        InputError
+            There is no such channel, or the factor is zero or not finite.
+        """
+        index = self.index_of(name)
+        if index is None:
+            raise InputError(f"the capture has no channel {name!r}; it has {[c.name for c in self.channels]}")
+        samples = self.samples.copy()
+        samples[:, index] = samples[:, index] * factor + offset
+        channels = list(self.channels)
+        channels[index] = channels[index].rescaled(factor, unit, offset)
+        return replace(self, samples=samples, channels=tuple(channels))
+
+
+def find_gaps(lost: Sequence[bool] | NDArray[np.bool_]) -> tuple[Gap, ...]:
+    """Return the runs of True in `lost`, shape (samples,), as gaps in order."""
+    flags = np.concatenate(([0], np.asarray(lost, dtype=np.int8), [0]))
+    edges = np.flatnonzero(np.diff(flags))
+    return tuple(Gap(int(a), int(b - a)) for a, b in zip(edges[::2], edges[1::2], strict=True))

@@ -1,0 +1,193 @@
+"""What engine it is: cylinders in firing order, the angles between them, strokes, and what the sync channel marks."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from crankfold.analysis.errors import InputError
+
+MAX_CYLINDERS = 16
+CYCLE_TOLERANCE_DEG = 0.5  # intervals given in whole degrees may miss the cycle by rounding
+
+SyncKind = Literal["waste-spark", "single-spark", "cam", "pressure", "plug-out"]
+SYNC_KINDS: tuple[SyncKind, ...] = ("waste-spark", "single-spark", "cam", "pressure", "plug-out")
+
+
+@dataclass(frozen=True)
+class Engine:
+    """The engine as the analysis needs to know it.
+
+    Parameters
+    ----------
+    firing_order
+        Cylinder numbers in the order they compress, for example ``(1, 3, 4, 2)``. Position 1 is the first of them.
+    intervals_deg
+        Crank degrees from each cylinder in the order to the next, the last one back to the first. A shorter list
+        repeats; empty means even.
+    strokes
+        4 or 2.
+
+    Raises
+    ------
+    InputError
+        A cylinder is named twice, or the intervals do not fit the order or the cycle.
+    """
+
+    firing_order: tuple[int, ...]
+    intervals_deg: tuple[float, ...] = ()
+    strokes: int = 4
+    name: str = ""
+
+    def __post_init__(self) -> None:
+        order = tuple(int(c) for c in self.firing_order)
+        if not 1 <= len(order) <= MAX_CYLINDERS:
+            raise InputError(f"a firing order of {len(order)} cylinders: give 1 to {MAX_CYLINDERS}, such as 1-3-4-2")
+        if min(order) < 1:
+            raise InputError(f"firing order {_dashed(order)}: cylinders are numbered from 1")
+        twice = sorted({c for c in order if order.count(c) > 1})
+        if twice:
+            raise InputError(f"firing order {_dashed(order)} names cylinder {twice[0]} twice; name each cylinder once")
+        if self.strokes not in (2, 4):
+            raise InputError(f"strokes {self.strokes}: an engine has 2 or 4")
+        n, cycle = len(order), self.cycle_deg
+        given = tuple(float(x) for x in self.intervals_deg)
+        if given:
+            if n % len(given):
+                raise InputError(f"{len(given)} intervals do not repeat evenly over {n} cylinders; "
+                                 "give one a cylinder, or a pattern that repeats")
+            given = given * (n // len(given))
+            if min(given) <= 0 or abs(sum(given) - cycle) > CYCLE_TOLERANCE_DEG:
+                raise InputError(f"intervals {_dashed(given)} add up to {sum(given):g} degrees; "
+                                 f"a {self.strokes}-stroke cycle has {cycle:g}")
+        else:
+            given = (cycle / n,) * n
+        object.__setattr__(self, "firing_order", order)
+        object.__setattr__(self, "intervals_deg", given)
+
+    @classmethod
+    def parse(cls, firing_order: str, intervals: str | None = None, strokes: int = 4, name: str = "") -> Engine:
+        """Return the engine of a text such as ``"1-3-4-2"`` and intervals such as ``"270-450"``.
+
+        Raises
+        ------
+        InputError
+            The text is not numbers with dashes, commas or spaces between, or the numbers do not fit.
+        """
+        order = _numbers(firing_order, "firing order", "1-3-4-2")
+        if any(x != int(x) for x in order):
+            raise InputError(f"firing order {firing_order!r}: cylinders are whole numbers, such as 1-3-4-2")
+        degrees = _numbers(intervals, "intervals", "270-450") if intervals else ()
+        return cls(tuple(int(x) for x in order), degrees, strokes, name)
+
+    @property
+    def cylinders(self) -> int:
+        """Number of cylinders."""
+        return len(self.firing_order)
+
+    @property
+    def cycle_deg(self) -> float:
+        """Crank degrees of one engine cycle: 720 for four strokes, 360 for two."""
+        return 180.0 * self.strokes
+
+    @property
+    def firing_deg(self) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+        """Crank angle of each position's compression TDC, shape (cylinders,), degrees; position 1 at 0."""
+        return np.concatenate(([0.0], np.cumsum(self.intervals_deg)[:-1]))
+
+    @property
+    def pattern_length(self) -> int:
+        """Number of firings after which the intervals repeat: 1 for even firing, 2 for 90/150."""
+        n = self.cylinders
+        for k in range(1, n + 1):
+            if n % k == 0 and np.allclose(self.intervals_deg, self.intervals_deg[:k] * (n // k)):
+                return k
+        return n
+
+    @property
+    def even_firing(self) -> bool:
+        """Whether all firing intervals are equal."""
+        return self.pattern_length == 1
+
+    def position_of(self, cylinder: int) -> int:
+        """Return the 0-based place of a cylinder number in the firing order.
+
+        Raises
+        ------
+        InputError
+            The engine has no such cylinder.
+        """
+        if cylinder not in self.firing_order:
+            raise InputError(f"the engine has no cylinder {cylinder}; its firing order is {_dashed(self.firing_order)}")
+        return self.firing_order.index(cylinder)
+
+    def companion_of(self, cylinder: int) -> int | None:
+        """Return the cylinder whose TDC lies 360 degrees away, sharing a waste spark, or None if there is none."""
+        if self.strokes == 2:
+            return None
+        at = self.firing_deg
+        wanted = (at[self.position_of(cylinder)] + 360.0) % 720.0
+        close = np.abs((at - wanted + 360.0) % 720.0 - 360.0) <= CYCLE_TOLERANCE_DEG
+        return int(self.firing_order[int(np.flatnonzero(close)[0])]) if close.any() else None
+
+
+@dataclass(frozen=True)
+class SyncSpec:
+    """What the second channel marks.
+
+    Parameters
+    ----------
+    kind
+        ``waste-spark``, ``single-spark``, ``cam``, ``pressure``, or ``plug-out`` (no channel: the named cylinder's
+        plug is out, so the dead one in the current is that one).
+    cylinder
+        The cylinder it marks.
+    edge_deg
+        For ``cam``: crank degrees from that cylinder's compression TDC to the rising edge.
+    """
+
+    kind: SyncKind
+    cylinder: int
+    edge_deg: float = 0.0
+
+    @classmethod
+    def parse(cls, text: str | None, engine: Engine) -> SyncSpec | None:
+        """Return the spec of ``none``, ``waste-spark:1``, ``single-spark:1``, ``cam:1@200``, ``pressure:1``, ``plug-out:1``.
+
+        Raises
+        ------
+        InputError
+            The text is not of that form, or names a cylinder the engine lacks.
+        """
+        if text is None or text.strip().lower() in ("", "none"):
+            return None
+        match = re.fullmatch(r"([a-z-]+):(\d+)(?:@([-+]?\d+(?:\.\d+)?))?", text.strip().lower())
+        kind = next((k for k in SYNC_KINDS if match and k == match[1]), None)
+        if match is None or kind is None or ((match[3] is None) == (kind == "cam")):
+            raise InputError(f"sync {text!r} is not one of none, waste-spark:CYL, single-spark:CYL, cam:CYL@DEG, "
+                             "pressure:CYL, plug-out:CYL")
+        cylinder = int(match[2])
+        engine.position_of(cylinder)
+        return cls(kind, cylinder, float(match[3] or 0.0))
+
+    def __str__(self) -> str:
+        edge = f"@{self.edge_deg:g}" if self.kind == "cam" else ""
+        return f"{self.kind}:{self.cylinder}{edge}"
+
+
+def _dashed(numbers: tuple[float, ...]) -> str:
+    return "-".join(f"{x:g}" for x in numbers)
+
+
+def _numbers(text: str, what: str, example: str) -> tuple[float, ...]:
+    parts = [p for p in re.split(r"[-,;/\s]+", text.strip()) if p]
+    try:
+        numbers = tuple(float(p) for p in parts)
+    except ValueError as error:
+        raise InputError(f"{what} {text!r} is not numbers; write it like {example}") from error
+    if not numbers or not all(np.isfinite(numbers)):
+        raise InputError(f"{what} {text!r} has no usable numbers; write it like {example}")
+    return numbers

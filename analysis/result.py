@@ -1,0 +1,128 @@
+"""What an analysis says: verdict, cylinders, reasons and cautions, as plain frozen data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from crankfold.analysis.engine import Engine, SyncSpec
+    from crankfold.analysis.estimate import Estimate
+    from crankfold.analysis.trace import CrankingTrace
+
+Verdict = Literal["even", "uneven", "none"]
+State = Literal["good", "watch", "low", "dead"]
+ReasonCode = Literal["no-cranking", "too-short", "engine-fired", "clipped", "hump-count", "no-humps", "rate-too-low",
+                     "gap", "one-cylinder", "not-explained"]
+
+
+@dataclass(frozen=True)
+class Notice:
+    """A reason or a caution: a code, and the numbers its sentence needs (the unit is in each name)."""
+
+    code: str
+    facts: Mapping[str, float | int | str | tuple[int, ...]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Cylinder:
+    """One cylinder's answer.
+
+    Parameters
+    ----------
+    position
+        1-based place in the firing order.
+    cylinder
+        Its number, None where it cannot be named.
+    relative_percent, interval_percent
+        Peak gauge compression pressure as percent of the strongest, and its 95 % interval.
+    state
+        good, watch, low or dead.
+    pressure_bar, pressure_interval_bar
+        Estimated peak gauge pressure when a gauge reading or a pressure channel anchors it, else None.
+    """
+
+    position: int
+    cylinder: int | None
+    relative_percent: float
+    interval_percent: tuple[float, float]
+    state: State
+    pressure_bar: float | None = None
+    pressure_interval_bar: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class SyncFound:
+    """What the sync channel told: its kind, the cylinder it names, how many marks, and how sure (0 to 1)."""
+
+    kind: str
+    cylinder: int
+    events: int
+    confidence: float
+
+
+@dataclass(frozen=True)
+class Cranking:
+    """The cranking itself; ampere fields are None when the scale is unknown."""
+
+    onset_s: float
+    end_s: float
+    cycles: float
+    rpm: float
+    inrush_a: float | None
+    mean_a: float | None
+    sample_rate_hz: float
+
+
+@dataclass(frozen=True)
+class Health:
+    """Starter and battery, as far as the same capture shows them; None where it does not.
+
+    Parameters
+    ----------
+    sag_percent
+        Fall of the stall current through the steady cranking, percent.
+    stall_current_a
+        What the starter would draw if held.
+    resistance_ohm
+        Battery, cable and starter together, at the assumed open-circuit voltage in `voltage_v`.
+    """
+
+    sag_percent: float | None = None
+    stall_current_a: float | None = None
+    resistance_ohm: float | None = None
+    voltage_v: float | None = None
+
+
+@dataclass(frozen=True)
+class Result:
+    """The answer to one capture.
+
+    ``verdict`` is ``"none"`` exactly when `reasons` is not empty; `cylinders` is then empty.
+    `trace` and `estimate` are kept for pictures and are not part of the JSON.
+    """
+
+    verdict: Verdict
+    engine: Engine
+    reasons: tuple[Notice, ...] = ()
+    cylinders: tuple[Cylinder, ...] = ()
+    sync_asked: SyncSpec | None = None
+    sync: SyncFound | None = None
+    cranking: Cranking | None = None
+    cautions: tuple[Notice, ...] = ()
+    pattern: Notice | None = None
+    health: Health | None = None
+    trace: CrankingTrace | None = field(default=None, compare=False, repr=False)
+    estimate: Estimate | None = field(default=None, compare=False, repr=False)
+
+    @property
+    def low_positions(self) -> tuple[int, ...]:
+        """1-based positions whose state is low or dead."""
+        return tuple(c.position for c in self.cylinders if c.state in ("low", "dead"))
+
+    @property
+    def low(self) -> tuple[int, ...]:
+        """Numbers of the named cylinders whose state is low or dead, sorted."""
+        return tuple(sorted(c.cylinder for c in self.cylinders if c.state in ("low", "dead") and c.cylinder is not None))

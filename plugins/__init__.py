@@ -1,0 +1,1 @@
+"""Boards and file readers, one module each, registered like anybody else's."""
