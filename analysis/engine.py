@@ -155,7 +155,7 @@ class SyncSpec:
 
     @classmethod
     def parse(cls, text: str | None, engine: Engine) -> SyncSpec | None:
-        """Return the spec of ``none``, ``waste-spark:1``, ``single-spark:1``, ``cam:1@200``, ``pressure:1``, ``plug-out:1``.
+        """Return the spec of ``none`` or ``KIND:CYL``, such as ``waste-spark:1``, ``cam:1@200``, ``plug-out:1``.
 
         Raises
         ------

@@ -125,4 +125,5 @@ class Result:
     @property
     def low(self) -> tuple[int, ...]:
         """Numbers of the named cylinders whose state is low or dead, sorted."""
-        return tuple(sorted(c.cylinder for c in self.cylinders if c.state in ("low", "dead") and c.cylinder is not None))
+        down = (c.cylinder for c in self.cylinders if c.state in ("low", "dead"))
+        return tuple(sorted(number for number in down if number is not None))

@@ -1,0 +1,1 @@
+"""From bytes to a capture: plugins, sources, ring buffer, trigger, recorder, probe scales and capture files."""
