@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 if TYPE_CHECKING:
-    import numpy as np
     from numpy.typing import NDArray
 
 
@@ -62,6 +63,20 @@ class CrankingTrace:
         Share of the steady samples that sit at a flat top, 0 to 1.
     clipped_inrush
         Whether the in-rush peak sits at a flat top.
+    steady_to_s
+        Where the judged stretch ends: before the release, the engine's catching, or a gap too long to bridge.
+    fired_at_s
+        From when on the engine ran by itself, None if it did not.
+    has_onset
+        False when the capture begins in the middle of the cranking, so that there is no in-rush in it.
+    cut_by_gap
+        Whether gaps too long to bridge left only a part of the cranking to be judged.
+    hump_s
+        Spacing of the humps as the trace alone shows it, in seconds; a multiple of it where humps are unequal; NaN
+        where nothing repeats.
+    ac_sag
+        Ratio of the current's mean level late in the cranking to early; far below 1 where a probe cannot hold
+        a steady current.
     """
 
     time_s: NDArray[np.float64]
@@ -80,3 +95,15 @@ class CrankingTrace:
     bridged: tuple[Span, ...]
     clipped_humps: float
     clipped_inrush: bool
+    steady_to_s: float = float("inf")
+    fired_at_s: float | None = None
+    has_onset: bool = True
+    cut_by_gap: bool = False
+    hump_s: float = float("nan")
+    ac_sag: float = 1.0
+
+    @property
+    def steady(self) -> slice:
+        """Samples from the end of the in-rush to the end of what is judged."""
+        first = int(np.searchsorted(self.time_s, self.steady_from_s))
+        return slice(first, max(first, int(np.searchsorted(self.time_s, min(self.steady_to_s, self.crank.end_s)))))
