@@ -1,0 +1,106 @@
+"""Engines: orders, intervals, companions, and every way of describing one wrongly."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from crankfold.analysis import Engine, InputError, SyncSpec
+
+
+def test_even_four_strokes() -> None:
+    engine = Engine.parse("1-3-4-2")
+    assert engine.firing_order == (1, 3, 4, 2)
+    assert engine.intervals_deg == (180.0,) * 4
+    assert engine.firing_deg.tolist() == [0.0, 180.0, 360.0, 540.0]
+    assert engine.even_firing and engine.pattern_length == 1
+
+
+def test_two_strokes_fire_within_one_turn() -> None:
+    engine = Engine.parse("1 2", strokes=2)
+    assert engine.cycle_deg == 360.0
+    assert engine.firing_deg.tolist() == [0.0, 180.0]
+    assert engine.companion_of(1) is None
+
+
+def test_a_short_list_of_intervals_repeats() -> None:
+    engine = Engine.parse("1-2-3-4-5-6", "90-150")
+    assert engine.intervals_deg == (90.0, 150.0) * 3
+    assert engine.pattern_length == 2
+    assert engine.firing_deg.tolist() == [0.0, 90.0, 240.0, 330.0, 480.0, 570.0]
+
+
+@pytest.mark.parametrize(("order", "intervals", "length"), [
+    ("1-2", "270-450", 2), ("1-2", "315-405", 2), ("1-3-2-4", "270-180-90-180", 4),
+    ("1-2-3-4-5-6-7-8-9-10", "90-54", 2), ("1-2", "360-360", 1), ("1", None, 1),
+])
+def test_where_the_pattern_repeats(order: str, intervals: str | None, length: int) -> None:
+    assert Engine.parse(order, intervals).pattern_length == length
+
+
+def test_uneven_engines_have_companions_only_a_turn_apart() -> None:
+    assert Engine.parse("1-2", "270-450").companion_of(1) is None
+    assert Engine.parse("1-2-3-4-5-6", "90-150").companion_of(1) is None
+    assert Engine.parse("1-3-4-2").companion_of(1) == 4
+    assert Engine.parse("1-3-2").companion_of(1) is None
+
+
+@given(st.permutations(range(1, 9)))
+def test_even_companions_are_mutual(order: list[int]) -> None:
+    engine = Engine(tuple(order))
+    for cylinder in order:
+        other = engine.companion_of(cylinder)
+        assert other is not None and other != cylinder
+        assert engine.companion_of(other) == cylinder
+
+
+@given(st.lists(st.floats(10, 400), min_size=1, max_size=12))
+def test_firing_angles_lie_within_the_cycle_and_rise(raw: list[float]) -> None:
+    intervals = np.array(raw) * 720.0 / sum(raw)
+    engine = Engine(tuple(range(1, len(raw) + 1)), tuple(intervals))
+    assert engine.firing_deg[0] == 0.0
+    assert np.all(np.diff(engine.firing_deg) > 0)
+    assert engine.firing_deg[-1] < 720.0
+
+
+@pytest.mark.parametrize(("order", "intervals", "strokes", "says"), [
+    ("1-3-3-2", None, 4, "names cylinder 3 twice"),
+    ("", None, 4, "no usable numbers"),
+    ("one-two", None, 4, "is not numbers"),
+    ("1.5-2", None, 4, "whole numbers"),
+    ("0-1", None, 4, "numbered from 1"),
+    ("-".join(str(k) for k in range(1, 20)), None, 4, "19 cylinders"),
+    ("1-2", "270-400", 4, "add up to 670"),
+    ("1-2", "270-450", 2, "a 2-stroke cycle has 360"),
+    ("1-2-3", "270-450", 4, "do not repeat evenly"),
+    ("1-2", "0-720", 4, "add up to"),
+    ("1-2", "nan-720", 4, "no usable numbers"),
+    ("1-2", None, 3, "has 2 or 4"),
+])
+def test_an_impossible_engine_is_refused_in_words(order: str, intervals: str | None, strokes: int, says: str) -> None:
+    with pytest.raises(InputError, match=says):
+        Engine.parse(order, intervals, strokes)
+
+
+@pytest.mark.parametrize("text", ["waste-spark:1", "single-spark:3", "cam:2@200", "cam:4@-35.5", "pressure:4",
+                                  "plug-out:2"])
+def test_sync_is_written_as_it_was_read(text: str) -> None:
+    spec = SyncSpec.parse(text, Engine.parse("1-3-4-2"))
+    assert spec is not None
+    assert str(spec) == text
+
+
+@pytest.mark.parametrize("text", [None, "", "none", " None "])
+def test_no_sync(text: str | None) -> None:
+    assert SyncSpec.parse(text, Engine.parse("1-3-4-2")) is None
+
+
+@pytest.mark.parametrize(("text", "says"), [
+    ("waste-spark", "is not one of"), ("waste-spark:1@20", "is not one of"), ("cam:1", "is not one of"),
+    ("crank:1", "is not one of"), ("cam:1@x", "is not one of"), ("single-spark:7", "no cylinder 7"),
+])
+def test_a_sync_that_cannot_be_is_refused_in_words(text: str, says: str) -> None:
+    with pytest.raises(InputError, match=says):
+        SyncSpec.parse(text, Engine.parse("1-3-4-2"))
