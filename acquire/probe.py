@@ -1,0 +1,207 @@
+"""What turns the measured column into amperes: a clamp, a shunt, a stretch of battery cable, counts, a calibration.
+
+Texts: ``10mV/A``, ``100uOhm``, ``500A/60mV``, ``25mm2:0.5m@20C``, ``counts:5V/10bit``, ``cal:0.512V=0A,2.498V=200A``,
+``battery``. Counts may be followed by what the volts mean: ``counts:5V/10bit,10mV/A``.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from crankfold.acquire.cable import cable_resistance_ohm
+from crankfold.analysis.capture import CURRENT, SYNC, Channel
+from crankfold.analysis.errors import InputError
+
+if TYPE_CHECKING:
+    from crankfold.analysis.capture import Capture
+
+FORMS = ("10mV/A, 100uOhm, 500A/60mV, 25mm2:0.5m@20C, counts:5V/10bit, counts:5V/10bit,10mV/A, "
+         "cal:0.512V=0A,2.498V=200A, battery")
+MIN_V_PER_A, MAX_V_PER_A = 1e-6, 1.0  # 1 uOhm is a finger's breadth of cable; 1 V/A is 100 V at a small starter's 100 A
+MAX_BITS = 32  # no converter gives more
+MAX_FULL_SCALE_V = 100.0  # a converter's own input, behind any divider
+VOLTS = {"V": 1.0, "mV": 1e-3, "uV": 1e-6, "kV": 1e3}
+AMPERES = {"A": 1.0, "mA": 1e-3, "kA": 1e3}
+
+_NUMBER = r"([-+]?(?:\d+\.?\d*|\.\d+)(?:e[-+]?\d+)?)"
+_PER_AMPERE = re.compile(_NUMBER + r"\s*([um]?)[Vv]\s*/\s*[Aa]")
+_OHM = re.compile(_NUMBER + r"\s*([um]?)(?:ohms?|Ohms?|OHMS?|\u03a9|\u2126)")
+_RATED = re.compile(_NUMBER + r"\s*[Aa]\s*/\s*" + _NUMBER + r"\s*([um]?)[Vv]")
+_CABLE = re.compile(_NUMBER + r"\s*mm[2²]\s*:\s*" + _NUMBER + r"\s*(m|cm|mm)(?:\s*@\s*" + _NUMBER
+                    + r"\s*°?C)?(?:\s*:\s*class\s*(\d+))?")
+_COUNTS = re.compile(r"counts\s*:\s*" + _NUMBER + r"\s*(m?V)\s*/\s*(\d+)\s*bits?")
+_POINT = re.compile(_NUMBER + r"\s*([um]?V|)\s*=\s*" + _NUMBER + r"\s*A")
+_PREFIX = {"": 1.0, "m": 1e-3, "u": 1e-6}
+_LENGTH_M = {"m": 1.0, "cm": 1e-2, "mm": 1e-3}
+
+
+@dataclass(frozen=True)
+class Probe:
+    """The way from a measured value to amperes: ``A = (value - zero) / per_ampere``.
+
+    Parameters
+    ----------
+    text
+        How a person writes it; `parse` of it gives the same probe.
+    per_ampere
+        Volts (or counts, see `in_counts`) an ampere; None where there is no scale in amperes.
+    zero
+        Value at no current, in the same unit. Only a calibration knows it; elsewhere the quiet before the crank tells.
+    volts_per_count
+        Of the converter, None where the samples are volts already.
+    in_counts
+        Whether `per_ampere` and `zero` are in counts.
+    battery
+        Whether it is the battery's voltage that is measured, in place of a current.
+    """
+
+    text: str
+    per_ampere: float | None
+    zero: float = 0.0
+    volts_per_count: float | None = None
+    in_counts: bool = False
+    battery: bool = False
+
+    @classmethod
+    def parse(cls, text: str) -> Probe:
+        """Return the probe that a text describes.
+
+        Raises
+        ------
+        InputError
+            The text is none of the known forms, or its scale is zero, negative or beyond what can be.
+        """
+        tidy = text.strip().replace("\u00b5", "u").replace("\u03bc", "u")
+        converter, rest = _split_counts(tidy, text)
+        if converter is None:
+            return _parse_scale(rest, text)
+        if not rest:
+            return cls(tidy, None, volts_per_count=converter)
+        scale = _parse_scale(rest, text)
+        if scale.in_counts:
+            raise InputError(f"probe {text!r} gives counts twice; calibrate either in counts or in volts")
+        return replace(scale, text=tidy, volts_per_count=converter)
+
+    def __str__(self) -> str:
+        return self.text
+
+    def apply(self, capture: Capture) -> Capture:
+        """Return the capture with its current in amperes, or in volts where the probe has no scale in amperes.
+
+        The unit of the column counts: amperes stay as they are, millivolts become volts first, a column without a
+        unit is taken for volts, or for counts where the probe says so.
+
+        Raises
+        ------
+        InputError
+            The column's unit does not go with the probe.
+        """
+        capture = in_base_units(capture)
+        unit = capture.channels[_current_index(capture)].unit
+        noted = replace(capture, notes={**capture.notes, "probe": self.text})
+        if unit == "A":
+            return noted
+        noted = self._to_input(noted, unit)
+        if self.per_ampere is None:
+            return noted
+        return noted.rescaled(CURRENT, 1.0 / self.per_ampere, "A", -self.zero / self.per_ampere)
+
+    def _to_input(self, capture: Capture, unit: str) -> Capture:
+        """Return the capture with its current in what `per_ampere` refers to: volts or counts."""
+        wants_counts = self.in_counts or self.volts_per_count is not None
+        if unit not in (("counts", "") if wants_counts else ("V", "")):
+            raise InputError(f"the current column is in {unit}, the probe {self.text!r} expects "
+                             f"{'counts' if wants_counts else 'volts'}; give "
+                             + ("the converter too, such as counts:5V/10bit,10mV/A" if unit == "counts"
+                                else "a probe for that unit"))
+        if self.volts_per_count is not None:
+            return capture.rescaled(CURRENT, self.volts_per_count, "V")
+        return capture if unit else _with_unit(capture, "counts" if self.in_counts else "V")
+
+
+def in_base_units(capture: Capture) -> Capture:
+    """Return the capture with mV, uV and kV columns in volts and mA and kA columns in amperes."""
+    for channel in capture.channels:
+        for table, base in ((VOLTS, "V"), (AMPERES, "A")):
+            factor = table.get(channel.unit, 1.0)
+            if factor != 1.0 and not (channel.name == SYNC and channel.unit == "kV"):  # sparks are said in kV
+                capture = capture.rescaled(channel.name, factor, base)
+    return capture
+
+
+def _current_index(capture: Capture) -> int:
+    index = capture.index_of(CURRENT)
+    if index is None:
+        raise InputError(f"the capture has no channel {CURRENT!r}; it has {[c.name for c in capture.channels]}")
+    return index
+
+
+def _with_unit(capture: Capture, unit: str) -> Capture:
+    channels: list[Channel] = [replace(c, unit=unit) if c.name == CURRENT else c for c in capture.channels]
+    return replace(capture, channels=tuple(channels))
+
+
+def _split_counts(tidy: str, text: str) -> tuple[float | None, str]:
+    """Return volts a count, None if there is no converter, and the rest of the text."""
+    if not tidy.lower().startswith("counts"):
+        return None, tidy
+    head, _, rest = tidy.partition(",")
+    match = _COUNTS.fullmatch(head.strip())
+    if match is None:
+        raise InputError(f"probe {text!r}: write the converter like counts:5V/10bit")
+    full_scale_v, bits = float(match[1]) * VOLTS[match[2]], int(match[3])
+    if not 0 < full_scale_v <= MAX_FULL_SCALE_V or not 1 <= bits <= MAX_BITS:
+        raise InputError(f"probe {text!r}: a converter of {full_scale_v:g} V and {bits} bits cannot be; "
+                         "write it like counts:5V/10bit")
+    return full_scale_v / 2**bits, rest.strip()
+
+
+def _parse_scale(tidy: str, text: str) -> Probe:
+    if tidy.lower() == "battery":
+        return Probe("battery", None, battery=True)
+    if tidy.lower().startswith("cal:"):
+        return _parse_calibration(tidy, text)
+    if match := _PER_AMPERE.fullmatch(tidy) or _OHM.fullmatch(tidy):
+        per_ampere = float(match[1]) * _PREFIX[match[2]]
+    elif match := _RATED.fullmatch(tidy):
+        per_ampere = _positive(match[2], text) * _PREFIX[match[3]] / _positive(match[1], text)
+    elif match := _CABLE.fullmatch(tidy):
+        per_ampere = cable_resistance_ohm(
+            float(match[1]), float(match[2]) * _LENGTH_M[match[3]], copper_c=float(match[4] or 20.0),
+            conductor_class=int(match[5] or 5))
+    else:
+        raise InputError(f"probe {text!r} is not understood; write one of {FORMS}")
+    return Probe(tidy, _sane(per_ampere, text))
+
+
+def _parse_calibration(tidy: str, text: str) -> Probe:
+    points = [_POINT.fullmatch(part.strip()) for part in tidy[len("cal:") :].split(",")]
+    given = [match for match in points if match is not None]
+    if len(points) != 2 or len(given) != 2:
+        raise InputError(f"probe {text!r}: a calibration has two points, such as cal:0.512V=0A,2.498V=200A")
+    if bool(given[0][2]) != bool(given[1][2]):
+        raise InputError(f"probe {text!r}: give both points in volts, or both in counts")
+    (x0, a0), (x1, a1) = ((float(m[1]) * VOLTS.get(m[2], 1.0), float(m[3])) for m in given)
+    if a0 == a1 or x0 == x1:
+        raise InputError(f"probe {text!r}: the two points are alike; take one at no current and one at a high one")
+    slope, in_counts = (x1 - x0) / (a1 - a0), not given[0][2]
+    if not in_counts:
+        _sane(abs(slope), text)
+    return Probe(tidy, slope, zero=x0 - slope * a0, in_counts=in_counts)
+
+
+def _positive(number: str, text: str) -> float:
+    value = float(number)
+    if not value > 0:
+        raise InputError(f"probe {text!r}: {number} must be above zero; a reversed clamp is found by itself")
+    return value
+
+
+def _sane(per_ampere: float, text: str) -> float:
+    if not per_ampere > 0:
+        raise InputError(f"probe {text!r}: the scale must be above zero; a reversed clamp is found by itself")
+    if not MIN_V_PER_A <= per_ampere <= MAX_V_PER_A:
+        raise InputError(f"probe {text!r} would give {per_ampere * 100:g} V at 100 A; check its unit")
+    return per_ampere

@@ -1,0 +1,285 @@
+"""The last samples of a stream in memory of a fixed size, under indices that count from the start of the stream.
+
+One thread writes, any number of readers follow, each at its own place. A sample known to be lost keeps its index: its
+place is filled with the sample before it and listed as a gap. Where an unknown number was lost, the stream breaks:
+no reader is given samples from both sides of a break in one piece.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from crankfold.acquire.errors import RingOverrunError
+from crankfold.analysis.capture import Gap
+
+if TYPE_CHECKING:
+    from numpy.typing import DTypeLike, NDArray
+
+MAX_MARKS = 10_000  # gaps and breaks remembered at most; a stream that loses more often is of no use anyway
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """Samples copied out of the ring, none of them from beyond a break.
+
+    Parameters
+    ----------
+    codes : ndarray, shape (channels, samples)
+        In the ring's dtype.
+    first_index
+        Absolute index of the first of them.
+    gaps
+        Where they are filler, as absolute indices.
+    after_break
+        Whether an unknown number of samples was lost just before the first of them.
+    """
+
+    codes: NDArray[Any]
+    first_index: int
+    gaps: tuple[Gap, ...] = ()
+    after_break: bool = False
+
+    @property
+    def next_index(self) -> int:
+        """Absolute index of the sample that follows."""
+        return self.first_index + self.codes.shape[1]
+
+
+class RingBuffer:
+    """A ring of samples, one contiguous row a channel.
+
+    Parameters
+    ----------
+    capacity
+        Samples kept of each channel.
+    channels
+        Rows.
+    dtype
+        Of the codes.
+    """
+
+    def __init__(self, capacity: int, *, channels: int, dtype: DTypeLike) -> None:
+        if capacity < 1 or channels < 1:
+            raise ValueError(f"a ring of {capacity} samples and {channels} channels cannot be")
+        self._rows = np.zeros((channels, capacity), dtype=dtype)  # zeros costs nothing until a page is written
+        self._capacity, self._channels = capacity, channels
+        self._changed = threading.Condition()
+        self._next = 0
+        self._oldest = 0
+        self._gaps: deque[tuple[int, int]] = deque(maxlen=MAX_MARKS)
+        self._breaks: deque[int] = deque(maxlen=MAX_MARKS)
+        self._closed = False
+        self._cause: BaseException | None = None
+
+    @property
+    def capacity(self) -> int:
+        """Samples kept of each channel."""
+        return self._capacity
+
+    @property
+    def channels(self) -> int:
+        """Number of channels."""
+        return self._channels
+
+    @property
+    def next_index(self) -> int:
+        """Absolute index that the next sample will have."""
+        return self._next
+
+    @property
+    def oldest_index(self) -> int:
+        """Absolute index of the oldest sample still there."""
+        return self._oldest
+
+    @property
+    def closed(self) -> bool:
+        """Whether nothing more will be written."""
+        return self._closed
+
+    def append(self, codes: NDArray[Any], *, lost_before: int | None = 0) -> None:
+        """Write samples, and before them filler for those known to be lost.
+
+        Parameters
+        ----------
+        codes : ndarray, shape (samples, channels)
+            What arrived.
+        lost_before
+            Samples lost before them; None: some, the number is unknown.
+        """
+        if codes.ndim != 2 or codes.shape[1] != self.channels:
+            raise ValueError(f"codes of shape {codes.shape} do not fit {self.channels} channels")
+        with self._changed:
+            if self._closed:
+                raise RuntimeError("the ring is closed")
+            if lost_before is None:
+                self._breaks.append(self._next)
+            elif lost_before > 0:
+                self._fill(lost_before)
+            self._write(codes.T)
+            self._changed.notify_all()
+
+    def close(self, cause: BaseException | None = None) -> None:
+        """Say that nothing more will come; every reader that has read all it could then gets `cause` raised.
+
+        Parameters
+        ----------
+        cause
+            Why, None for an ordinary end. The first close counts.
+        """
+        with self._changed:
+            if not self._closed:
+                self._closed, self._cause = True, cause
+            self._changed.notify_all()
+
+    def reader(self, start: int | None = None) -> RingReader:
+        """Return a reader that begins at the absolute index `start`, by default with the next sample to come."""
+        return RingReader(self, self._next if start is None else start)
+
+    def copy(self, start: int, stop: int) -> Piece:
+        """Return the samples from absolute index `start` up to, not including, `stop`.
+
+        Raises
+        ------
+        RingOverrunError
+            Some are overwritten.
+        ValueError
+            Some have not come yet, or lie on both sides of a break.
+        """
+        with self._changed:
+            return self._copy(start, stop)
+
+    def views(self, channel: int, start: int, stop: int) -> tuple[NDArray[Any], ...]:
+        """Return one channel's samples as one or two views, without copying; for the writing thread only.
+
+        Raises
+        ------
+        RingOverrunError, ValueError
+            As `copy`.
+        """
+        self._check(start, stop)
+        row, begin = self._rows[channel], start % self.capacity
+        head = row[begin : begin + stop - start]
+        rest = stop - start - len(head)
+        return (head, row[:rest]) if rest else (head,)
+
+    def breaks(self, start: int, stop: int) -> tuple[int, ...]:
+        """Return the indices in [start, stop) before which an unknown number of samples was lost."""
+        with self._changed:
+            return tuple(at for at in self._breaks if start <= at < stop)
+
+    def gaps(self, start: int, stop: int) -> tuple[Gap, ...]:
+        """Return where samples of [start, stop) are filler, as absolute indices."""
+        with self._changed:
+            return self._gaps_in(start, stop)
+
+    def _write(self, rows: NDArray[Any]) -> None:
+        count = rows.shape[1]
+        if count > self.capacity:
+            self._next += count - self.capacity
+            rows, count = rows[:, -self.capacity :], self.capacity
+        begin = self._next % self.capacity
+        room = min(count, self.capacity - begin)
+        self._rows[:, begin : begin + room] = rows[:, :room]
+        self._rows[:, : count - room] = rows[:, room:]
+        self._advance(count)
+
+    def _fill(self, lost: int) -> None:
+        """Repeat the sample before a gap; no more than the ring holds, however many were lost."""
+        self._gaps.append((self._next, self._next + lost))
+        last = self._rows[:, [(self._next - 1) % self.capacity]]
+        filled = min(lost, self.capacity)
+        self._next += lost - filled
+        self._write(np.broadcast_to(last, (self.channels, filled)))
+
+    def _advance(self, count: int) -> None:
+        self._next += count
+        self._oldest = max(self._oldest, self._next - self.capacity)
+        while self._gaps and self._gaps[0][1] <= self._oldest:
+            self._gaps.popleft()
+        while self._breaks and self._breaks[0] < self._oldest:
+            self._breaks.popleft()
+
+    def _gaps_in(self, start: int, stop: int) -> tuple[Gap, ...]:
+        clipped = ((max(a, start), min(b, stop)) for a, b in self._gaps)
+        return tuple(Gap(a, b - a) for a, b in clipped if b > a)
+
+    def _check(self, start: int, stop: int) -> None:
+        if not start <= stop <= self._next:
+            raise ValueError(f"samples {start} to {stop} are not in the ring, it ends at {self._next}")
+        if start < self._oldest:
+            raise RingOverrunError(start, self._oldest)
+
+    def _copy(self, start: int, stop: int) -> Piece:
+        self._check(start, stop)
+        if any(start < at < stop for at in self._breaks):
+            raise ValueError(f"an unknown number of samples is missing between {start} and {stop}")
+        codes = np.empty((self.channels, stop - start), self._rows.dtype)
+        begin = start % self.capacity
+        room = min(stop - start, self.capacity - begin)
+        codes[:, :room] = self._rows[:, begin : begin + room]
+        codes[:, room:] = self._rows[:, : stop - start - room]
+        return Piece(codes, start, self._gaps_in(start, stop), start in self._breaks)
+
+    def _read(self, start: int, most: int | None, timeout_s: float) -> Piece | None:
+        """Return what is there from `start` on, up to the next break; waits for it if need be."""
+        until = time.monotonic() + timeout_s
+        with self._changed:
+            while self._next <= start and not self._closed:
+                left = until - time.monotonic()
+                if left <= 0 or not self._changed.wait(left):
+                    break
+            if self._next <= start:
+                if self._closed and self._cause is not None:
+                    raise self._cause
+                return None
+            stop = self._next if most is None else min(self._next, start + most)
+            stop = min((at for at in self._breaks if start < at < stop), default=stop)
+            return self._copy(start, stop)
+
+
+class RingReader:
+    """A place in the ring that moves on as one reads; other readers do not notice."""
+
+    def __init__(self, ring: RingBuffer, start: int) -> None:
+        self._ring = ring
+        self.next_index = start
+
+    @property
+    def behind(self) -> int:
+        """Samples that wait to be read."""
+        return self._ring.next_index - self.next_index
+
+    def read(self, timeout_s: float, *, most: int | None = None) -> Piece | None:
+        """Return the next samples, or None when none came in time or the ring is closed and all has been read.
+
+        Parameters
+        ----------
+        timeout_s
+            Seconds to wait.
+        most
+            Samples at most.
+
+        Raises
+        ------
+        RingOverrunError
+            The next sample is overwritten; `skip` goes on from the oldest one kept.
+        BaseException
+            The cause with which the ring was closed, once everything before it has been read.
+        """
+        piece = self._ring._read(self.next_index, most, timeout_s)
+        if piece is not None:
+            self.next_index = piece.next_index
+        return piece
+
+    def skip(self) -> int:
+        """Go on from the oldest sample kept and return how many were missed."""
+        oldest = self._ring.oldest_index
+        missed = max(0, oldest - self.next_index)
+        self.next_index += missed
+        return missed
