@@ -5,11 +5,21 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
+from crankfold.analysis import intervals
+from crankfold.analysis.cycle_rate import CycleTrack, RateCandidate, rate_candidates, track_cycles
+from crankfold.analysis.heights import trough_heights
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    import numpy as np
     from numpy.typing import NDArray
+
+    from crankfold.analysis.engine import Engine
+    from crankfold.analysis.model.acceptance import Fit, Trace
+    from crankfold.analysis.model.options import FitOptions
+    from crankfold.analysis.trace import CrankingTrace
 
 Motor = Literal["permanent-magnet", "series"]
 
@@ -63,3 +73,177 @@ class Estimate:
     motor: Motor
     heights_percent: NDArray[np.float64]
     details: Mapping[str, float] = field(default_factory=dict)
+
+
+JUDGED_S = 4.0  # more cycles than this holds add nothing: the error is the model's
+JUDGED_CYCLES = 5.0  # but as many as this of a slow engine
+RATE_GRID_HZ = 500.0  # for the rate: a hump holds thirty samples even at a twelve's fastest
+TRACK_STEP_S = 0.001
+STALL_OVER_LEVEL = 2.2  # in-rush over the 95th percentile of the steady current, where the in-rush was not recorded
+PHASE_BINS = 72
+
+
+def estimate(trace: CrankingTrace, engine: Engine, options: FitOptions | None = None) -> tuple[Estimate, ...]:
+    """Return explanations of the trace, best first: one for even firing, one a placement of the pattern for odd.
+
+    Empty when nothing repeats or nothing fits. No result holds a number that is not finite. ``details`` holds, all as
+    floats: ``stall_current``, ``hold_in_current``, ``friction_current`` (trace's unit), ``drift_percent``, ``lag_s``,
+    ``armature_time_s``, ``engine_time_s``, ``electrical_lag_s``, ``knee_current``, ``ratio``, ``push_back``,
+    ``worst_sigma_percent``, ``slip_deg``, ``upward_outlier_percent``, ``fitted_cycles``, ``rate_margin``,
+    ``rate_repeat``, ``rate_line``, ``offset``, ``filling``.
+    """
+    from crankfold.analysis.model.options import FULL
+
+    options = FULL if options is None else options
+    y = trace.smooth[trace.steady]
+    if len(y) < 16 or not np.isfinite(y).all() or float(np.ptp(y)) <= 0:
+        return ()
+    candidates = find_rates(trace, engine)
+    if not candidates:
+        return ()
+    prepared = _prepare(trace, engine, candidates[0], options)
+    from crankfold.analysis.model.acceptance import explain
+
+    fits = explain(prepared, options=options)
+    made = [_estimate(trace, prepared, fit, candidates) for fit in fits]
+    return tuple(e for e in made if np.isfinite(e.relative_percent).all() and np.isfinite(e.interval_percent).all())
+
+
+def find_rates(trace: CrankingTrace, engine: Engine) -> list[RateCandidate]:
+    """Return cycle-rate candidates of a trace's steady cranking, best first; empty when nothing repeats."""
+    y = trace.smooth[trace.steady]
+    pooled, rate_hz = _pooled(y, trace.rate_hz)
+    limit = round(JUDGED_S * rate_hz)
+    found = rate_candidates(pooled[:limit], rate_hz, engine)
+    if found and JUDGED_CYCLES / found[0].rate_hz > JUDGED_S < len(pooled) / rate_hz:
+        found = rate_candidates(pooled[: round(JUDGED_CYCLES / found[0].rate_hz * rate_hz)], rate_hz, engine)
+    return found
+
+
+def _pooled(y: NDArray[np.float64], rate_hz: float) -> tuple[NDArray[np.float64], float]:
+    block = max(1, round(rate_hz / RATE_GRID_HZ))
+    return y[: len(y) // block * block].reshape(-1, block).mean(axis=1), rate_hz / block
+
+
+def _prepare(trace: CrankingTrace, engine: Engine, rate: RateCandidate, options: FitOptions) -> Trace:
+    from crankfold.analysis.model import acceptance
+
+    y = trace.smooth[trace.steady]
+    pooled, pooled_hz = _pooled(y, trace.rate_hz)
+    track = track_cycles(pooled, pooled_hz, rate.rate_hz, engine.cylinders)
+    if not options.tracking:
+        track = CycleTrack(np.array([0.0, 1.0 / rate.rate_hz]), np.array([0.0, 1.0]))
+    judged = y[: round(max(JUDGED_S, JUDGED_CYCLES / rate.rate_hz) * trace.rate_hz)]
+    factor = acceptance.scale_to_model(judged)
+    begin_s = float(trace.time_s[trace.steady.start])
+    grids = [acceptance.make_data(judged * factor, trace.rate_hz, begin_s, step)
+             for step in (acceptance.START_STEP_S, acceptance.POLISH_STEP_S)]
+    inrush = trace.inrush * factor if np.isfinite(trace.inrush) else 0.0
+    inrush = max(inrush, 1.2 * float(grids[0].y.max())) if inrush > 0 else STALL_OVER_LEVEL * acceptance.NOMINAL_LEVEL
+    return acceptance.Trace(grids[0], grids[1], engine, track, rate.rate_hz, inrush)
+
+
+def _estimate(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[RateCandidate]) -> Estimate:
+    engine = prepared.engine
+    time_s, angle, model = _track(trace, prepared, fit)
+    turn = _first_whole(angle, time_s, engine)
+    amplitudes = np.roll(fit.amplitudes, -turn)
+    sigma = np.roll(_sigma(prepared, fit), -turn)
+    angle = angle - engine.firing_deg[turn]
+    top = max(float(amplitudes.max()), 1e-9)
+    relative = 100.0 * amplitudes / top
+    sigma = intervals.total_sigma(relative, sigma)
+    current = np.interp(time_s, trace.time_s, trace.smooth)
+    cycles = float((angle[-1] - angle[0]) / engine.cycle_deg)
+    details = _details(trace, prepared, fit, candidates)
+    details["worst_sigma_percent"] = float(sigma.max())
+    return Estimate(
+        relative_percent=relative, interval_percent=intervals.interval(relative, sigma), time_s=time_s, angle_deg=angle,
+        model=model, cycles=cycles, rpm=float((angle[-1] - angle[0]) / (time_s[-1] - time_s[0]) / 6.0),
+        explained=float(np.clip(fit.explained, 0.0, 1.0)), cost=float(fit.cost),
+        motor="series" if fit.problem.series else "permanent-magnet",
+        heights_percent=trough_heights(angle, current, engine), details=details,
+    )
+
+
+def _track(trace: CrankingTrace, prepared: Trace, fit: Fit) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return times through the steady cranking, the crank angle there, and the model's current (NaN where not fitted)."""
+    from crankfold.analysis.model.acceptance import scale_to_model
+
+    data = prepared.fine
+    y = trace.smooth[trace.steady]
+    count = int((len(y) - 1) / trace.rate_hz / TRACK_STEP_S) + 1
+    seconds = np.arange(count) * TRACK_STEP_S
+    cycle = prepared.engine.cycle_deg
+    counted = prepared.track.at(seconds)
+    fit.problem.gain = 0.0
+    fit.problem(fit.solution.p, jacobian=False)
+    index = fit.problem.sample_index
+    off = fit.problem.angle - cycle * counted[np.minimum(index, count - 1)]
+    bins = (np.mod(counted[np.minimum(index, count - 1)], 1.0) * PHASE_BINS).astype(np.int64) % PHASE_BINS
+    number = np.bincount(bins, minlength=PHASE_BINS)
+    mean = float(np.median(off))
+    ripple = np.where(number > 0, np.bincount(bins, off, PHASE_BINS) / np.maximum(number, 1), mean)
+    middles = (np.arange(-1, PHASE_BINS + 1) + 0.5) / PHASE_BINS
+    angle = cycle * counted + np.interp(np.mod(counted, 1.0), middles, np.concatenate((ripple[-1:], ripple, ripple[:1])))
+    model = np.full(count, np.nan)
+    angle[index] = fit.problem.angle
+    model[index] = fit.problem.model / scale_to_model(y[: round(len(data.y) * data.step_s * trace.rate_hz)])
+    return data.begin_s + seconds, np.maximum.accumulate(angle + 1e-6 * seconds), model
+
+
+def _first_whole(angle: NDArray[np.float64], time_s: NDArray[np.float64], engine: Engine) -> int:
+    """Return the position to call the first: even firing, that of the first whole hump; odd, position 1 of the pattern."""
+    fire, cycle = engine.firing_deg, engine.cycle_deg
+    del time_s
+    if not engine.even_firing:
+        repeat = engine.pattern_length
+        whole = np.array([_next_tdc(angle[0] + engine.intervals_deg[c - 1], fire[c], cycle)
+                          for c in range(0, engine.cylinders, repeat)])
+        return int(np.argmin(whole)) * repeat
+    whole = np.array([_next_tdc(angle[0] + engine.intervals_deg[c - 1], fire[c], cycle) for c in range(engine.cylinders)])
+    return int(np.argmin(whole))
+
+
+def _next_tdc(after_deg: float, fire_deg: float, cycle_deg: float) -> float:
+    return float(fire_deg + cycle_deg * np.ceil((after_deg - fire_deg) / cycle_deg))
+
+
+def _sigma(prepared: Trace, fit: Fit) -> NDArray[np.float64]:
+    """Return the curvature's standard deviation of every position's relative compression, percent."""
+    from crankfold.analysis.model.parameters import GLOBALS
+
+    free = fit.problem.free
+    _, jac = fit.problem(fit.solution.p, jacobian=True)
+    hump = 1.0 / prepared.cycle_hz / prepared.engine.cylinders / prepared.fine.step_s
+    cov = intervals.covariance(jac[:, free], fit.box.weight[free], fit.solution.data_cost, intervals.CORRELATED_HUMP * hump)
+    n = prepared.engine.cylinders
+    first = int(free[:GLOBALS].sum())
+    return intervals.relative_sigma(np.maximum(fit.amplitudes, 1e-9), cov[first : first + n, first : first + n])
+
+
+def _details(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[RateCandidate]) -> dict[str, float]:
+    from crankfold.analysis.model import parameters as at
+    from crankfold.analysis.model.acceptance import NOMINAL_LEVEL, carried_phases
+
+    p = fit.solution.p
+    n = prepared.engine.cylinders
+    y = trace.smooth[trace.steady]
+    unit = float(np.percentile(y[: round(len(prepared.fine.y) * prepared.fine.step_s * trace.rate_hz)], 95)) / NOMINAL_LEVEL
+    own = fit.problem.starts * fit.problem.data.step_s
+    slip = float(np.abs(p[at.GLOBALS + n :] - carried_phases(prepared, fit, own)).max())
+    rank = np.sort(fit.amplitudes)[::-1]
+    others = float(np.median(rank[1:])) if n > 1 else float(rank[0])
+    second = candidates[1].score if len(candidates) > 1 else candidates[0].score - 1.0
+    return {
+        "stall_current": float(np.exp(p[at.LOG_STALL])) * unit, "hold_in_current": float(p[at.HOLD_IN]) * unit,
+        "friction_current": float(p[at.FRICTION]) * unit, "drift_percent": 100.0 * float(p[at.DRIFT]),
+        "armature_time_s": float(np.exp(p[at.LOG_ARMATURE])), "engine_time_s": float(np.exp(p[at.LOG_ENGINE])),
+        "lag_s": float(np.exp(p[at.LOG_ARMATURE]) + np.exp(p[at.LOG_ENGINE])),
+        "electrical_lag_s": float(np.exp(p[at.LOG_LAG])), "knee_current": float(np.exp(p[at.LOG_KNEE])) * unit,
+        "ratio": float(p[at.RATIO]), "push_back": float(np.exp(p[at.LOG_PUSH])), "slip_deg": slip,
+        "upward_outlier_percent": 100.0 * (float(rank[0]) / max(others, 1e-9) - 1.0),
+        "fitted_cycles": float(fit.problem.lengths.sum() * prepared.fine.step_s * prepared.cycle_hz),
+        "rate_margin": candidates[0].score - second, "rate_repeat": candidates[0].repeat, "rate_line": candidates[0].line,
+        "offset": float(fit.offset), "filling": float(fit.problem.family == "filling"),
+    }

@@ -1,0 +1,225 @@
+"""From starts to an accepted explanation: run starts, polish the best, try more while too little is explained."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crankfold.analysis.model import starts as begin
+from crankfold.analysis.model.options import FULL, FitOptions
+from crankfold.analysis.model.parameters import GLOBALS, LOG_KNEE, NOMINAL_LEVEL, Box, make_box
+from crankfold.analysis.model.problem import Data, Problem, prior_terms
+from crankfold.analysis.model.solver import Solution, minimise
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from numpy.typing import NDArray
+
+    from crankfold.analysis.cycle_rate import CycleTrack
+    from crankfold.analysis.engine import Engine
+    from crankfold.analysis.gas_tables import Family
+
+START_STEP_S = 0.002
+POLISH_STEP_S = 0.001
+START_WINDOWS, START_CYCLES = 3, 0.6
+POLISH_WINDOWS = 9
+START_PHASE_WEIGHT = 0.0
+POLISH_PHASE_WEIGHT = 3e-4  # a window's phase one degree off the tracked cycle
+FINE = 0.998  # explained by the first start: no other start does better
+GOOD = 0.985
+NEAR_BEST = 3.0  # starts within this many times the best cost are polished
+FILLING_GAIN = 0.8  # the filling table must bring the cost below this share of the leak table's
+PARTIAL = (0.10, 0.90)  # of the strongest: cylinders whose shape tells leak from filling
+
+
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """What a fit needs of a trace: data on both grids, in model amperes, and the cycle.
+
+    Parameters
+    ----------
+    coarse, fine
+        The judged stretch at `START_STEP_S` and `POLISH_STEP_S`.
+    track
+        Cycle count against time from the first sample.
+    cycle_hz
+        Mean cycle rate.
+    inrush
+        In-rush peak, model amperes, or what stands for it.
+    """
+
+    coarse: Data
+    fine: Data
+    engine: Engine
+    track: CycleTrack
+    cycle_hz: float
+    inrush: float
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """A solved problem: its solution, where it began, and the placement of the pattern it assumed."""
+
+    problem: Problem
+    box: Box
+    solution: Solution
+    offset: int
+
+    @property
+    def cost(self) -> float:
+        """What was minimised."""
+        return self.solution.cost
+
+    @property
+    def explained(self) -> float:
+        """Share of the variance explained, at most 1; minus infinity where the fit broke."""
+        return 1.0 - self.solution.data_cost
+
+    @property
+    def amplitudes(self) -> NDArray[np.float64]:
+        """Peak gauge pressure of each position, up to one factor."""
+        n = self.problem.engine.cylinders
+        return self.solution.p[GLOBALS : GLOBALS + n]
+
+
+def make_data(y: NDArray[np.float64], rate_hz: float, begin_s: float, step_s: float) -> Data:
+    """Return the samples `y` on a grid of `step_s`, scaled to model amperes by the caller."""
+    count = int((len(y) - 1) / rate_hz / step_s) + 1
+    at = np.arange(count) * step_s * rate_hz
+    grid = np.interp(at, np.arange(len(y)), y)
+    return Data(grid, step_s, begin_s, float(np.var(grid)))
+
+
+def scale_to_model(y: NDArray[np.float64]) -> float:
+    """Return the factor that brings a trace to model amperes."""
+    return NOMINAL_LEVEL / max(float(np.percentile(y, 95)), 1e-30)
+
+
+def _problem(trace: Trace, data: Data, starts: NDArray[np.int64], lengths: NDArray[np.int64], *, series: bool,
+             family: Family, options: FitOptions) -> Problem:
+    return Problem(data, trace.engine, starts, lengths, trace.engine.cycle_deg * trace.cycle_hz, series, family,
+                   scaled_torque=not options.leak_table)
+
+
+def _run(problem: Problem, p: NDArray[np.float64], box: Box, stages: Iterable[begin.Stage], amplitude: float) -> Solution:
+    n = problem.engine.cylinders
+    solution = Solution(p, np.inf, np.inf, 0)
+    for stage in stages:
+        free = np.zeros(problem.parameters, dtype=np.bool_)
+        free[list(stage.free)] = True
+        free[LOG_KNEE] &= problem.series
+        free[GLOBALS:] = True
+        problem.gain, problem.free = stage.gain, free
+        extra = prior_terms(box.prior, box.weight * free, n, stage.ridge, amplitude)
+        solution = minimise(problem, solution.p, extra, free=free, low=box.low, high=box.high, step=box.step,
+                            steps=stage.steps)
+        if not np.isfinite(solution.cost):
+            break
+    return solution
+
+
+def start_fit(trace: Trace, menu: begin.Menu, *, series: bool, offset: int, family: Family = "leak",
+              options: FitOptions = FULL) -> Fit | None:
+    """Return the fit of a few short windows from one set of first guesses; None if the trace has no window."""
+    data, engine = trace.coarse, trace.engine
+    period = 1.0 / trace.cycle_hz / data.step_s
+    tops = begin.hump_tops(data.y, period / engine.cylinders)
+    tops = tops[min(menu.skip, max(len(tops) - 3, 0)) :]
+    if not len(tops):
+        return None
+    starts, lengths = begin.windows_from(tops, len(data.y), first=int(tops[0]), spacing=START_CYCLES * period,
+                                         length=START_CYCLES * period, count=START_WINDOWS)
+    if not len(starts):
+        return None
+    phases = begin.expected_phases(trace.track, starts * data.step_s, engine, offset, menu.phase_deg)
+    p = begin.first_values(data, engine, phases, menu, trace.inrush, series)
+    problem = _problem(trace, data, starts, lengths, series=series, family=family, options=options)
+    amplitude = float(p[GLOBALS])
+    box = make_box(engine.cylinders, phases, trace.inrush, amplitude, prior_scale=options.prior_scale,
+                   phase_weight=START_PHASE_WEIGHT)
+    stages = begin.START_STAGES if options.continuation else begin.PLAIN_STAGES
+    return Fit(problem, box, _run(problem, p, box, stages, amplitude), offset)
+
+
+def polish(trace: Trace, fit: Fit, *, family: Family | None = None, options: FitOptions = FULL) -> Fit | None:
+    """Return the fit of whole cycles through the trace, all unknowns free, from where a start ended."""
+    data, engine = trace.fine, trace.engine
+    period = 1.0 / trace.cycle_hz / data.step_s
+    tops = begin.hump_tops(data.y, period / engine.cylinders)
+    if not len(tops):
+        return None
+    starts, lengths = begin.windows_from(tops, len(data.y), first=int(tops[0]), spacing=0.97 * period, length=period,
+                                         count=POLISH_WINDOWS)
+    if not len(starts):
+        starts, lengths = tops[:1], np.array([len(data.y) - tops[0]])
+    times = starts * data.step_s
+    phases = carried_phases(trace, fit, times)
+    p = np.concatenate((fit.solution.p[: GLOBALS + engine.cylinders], phases))
+    problem = _problem(trace, data, starts, lengths, series=fit.problem.series,
+                       family=fit.problem.family if family is None else family, options=options)
+    amplitude = max(float(fit.amplitudes.max()), 1.0)
+    box = make_box(engine.cylinders, phases, trace.inrush, amplitude, prior_scale=options.prior_scale,
+                   phase_weight=POLISH_PHASE_WEIGHT)
+    return Fit(problem, box, _run(problem, p, box, begin.polish_stages(options), amplitude), fit.offset)
+
+
+def carried_phases(trace: Trace, fit: Fit, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the angles that the tracked cycle gives at `times_s`, tied to the windows of a fit by their median."""
+    n = trace.engine.cylinders
+    own = fit.problem.starts * fit.problem.data.step_s
+    cycle = trace.engine.cycle_deg
+    off = fit.solution.p[GLOBALS + n :] - cycle * trace.track.at(own)
+    out: NDArray[np.float64] = cycle * trace.track.at(times_s) + float(np.median(off))
+    return out
+
+
+def explain(trace: Trace, *, series_kinds: tuple[bool, ...] = (False, True),
+            options: FitOptions = FULL) -> list[Fit]:
+    """Return the best polished fit of each placement of the firing pattern, best first; empty when nothing fits.
+
+    Even firing has one placement. Both motor kinds are tried; further starts only while too little is explained.
+    """
+    placements = range(trace.engine.pattern_length)
+    best: dict[int, Fit] = {}
+    for round_number, menu in enumerate(begin.MENUS if options.more_starts else begin.MENUS[:1]):
+        starts = [f for offset in placements for series in series_kinds
+                  if (f := start_fit(trace, menu, series=series, offset=offset, options=options)) is not None
+                  and np.isfinite(f.cost)]
+        for fit in _worth_polishing(starts, best):
+            done = polish(trace, fit, options=options)
+            if done is not None and np.isfinite(done.cost) and np.isfinite(done.solution.p).all():
+                known = best.get(done.offset)
+                if known is None or done.cost < known.cost:
+                    best[done.offset] = done
+        if not best:
+            if round_number >= 2:
+                break
+            continue
+        lowest = min(f.cost for f in best.values())
+        if lowest < 1.0 - FINE or (round_number >= 2 and lowest < 1.0 - GOOD):
+            break
+    fits = sorted(best.values(), key=lambda f: f.cost)
+    return [_other_family(trace, f, options) for f in fits]
+
+
+def _worth_polishing(starts: list[Fit], best: dict[int, Fit]) -> list[Fit]:
+    if not starts:
+        return []
+    limit = NEAR_BEST * max(min(f.cost for f in starts), 1e-6)
+    if best:
+        limit = max(limit, NEAR_BEST * min(f.cost for f in best.values()))
+    return [f for f in starts if f.cost <= limit]
+
+
+def _other_family(trace: Trace, fit: Fit, options: FitOptions) -> Fit:
+    """Return the fit with badly filling instead of leaking cylinders where that explains the trace clearly better."""
+    share = fit.amplitudes / max(float(fit.amplitudes.max()), 1e-9)
+    if not options.filling_table or not options.leak_table or not ((share > PARTIAL[0]) & (share < PARTIAL[1])).any():
+        return fit
+    other = polish(trace, fit, family="filling", options=options)
+    if other is None or not np.isfinite(other.cost) or other.cost >= FILLING_GAIN * fit.cost:
+        return fit
+    return other

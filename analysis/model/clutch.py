@@ -1,0 +1,20 @@
+"""The one-way clutch: when it opens, and what speed is shared when it closes. Times stand for inertias."""
+
+from __future__ import annotations
+
+from numba import njit
+
+
+@njit(cache=True, error_model="numpy", inline="always")  # type: ignore[untyped-decorator]
+def clutch_torque(motor: float, load: float, armature_s: float, engine_s: float) -> float:
+    """Return the torque through the closed clutch; it opens where this turns negative.
+
+    The armature keeps what accelerates itself: ``motor - armature_s * (motor - load) / (armature_s + engine_s)``.
+    """
+    return (engine_s * motor + armature_s * load) / (armature_s + engine_s)
+
+
+@njit(cache=True, error_model="numpy", inline="always")  # type: ignore[untyped-decorator]
+def shared_speed(armature: float, engine: float, armature_s: float, engine_s: float) -> float:
+    """Return the common speed after the clutch closes, momentum kept."""
+    return (armature_s * armature + engine_s * engine) / (armature_s + engine_s)

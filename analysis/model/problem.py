@@ -1,0 +1,136 @@
+"""One fit of the model to a trace: the scaled data, the windows, and residuals for the solver."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crankfold.analysis.gas_tables import GasTable, gas_table
+from crankfold.analysis.model.parameters import GLOBALS, RATIO
+from crankfold.analysis.model.simulation import cylinder_curves, simulate
+from crankfold.analysis.model.solver import Quadratic
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from crankfold.analysis.engine import Engine
+    from crankfold.analysis.gas_tables import Family
+
+
+@dataclass(frozen=True, eq=False)
+class Data:
+    """The judged stretch on an even grid.
+
+    Parameters
+    ----------
+    y : ndarray, shape (m,)
+        Low-passed current, model amperes.
+    step_s
+        Grid spacing.
+    begin_s
+        Time of the first sample, seconds from the start of the capture.
+    variance
+        Of `y`.
+    """
+
+    y: NDArray[np.float64]
+    step_s: float
+    begin_s: float
+    variance: float
+
+    @property
+    def tau(self) -> NDArray[np.float64]:
+        """Time from the middle over the length, shape (m,)."""
+        return np.linspace(-0.5, 0.5, len(self.y))
+
+
+@dataclass(eq=False)
+class Problem:
+    """Residuals of the model in some windows of the data.
+
+    Parameters
+    ----------
+    starts, lengths : ndarray of int, shape (windows,)
+        In samples of the data's grid.
+    deg_per_s
+        Mean crank speed, from the cycle rate.
+    scaled_torque
+        Use the shape at peak 1, scaled, for every cylinder: what the leak table replaces.
+    """
+
+    data: Data
+    engine: Engine
+    starts: NDArray[np.int64]
+    lengths: NDArray[np.int64]
+    deg_per_s: float
+    series: bool
+    family: Family = "leak"
+    scaled_torque: bool = False
+    gain: float = 0.0
+    free: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+
+    def __post_init__(self) -> None:
+        self.table: GasTable = _scaled(gas_table("leak")) if self.scaled_torque else gas_table(self.family)
+        n, steps = self.engine.cylinders, int(self.lengths.sum())
+        self.parameters = GLOBALS + n + len(self.starts)
+        self._index = np.concatenate([s + np.arange(k) for s, k in zip(self.starts, self.lengths, strict=True)])
+        self._weight = 1.0 / np.sqrt(steps * self.data.variance)
+        self._tau = self.data.tau
+        self._fire = np.ascontiguousarray(self.engine.firing_deg)
+        self._curves = np.empty((n, 3, self.table.torque.shape[2]))
+        self.model = np.empty(steps)
+        self.angle = np.empty(steps)
+        self._all = np.ones(self.parameters, dtype=np.bool_)
+
+    def __call__(self, p: NDArray[np.float64], *, jacobian: bool) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return residuals in shares of the standard deviation, and their Jacobian."""
+        n = self.engine.cylinders
+        a = p[GLOBALS : GLOBALS + n]
+        reference = max(smooth_maximum(a), 1e-9)
+        cylinder_curves(self.table.torque, self.table.ratios, self.table.peaks, float(p[RATIO]), a / reference, self._curves)
+        jac = np.zeros((len(self.model) if jacobian else 0, self.parameters))
+        simulate(p, self.data.y, self._tau, self.data.step_s, self.starts, self.lengths, self._fire,
+                 self.engine.cycle_deg, self.deg_per_s, self._curves, float(self.table.angles_deg[0]), self.series,
+                 self.gain, self.model, self.angle, self.free if len(self.free) else self._all, jac)
+        jac *= self._weight
+        return (self.model - self.data.y[self._index]) * self._weight, jac
+
+    @property
+    def sample_index(self) -> NDArray[np.int64]:
+        """Samples of the data that the windows cover, in the order of the residuals."""
+        return self._index
+
+
+def _scaled(table: GasTable) -> GasTable:
+    unit = int(np.flatnonzero(table.peaks == 1.0)[0])
+    torque = table.torque[:, unit : unit + 1, :] * table.peaks[None, :, None]
+    return replace(table, torque=np.ascontiguousarray(torque))
+
+
+def smooth_maximum(a: NDArray[np.float64]) -> float:
+    """Return a maximum of amplitudes that is smooth in each of them; 0 when all are 0."""
+    top = float(a.max())
+    if top <= 0:
+        return 0.0
+    x = a / top
+    return top * float((x**6).sum() / (x**5).sum())
+
+
+def prior_terms(prior: NDArray[np.float64], weight: NDArray[np.float64], cylinders: int, ridge: float,
+                amplitude: float) -> Quadratic:
+    """Return priors about `prior` and a ridge that pulls the cylinders' amplitudes to their mean.
+
+    Parameters
+    ----------
+    weight : ndarray, shape (parameters,)
+        Inverse spread times the prior's scale.
+    ridge
+        Weight of a cylinder one `amplitude` off the mean.
+    """
+    matrix = np.diag(weight**2)
+    vector = weight**2 * prior
+    span = slice(GLOBALS, GLOBALS + cylinders)
+    matrix[span, span] += (ridge / amplitude) ** 2 * (np.eye(cylinders) - 1.0 / cylinders)
+    return Quadratic(matrix, vector, float(prior @ (weight**2 * prior)))

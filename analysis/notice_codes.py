@@ -1,0 +1,68 @@
+"""Every code that a result may carry, with the facts its sentence can use: the list that wording is checked against."""
+
+from __future__ import annotations
+
+REASONS: dict[str, tuple[str, ...]] = {
+    "no-cranking": ("peak", "noise", "longest_s", "unit"),
+    "too-short": ("cycles", "needed_cycles", "length_s"),
+    "engine-fired": ("cycles", "needed_cycles", "fired_at_s"),
+    "clipped": ("flat_percent", "limit_percent"),
+    "hump-count": ("humps", "cylinders", "certain"),
+    "no-humps": ("ripple_percent", "mean", "unit"),
+    "rate-too-low": ("sample_rate_hz", "needed_hz"),
+    "gap": ("longest_s", "needed_s"),
+    "one-cylinder": ("cycles", "rpm"),
+    "not-explained": ("why", "explained_percent", "needed_percent"),
+}
+"""Why no verdict could be drawn. `why` of not-explained: ``fit`` (the model does not fit), ``unsure`` (it fits, but the
+intervals are too wide to judge), ``two-answers`` (two explanations fit alike and differ), ``one-far-above`` (one cylinder
+far above all others), ``heights`` (the plain hump heights say the opposite), ``ac-probe`` (the probe cannot hold a steady
+current), ``nothing-repeats``."""
+
+CAUTIONS: dict[str, tuple[str, ...]] = {
+    "no-scale": ("unit",),
+    "scale-doubtful": ("mean_a",),
+    "near-limit": ("positions", "cylinders", "limit_percent", "relative_percent", "low_end_percent", "high_end_percent"),
+    "more-cranks": ("count", "longest_s"),
+    "weak-battery": ("sag_percent",),
+    "slow-cranking": ("rpm",),
+    "fast-smooth": ("rpm", "ripple_percent"),
+    "inrush-clipped": ("inrush", "unit"),
+    "some-clipped": ("flat_percent",),
+    "polarity-reversed": (),
+    "no-quiet": (),
+    "starts-cranking": (),
+    "bridged": ("count", "longest_ms", "total_ms"),
+    "cut-by-gap": ("length_s",),
+    "engine-caught": ("fired_at_s", "cycles"),
+    "few-cycles": ("cycles",),
+    "two-cylinders": (),
+    "second-opinion": ("position", "relative_percent", "height_percent"),
+    "too-much-hump": ("position", "percent_of_others"),
+    "sync-cannot-name": ("why", "marks", "needed", "agree", "seen_percent", "confidence_percent", "off_deg", "cylinder",
+                         "companion", "ratio", "count"),
+    "pattern-ambiguous": (),
+    "gauge-not-used": ("cylinder", "why"),
+    "gauge-disagrees": ("cylinder", "gauge_bar", "channel_bar"),
+    "code-contradicts": ("codes", "cylinders", "coded"),
+    "plug-out-cylinder": ("cylinder",),
+}
+"""What to mind. `why` of sync-cannot-name: ``no-channel``, ``too-few-marks``, ``marks-scatter``, ``marks-missing``,
+``marks-between``, ``strokes-alike``, ``height-against-angle``, ``unsure``, ``plug-out-not-seen``."""
+
+NOTES: dict[str, tuple[str, ...]] = {
+    "code-agrees": ("codes", "cylinders"),
+    "code-hint": ("codes", "coded"),
+    "code-random": ("codes",),
+    "gauge-used": ("cylinder", "gauge_bar"),
+    "channel-anchors": ("cylinder", "gauge_bar"),
+    "spread": ("cycles",),
+}
+"""What else is worth saying."""
+
+PATTERNS: dict[str, tuple[str, ...]] = {
+    code: ("positions", "cylinders", "lowest_percent", "settle", "not_first")
+    for code in ("one-dead", "one-low", "neighbours-in-block", "neighbours-in-order", "one-bank", "every-other",
+                 "most-low", "several-low")
+}
+"""What the low cylinders have in common."""
