@@ -55,7 +55,8 @@ def condition(capture: Capture) -> CrankingTrace:
     pooled = pool(capture.samples, index, capture.rate_hz)
     lost = ~np.isfinite(pooled.value)
     if len(pooled.value) < MIN_SAMPLES or lost.all():
-        raise InputError(f"the current has only {int((~lost).sum())} usable samples; record at least a second of cranking")
+        raise InputError(f"the current has only {int((~lost).sum())} usable samples; "
+                         "record at least a second of cranking")
     filled = _bridge(pooled.value)
     zero, noise, polarity = find_zero(filled, pooled.rate_hz)
     current = polarity * (filled - zero)
@@ -87,7 +88,7 @@ def pool(samples: NDArray[np.float64], index: int, rate_hz: float) -> _Pooled:
         part = head[bad * block : (bad + 1) * block, index]
         good = part[np.isfinite(part)]
         value[bad] = good.mean() if 2 * len(good) > block else np.nan
-    time_s = (np.arange(blocks) * block + 0.5 * (block - 1)) / rate_hz
+    time_s = (np.arange(blocks, dtype=np.float64) * block + 0.5 * (block - 1)) / rate_hz
     return _Pooled(time_s, value, rate_hz / block, block)
 
 

@@ -35,12 +35,15 @@ FLAT_TOP = 0.02  # of the range: samples this near to the top of a clipped trace
 FLAT_RUN_S = 0.012  # a flat top lasts; a natural crest is within 2 % of the top only where humps are equal
 
 
-class NoCranking(Exception):
+class NoCrankingError(Exception):
     """Nothing in the capture is a cranking; `facts` says what was seen (``peak``, ``noise``, ``longest_s``)."""
 
     def __init__(self, facts: Mapping[str, float]) -> None:
         super().__init__("no cranking in this capture")
         self.facts = dict(facts)
+
+
+NoCranking = NoCrankingError
 
 
 @dataclass(frozen=True)

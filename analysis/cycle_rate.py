@@ -117,9 +117,9 @@ def _firing_lines(engine: Engine) -> tuple[float, ...]:
 
 def _refined_peak(values: NDArray[np.float64], at: int) -> float:
     """Return where a parabola through three samples has its top."""
-    left, middle, right = values[at - 1 : at + 2]
-    bend = left - 2.0 * middle + right
-    return at + (0.5 * (left - right) / bend if bend < 0 else 0.0)
+    left, middle, right = (float(x) for x in values[at - 1 : at + 2])
+    bend = float(left - 2.0 * middle + right)
+    return at + (0.5 * float(left - right) / bend if bend < 0 else 0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -195,8 +195,8 @@ def _match(x: NDArray[np.float64], here: float, step: float, period: float, reac
         p, q = x[first + a : first + b], x[first + shift + a : first + shift + b]
         score[k] = float(p @ q) / max(np.sqrt(float(p @ p) * float(q @ q)), 1e-30)
     best = int(np.argmax(score))
-    if not np.isfinite(score[best]):
+    if not 0 < best < len(shifts) - 1 or not np.isfinite(score[best]):
         return step
-    if 0 < best < len(shifts) - 1 and np.isfinite(score[best - 1 : best + 2]).all():
-        return low + _refined_peak(score, best)
-    return float(shifts[best]) if 0 < best < len(shifts) - 1 else step
+    if not np.isfinite(score[best - 1 : best + 2]).all():
+        return float(low + best)
+    return low + _refined_peak(score, best)

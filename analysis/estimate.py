@@ -127,6 +127,7 @@ def _pooled(y: NDArray[np.float64], rate_hz: float) -> tuple[NDArray[np.float64]
 
 def _prepare(trace: CrankingTrace, engine: Engine, rate: RateCandidate, options: FitOptions) -> Trace:
     from crankfold.analysis.model import acceptance
+    from crankfold.analysis.model.parameters import NOMINAL_LEVEL
 
     y = trace.smooth[trace.steady]
     pooled, pooled_hz = _pooled(y, trace.rate_hz)
@@ -139,7 +140,7 @@ def _prepare(trace: CrankingTrace, engine: Engine, rate: RateCandidate, options:
     grids = [acceptance.make_data(judged * factor, trace.rate_hz, begin_s, step)
              for step in (acceptance.START_STEP_S, acceptance.POLISH_STEP_S)]
     inrush = trace.inrush * factor if np.isfinite(trace.inrush) else 0.0
-    inrush = max(inrush, 1.2 * float(grids[0].y.max())) if inrush > 0 else STALL_OVER_LEVEL * acceptance.NOMINAL_LEVEL
+    inrush = max(inrush, 1.2 * float(grids[0].y.max())) if inrush > 0 else STALL_OVER_LEVEL * NOMINAL_LEVEL
     return acceptance.Trace(grids[0], grids[1], engine, track, rate.rate_hz, inrush)
 
 
@@ -167,13 +168,13 @@ def _estimate(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[
 
 
 def _track(trace: CrankingTrace, prepared: Trace, fit: Fit) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Return times through the steady cranking, the crank angle there, and the model's current (NaN where not fitted)."""
+    """Return times through the steady cranking, the angle there, and the model's current (NaN where not fitted)."""
     from crankfold.analysis.model.acceptance import scale_to_model
 
     data = prepared.fine
     y = trace.smooth[trace.steady]
     count = int((len(y) - 1) / trace.rate_hz / TRACK_STEP_S) + 1
-    seconds = np.arange(count) * TRACK_STEP_S
+    seconds = np.arange(count, dtype=np.float64) * TRACK_STEP_S
     cycle = prepared.engine.cycle_deg
     counted = prepared.track.at(seconds)
     fit.problem.gain = 0.0
@@ -189,7 +190,8 @@ def _track(trace: CrankingTrace, prepared: Trace, fit: Fit) -> tuple[NDArray[np.
     model = np.full(count, np.nan)
     angle[index] = fit.problem.angle
     model[index] = fit.problem.model / scale_to_model(y[: round(len(data.y) * data.step_s * trace.rate_hz)])
-    return data.begin_s + seconds, np.maximum.accumulate(angle + 1e-6 * seconds), model
+    rising: NDArray[np.float64] = np.maximum.accumulate(angle + 1e-6 * seconds)
+    return data.begin_s + seconds, rising, model
 
 
 def _first_whole(angle: NDArray[np.float64], time_s: NDArray[np.float64], engine: Engine) -> int:
@@ -224,14 +226,14 @@ def _sigma(prepared: Trace, fit: Fit) -> NDArray[np.float64]:
 
 def _details(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[RateCandidate]) -> dict[str, float]:
     from crankfold.analysis.model import parameters as at
-    from crankfold.analysis.model.acceptance import NOMINAL_LEVEL, carried_phases
+    from crankfold.analysis.model.acceptance import carried_phases
 
     p = fit.solution.p
     n = prepared.engine.cylinders
     y = trace.smooth[trace.steady]
-    unit = float(np.percentile(y[: round(len(prepared.fine.y) * prepared.fine.step_s * trace.rate_hz)], 95)) / NOMINAL_LEVEL
-    own = fit.problem.starts * fit.problem.data.step_s
-    slip = float(np.abs(p[at.GLOBALS + n :] - carried_phases(prepared, fit, own)).max())
+    unit = float(np.percentile(y[: round(len(prepared.fine.y) * prepared.fine.step_s * trace.rate_hz)], 95)) / at.NOMINAL_LEVEL
+    own = fit.problem.starts.astype(np.float64) * fit.problem.data.step_s
+    slip = float(np.abs(fit.phases_deg - carried_phases(prepared, fit, own)).max())
     rank = np.sort(fit.amplitudes)[::-1]
     others = float(np.median(rank[1:])) if n > 1 else float(rank[0])
     second = candidates[1].score if len(candidates) > 1 else candidates[0].score - 1.0

@@ -15,11 +15,11 @@ if TYPE_CHECKING:
 
     from crankfold.analysis.engine import Engine
 
-TOP_FROM_DEG, TOP_TO_DEG = -55.0, 40.0  # about TDC: where a hump's top may lie
 TOP_LAG_DEG = 10.0  # tops lie about so far before TDC
 
 
-def raw_heights(angle_deg: NDArray[np.float64], current: NDArray[np.float64], engine: Engine) -> NDArray[np.float64]:
+def raw_heights(angle_deg: NDArray[np.float64], current: NDArray[np.float64],
+                engine: Engine) -> NDArray[np.float64]:
     """Return each position's hump height above zero, the median over cycles, percent of the tallest.
 
     Parameters
@@ -30,8 +30,9 @@ def raw_heights(angle_deg: NDArray[np.float64], current: NDArray[np.float64], en
     return _percent(_by_slot(angle_deg, current, engine, trough=False))
 
 
-def trough_heights(angle_deg: NDArray[np.float64], current: NDArray[np.float64], engine: Engine) -> NDArray[np.float64]:
-    """Return each position's hump height above the line between its troughs, median over cycles, percent of the tallest.
+def trough_heights(angle_deg: NDArray[np.float64], current: NDArray[np.float64],
+                   engine: Engine) -> NDArray[np.float64]:
+    """Return each position's hump height above its troughs' mean, the median over cycles, percent of the tallest.
 
     Parameters
     ----------
@@ -46,7 +47,8 @@ def _percent(heights: NDArray[np.float64]) -> NDArray[np.float64]:
     return 100.0 * np.clip(heights, 0.0, None) / top if top > 0 else np.zeros_like(heights)
 
 
-def _by_slot(angle_deg: NDArray[np.float64], current: NDArray[np.float64], engine: Engine, *, trough: bool) -> NDArray[np.float64]:
+def _by_slot(angle_deg: NDArray[np.float64], current: NDArray[np.float64], engine: Engine, *,
+             trough: bool) -> NDArray[np.float64]:
     fire, cycle, n = engine.firing_deg, engine.cycle_deg, engine.cylinders
     before = np.array([engine.intervals_deg[k - 1] for k in range(n)])
     after = np.array(engine.intervals_deg)
@@ -71,11 +73,12 @@ def _height(angle_deg: NDArray[np.float64], current: NDArray[np.float64], at: tu
     top = _extreme(angle_deg, current, middle, reach, largest=True)
     if not trough:
         return top
-    low = _extreme(angle_deg, current, left, reach, largest=False) + _extreme(angle_deg, current, right, reach, largest=False)
-    return top - 0.5 * low
+    low = [_extreme(angle_deg, current, at, reach, largest=False) for at in (left, right)]
+    return top - 0.5 * sum(low)
 
 
-def _extreme(angle_deg: NDArray[np.float64], current: NDArray[np.float64], at: float, reach: float, *, largest: bool) -> float:
+def _extreme(angle_deg: NDArray[np.float64], current: NDArray[np.float64], at: float, reach: float, *,
+             largest: bool) -> float:
     a, b = np.searchsorted(angle_deg, (at - reach, at + reach))
     part = current[a : max(b, a + 1)]
     return float(part.max() if largest else part.min())

@@ -21,7 +21,8 @@ CORRELATED_HUMP = 1.0 / 8.0  # residuals are alike over about this share of a hu
 NORMAL_95 = 1.96
 
 
-def covariance(jac: NDArray[np.float64], weight: NDArray[np.float64], data_cost: float, correlated: float) -> NDArray[np.float64]:
+def covariance(jac: NDArray[np.float64], weight: NDArray[np.float64], data_cost: float,
+               correlated: float) -> NDArray[np.float64]:
     """Return the covariance of the free parameters.
 
     Parameters

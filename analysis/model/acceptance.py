@@ -84,6 +84,11 @@ class Fit:
         n = self.problem.engine.cylinders
         return self.solution.p[GLOBALS : GLOBALS + n]
 
+    @property
+    def phases_deg(self) -> NDArray[np.float64]:
+        """Crank angle at the start of each window."""
+        return self.solution.p[GLOBALS + self.problem.engine.cylinders :]
+
 
 def make_data(y: NDArray[np.float64], rate_hz: float, begin_s: float, step_s: float) -> Data:
     """Return the samples `y` on a grid of `step_s`, scaled to model amperes by the caller."""
@@ -104,7 +109,8 @@ def _problem(trace: Trace, data: Data, starts: NDArray[np.int64], lengths: NDArr
                    scaled_torque=not options.leak_table)
 
 
-def _run(problem: Problem, p: NDArray[np.float64], box: Box, stages: Iterable[begin.Stage], amplitude: float) -> Solution:
+def _run(problem: Problem, p: NDArray[np.float64], box: Box, stages: Iterable[begin.Stage],
+         amplitude: float) -> Solution:
     n = problem.engine.cylinders
     solution = Solution(p, np.inf, np.inf, 0)
     for stage in stages:
@@ -134,7 +140,7 @@ def start_fit(trace: Trace, menu: begin.Menu, *, series: bool, offset: int, fami
                                          length=START_CYCLES * period, count=START_WINDOWS)
     if not len(starts):
         return None
-    phases = begin.expected_phases(trace.track, starts * data.step_s, engine, offset, menu.phase_deg)
+    phases = begin.expected_phases(trace.track, starts.astype(np.float64) * data.step_s, engine, offset, menu.phase_deg)
     p = begin.first_values(data, engine, phases, menu, trace.inrush, series)
     problem = _problem(trace, data, starts, lengths, series=series, family=family, options=options)
     amplitude = float(p[GLOBALS])
@@ -155,7 +161,7 @@ def polish(trace: Trace, fit: Fit, *, family: Family | None = None, options: Fit
                                          count=POLISH_WINDOWS)
     if not len(starts):
         starts, lengths = tops[:1], np.array([len(data.y) - tops[0]])
-    times = starts * data.step_s
+    times = starts.astype(np.float64) * data.step_s
     phases = carried_phases(trace, fit, times)
     p = np.concatenate((fit.solution.p[: GLOBALS + engine.cylinders], phases))
     problem = _problem(trace, data, starts, lengths, series=fit.problem.series,
@@ -168,10 +174,9 @@ def polish(trace: Trace, fit: Fit, *, family: Family | None = None, options: Fit
 
 def carried_phases(trace: Trace, fit: Fit, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the angles that the tracked cycle gives at `times_s`, tied to the windows of a fit by their median."""
-    n = trace.engine.cylinders
-    own = fit.problem.starts * fit.problem.data.step_s
+    own = fit.problem.starts.astype(np.float64) * fit.problem.data.step_s
     cycle = trace.engine.cycle_deg
-    off = fit.solution.p[GLOBALS + n :] - cycle * trace.track.at(own)
+    off = fit.phases_deg - cycle * trace.track.at(own)
     out: NDArray[np.float64] = cycle * trace.track.at(times_s) + float(np.median(off))
     return out
 

@@ -89,7 +89,8 @@ class Problem:
         n = self.engine.cylinders
         a = p[GLOBALS : GLOBALS + n]
         reference = max(smooth_maximum(a), 1e-9)
-        cylinder_curves(self.table.torque, self.table.ratios, self.table.peaks, float(p[RATIO]), a / reference, self._curves)
+        table = self.table
+        cylinder_curves(table.torque, table.ratios, table.peaks, float(p[RATIO]), a / reference, self._curves)
         jac = np.zeros((len(self.model) if jacobian else 0, self.parameters))
         simulate(p, self.data.y, self._tau, self.data.step_s, self.starts, self.lengths, self._fire,
                  self.engine.cycle_deg, self.deg_per_s, self._curves, float(self.table.angles_deg[0]), self.series,

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
-@njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})  # type: ignore[untyped-decorator]
+@njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})
 def cylinder_curves(table: NDArray[np.float64], ratios: NDArray[np.float64], peaks: NDArray[np.float64],
                     ratio: float, relative: NDArray[np.float64], curves: NDArray[np.float64]) -> None:
     """Fill `curves`, shape (cylinders, 3, angles): torque, its slope by the peak, its slope by the ratio."""
@@ -56,7 +56,7 @@ def cylinder_curves(table: NDArray[np.float64], ratios: NDArray[np.float64], pea
             curves[c, 2, j] = (second - first) / dq
 
 
-@njit(cache=True, error_model="numpy", inline="always")  # type: ignore[untyped-decorator]
+@njit(cache=True, error_model="numpy", inline="always")
 def gear_and_slopes(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.float64], deg_per_s: float,
                     series: bool, slopes: NDArray[np.float64]) -> float:
     """Return speed units a degree a second, from the mean speed the trace implies; fill its logarithm's slopes."""
@@ -80,7 +80,7 @@ def gear_and_slopes(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray
     return math.exp(p[2]) * total / len(y) / deg_per_s
 
 
-@njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})  # type: ignore[untyped-decorator]
+@njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})
 def simulate(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.float64], step_s: float,
              starts: NDArray[np.int64], lengths: NDArray[np.int64], fire_deg: NDArray[np.float64], cycle_deg: float,
              deg_per_s: float, curves: NDArray[np.float64], first_deg: float, series: bool, gain: float,
