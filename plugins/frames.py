@@ -1,0 +1,222 @@
+"""Byte streams cut into checked frames: COBS between zero bytes, with a CRC-16 at the end of each.
+
+COBS is Cheshire and Baker's consistent overhead byte stuffing (1999). The checksum is the CRC-16 with polynomial 0x1021
+from 0xFFFF, high byte last but one, which `binascii.crc_hqx` computes. Frames of at most `PLAIN_LIMIT` bytes keep one
+length whatever they hold, and a chunk full of equal ones is decoded as one array.
+"""
+
+from __future__ import annotations
+
+import binascii
+from functools import cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+PLAIN_LIMIT = 254
+"""Bytes, checksum included, up to which coding always adds one byte and no more."""
+
+LONGEST_FRAME = 4096
+"""Bytes without a zero after which what comes is not frames at all; the longest that the format allows is 254."""
+
+ARRAY_FROM = 12
+"""Equal frames in a row from which decoding them as one array is quicker than one by one (measured)."""
+
+CRC_START = 0xFFFF
+CRC_BYTES = 2
+
+LANES = 8
+"""Parts a frame's checksum is computed in side by side, so that each numpy call has enough to do (measured)."""
+
+
+def cobs_encode(data: bytes) -> bytes:
+    """Return `data` coded so that it holds no zero byte; the zero that ends a frame is not added."""
+    coded = bytearray()
+    pieces = data.split(b"\0")
+    for piece in pieces:
+        rest = piece
+        while len(rest) >= PLAIN_LIMIT:
+            coded.append(0xFF)
+            coded += rest[:PLAIN_LIMIT]
+            rest = rest[PLAIN_LIMIT:]
+        coded.append(len(rest) + 1)
+        coded += rest
+    if pieces[-1] and len(pieces[-1]) % PLAIN_LIMIT == 0:
+        coded.pop()  # a full block at the very end needs no empty one after it
+    return bytes(coded)
+
+
+def cobs_decode(coded: bytes) -> bytes:
+    """Return the data that `coded`, without its closing zero, stands for.
+
+    Raises
+    ------
+    ValueError
+        A length byte is zero or points beyond the end.
+    """
+    data = bytearray()
+    at, end = 0, len(coded)
+    while at < end:
+        code = coded[at]
+        if code == 0 or at + code > end:
+            raise ValueError(f"length byte {code} at {at} of {end}")
+        data += coded[at + 1 : at + code]
+        at += code
+        if code != 0xFF and at < end:
+            data.append(0)
+    return bytes(data)
+
+
+def encode_frame(payload: bytes) -> bytes:
+    """Return `payload` with its checksum, coded, and the zero byte that ends it."""
+    return cobs_encode(payload + binascii.crc_hqx(payload, CRC_START).to_bytes(CRC_BYTES, "big")) + b"\0"
+
+
+def decode_frame(coded: bytes) -> bytes | None:
+    """Return the payload of one coded frame without its closing zero, None if it is damaged."""
+    try:
+        checked = cobs_decode(coded)
+    except ValueError:
+        return None
+    if len(checked) <= CRC_BYTES or binascii.crc_hqx(checked, CRC_START) != 0:
+        return None
+    return checked[:-CRC_BYTES]
+
+
+@cache
+def _word_table() -> NDArray[np.uint16]:
+    """Return the checksum register after two zero bytes from each possible register, shape (65536,)."""
+    byte = np.array([binascii.crc_hqx(bytes([value]), 0) for value in range(256)], dtype=np.uint16)
+    register = np.arange(65536, dtype=np.uint16)
+    for _ in range(2):
+        register = (register << np.uint16(8)) ^ byte[register >> np.uint16(8)]
+    return register
+
+
+@cache
+def _skip_tables(words: int) -> tuple[NDArray[np.uint16], ...]:
+    """Return the tables that move a register over `words` zero words, then twice as many, and so on."""
+    table = _word_table()
+    for _ in range(words - 1):
+        table = _word_table()[table]
+    tables = [table]
+    while 2 ** len(tables) < LANES:
+        tables.append(tables[-1][tables[-1]])
+    return tuple(tables)
+
+
+def crc_of_rows(rows: NDArray[np.uint8]) -> NDArray[np.uint16]:
+    """Return the checksum of each row of bytes, shape (frames,); 0 where the row ends with its own checksum.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (frames, bytes), uint8
+        At least two bytes wide.
+    """
+    frames, width = rows.shape
+    words_a_lane = -(-width // (2 * LANES))
+    padded = np.zeros((frames, words_a_lane * LANES * 2), np.uint8)
+    begin = padded.shape[1] - width  # zeros in front do not change a register that is still zero
+    padded[:, begin:] = rows
+    padded[:, begin : begin + 2] ^= np.uint8(0xFF)  # the same as starting from 0xFFFF
+    words = padded.view(">u2").reshape(frames * LANES, words_a_lane)
+    register = np.zeros(frames * LANES, np.uint16)
+    table = _word_table()
+    for word in np.ascontiguousarray(words.T.astype(np.uint16)):
+        register = table.take(register ^ word)
+    for skip in _skip_tables(words_a_lane):
+        halves = register.reshape(-1, 2)
+        register = skip.take(halves[:, 0]) ^ halves[:, 1]
+    return register
+
+
+def decode_equal(coded: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """Return the payloads of equally long coded frames, and which of them are sound.
+
+    Parameters
+    ----------
+    coded : ndarray, shape (frames, coded bytes), uint8
+        Without the closing zeros; at most ``PLAIN_LIMIT + 1`` bytes wide, more than three.
+
+    Returns
+    -------
+    payloads : ndarray, shape (frames, coded bytes - 3), uint8
+    sound : ndarray, shape (frames,), bool
+    """
+    frames, width = coded.shape
+    flat = coded.flatten()
+    ends = np.arange(1, frames + 1) * width
+    at = ends - width
+    sound = np.ones(frames, dtype=np.bool_)
+    going = np.arange(frames)
+    while len(going):
+        step = flat[at]
+        flat[at] = 0
+        at = at + step
+        over = at - ends[going]
+        sound[going[(over > 0) | (step == 0)]] = False
+        more = (over < 0) & (step > 0)
+        if not more.all():
+            going, at = going[more], at[more]
+    checked = flat.reshape(frames, width)[:, 1:]
+    sound &= crc_of_rows(checked) == 0
+    return checked[:, :-CRC_BYTES], sound
+
+
+class FrameDecoder:
+    """Cuts a byte stream into frames, keeping what is left of the last one for the next chunk.
+
+    Attributes
+    ----------
+    damaged
+        Frames so far whose coding or checksum is wrong.
+    """
+
+    def __init__(self) -> None:
+        self.damaged = 0
+        self._rest = b""
+
+    def reset(self) -> None:
+        """Forget the beginning of a frame, after the stream was interrupted on purpose."""
+        self._rest = b""
+
+    def feed(self, chunk: bytes) -> Iterator[NDArray[np.uint8]]:
+        """Yield the sound payloads that `chunk` completes, in order, as arrays of shape (frames, bytes)."""
+        stream = self._rest + chunk if self._rest else chunk
+        data = np.frombuffer(stream, np.uint8)
+        zeros = np.flatnonzero(data == 0)
+        self._rest = stream[int(zeros[-1]) + 1 :] if len(zeros) else stream
+        if len(self._rest) > LONGEST_FRAME:
+            self.damaged += 1
+            self._rest = b""
+        if not len(zeros):
+            return
+        widths = np.diff(zeros, prepend=-1) - 1
+        runs = np.concatenate(([0], np.flatnonzero(np.diff(widths)) + 1, [len(zeros)]))
+        for first, last in zip(runs[:-1].tolist(), runs[1:].tolist(), strict=True):
+            width = int(widths[first])
+            begin = int(zeros[first]) - width
+            yield from self._decode_run(data[begin : begin + (last - first) * (width + 1)], width)
+
+    def _decode_run(self, data: NDArray[np.uint8], width: int) -> Iterator[NDArray[np.uint8]]:
+        coded = data.reshape(-1, width + 1)[:, :width]
+        if width == 0:
+            return  # two zeros in a row: an empty frame, which some boards send to start afresh
+        if len(coded) >= ARRAY_FROM and CRC_BYTES + 1 < width <= PLAIN_LIMIT + 1:
+            payloads, sound = decode_equal(coded)
+            self.damaged += len(sound) - int(np.count_nonzero(sound))
+            payloads = payloads if sound.all() else payloads[sound]
+            if len(payloads):
+                yield payloads
+            return
+        for row in coded:
+            payload = decode_frame(row.tobytes())
+            if payload is None:
+                self.damaged += 1
+            else:
+                yield np.frombuffer(payload, np.uint8)[np.newaxis, :]
