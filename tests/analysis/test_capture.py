@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -58,7 +60,8 @@ def test_arrays_of_different_lengths_are_refused() -> None:
 def test_a_rescaled_channel_keeps_codes_and_limits(factor: float, offset: float) -> None:
     channel = Channel("current", "V", 5.0 / 1023, 0.0, (0, 1023), "int16")
     codes = np.array([0, 100, 512, 1023])
-    capture = Capture((codes * channel.scale).reshape(-1, 1), 100.0, (channel,)).rescaled("current", factor, "A", offset)
+    whole = Capture((codes * channel.scale).reshape(-1, 1), 100.0, (channel,))
+    capture = whole.rescaled("current", factor, "A", offset)
     after = capture.channels[0]
     assert after.unit == "A"
     np.testing.assert_allclose(codes * after.scale + after.offset, capture.samples[:, 0], rtol=1e-9, atol=1e-9)
@@ -79,4 +82,4 @@ def test_gaps_cover_exactly_what_was_lost(lost: list[bool]) -> None:
     for gap in gaps:
         covered[gap.start : gap.stop] = True
     assert covered.tolist() == lost
-    assert all(a.stop < b.start for a, b in zip(gaps, gaps[1:], strict=False))
+    assert all(a.stop < b.start for a, b in pairwise(gaps))
