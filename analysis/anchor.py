@@ -88,10 +88,7 @@ def anchored(cylinders: Sequence[Cylinder], gauge: Gauge) -> tuple[Cylinder, ...
     out = []
     for c in cylinders:
         bar = strongest_bar * c.relative_percent / 100.0
-        if c is at:
-            half = gauge.error_bar
-        else:
-            half = math.hypot(bar * common, strongest_bar * _half(c) / 100.0)
+        half = gauge.error_bar if c is at else math.hypot(bar * common, strongest_bar * _half(c) / 100.0)
         out.append(replace(c, pressure_bar=bar, pressure_interval_bar=(max(0.0, bar - half), bar + half)))
     return tuple(out)
 

@@ -53,7 +53,7 @@ def compare(before: Result, after: Result) -> tuple[Difference, ...]:
     """
     for what, result in (("before", before), ("after", after)):
         if result.verdict == "none":
-            raise InputError(f"the capture from {what} has no verdict, so there is nothing to compare; capture it again")
+            raise InputError(f"the capture from {what} has no verdict: there is nothing to compare; capture it again")
     one, other = before.engine, after.engine
     if (one.firing_order, one.intervals_deg, one.strokes) != (other.firing_order, other.intervals_deg, other.strokes):
         raise InputError("the two captures are of different engines; compare captures of the same engine card")

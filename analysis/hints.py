@@ -1,4 +1,4 @@
-"""Misfire codes beside the finding: they may agree, contradict or hint, but they never name a cylinder by themselves."""
+"""Misfire codes beside the finding: they agree, contradict or hint, but never name a cylinder by themselves."""
 
 from __future__ import annotations
 

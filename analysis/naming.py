@@ -28,10 +28,10 @@ SPARK_LEAD_DEG = 7.5  # middle of the 5 to 10 degrees before TDC that ignition i
 PRESSURE_LEAD_DEG = 1.0  # leak and heat loss bring the peak about a degree before TDC
 AGREE_DEG = 15.0  # marks of one event lie this near to their common angle; the fitted angle is good to 6 degrees
 OFF_DEG = {"waste-spark": 22.0, "single-spark": 22.0, "cam": 25.0, "pressure": 15.0}
-# how far from a TDC the marks may lie: spark leads of 0 to 25 degrees, a cam angle read off a drawing, a leaking cylinder
+# how far from a TDC marks may lie: spark leads of 0 to 25 degrees, a cam angle read off a drawing, a leaking cylinder
 OFF_SHARE = 0.4  # of the way to the next TDC, where TDCs are near to each other
 ANGLE_SD_DEG = 8.0  # of the marks' angle against TDC: fitted angle and unknown lead together
-CLEARLY_NEARER_DEG = 12.0  # one stroke's TDC must be this much nearer than the other's to tell the strokes by angle alone
+CLEARLY_NEARER_DEG = 12.0  # one stroke's TDC must be this much nearer than the other's to tell strokes by angle
 MIN_MARKS = 2
 MIN_SHARE = 0.6  # of the marks must agree
 MIN_SEEN = 0.4  # of the marks that the turns should have given
@@ -40,6 +40,10 @@ HEIGHT_SPREAD = 0.05  # least scatter of the logarithm of a spark's height, what
 MIN_CONFIDENCE = 0.95
 GOOD_FIT = 0.97  # share explained below which an explanation did not converge
 MAX_CONFIDENCE = 0.999
+NEAR_COST, NEAR_EXPLAINED = 2.0, 0.004  # two placements of an uneven pattern this near in fit cannot be told apart
+PLUG_OUT_PERCENT = 15.0  # a plug hole leaves no compression
+PLUG_OUT_OTHERS_PERCENT = 35.0  # a second cylinder this low could be the one instead
+PLUG_OUT_SURE = 0.98
 
 _NORMAL = NormalDist()
 
@@ -160,7 +164,8 @@ def _allowed(spec: SyncSpec, engine: Engine) -> NDArray[np.int64]:
     """Return the indices of an explanation that the marked cylinder can have, given where the pattern lies."""
     n, every = engine.cylinders, engine.pattern_length
     index = np.arange(n)
-    return index[(index - engine.position_of(spec.cylinder)) % every == 0]
+    allowed: NDArray[np.int64] = index[(index - engine.position_of(spec.cylinder)) % every == 0]
+    return allowed
 
 
 def _off(centre: float, spec: SyncSpec, engine: Engine) -> tuple[int, float]:
@@ -192,12 +197,12 @@ def _by_stroke(angle: NDArray[np.float64], height: NDArray[np.float64], centre: 
     here = np.abs(_wrap(angle - centre, 720.0)) <= 180.0
     strokes = {0: _off(centre, spec, engine), 1: _off(centre + 360.0, spec, engine)}
     room = {k: min(OFF_DEG[spec.kind], OFF_SHARE * _room(strokes[k][0], engine)) for k in strokes}
+    nearer = min(strokes, key=lambda k: abs(strokes[k][1]))
     fits = [k for k in strokes if abs(strokes[k][1]) <= room[k]]
     if not fits:
-        raise _NoNameError("marks-between", off_deg=round(min((s[1] for s in strokes.values()), key=abs), 1))
-    nearer = 0 if abs(strokes[0][1]) <= abs(strokes[1][1]) else 1
+        raise _NoNameError("marks-between", off_deg=round(strokes[nearer][1], 1))
     apart = abs(strokes[1 - nearer][1]) - abs(strokes[nearer][1])
-    tall, sure = _tall_stroke(height[here], height[~here])
+    tall, sure = _tall_stroke(height[here], height[~here], single=spec.kind == "single-spark")
     if apart >= CLEARLY_NEARER_DEG:
         if tall is not None and tall != nearer and sure > MIN_CONFIDENCE:
             raise _NoNameError("height-against-angle", off_deg=round(strokes[nearer][1], 1))
@@ -212,14 +217,15 @@ def _by_stroke(angle: NDArray[np.float64], height: NDArray[np.float64], centre: 
     return _Place(*strokes[tall], sure * _NORMAL.cdf((gap / 2 - abs(strokes[tall][1])) / ANGLE_SD_DEG))
 
 
-def _tall_stroke(here: NDArray[np.float64], there: NDArray[np.float64]) -> tuple[int | None, float]:
+def _tall_stroke(here: NDArray[np.float64], there: NDArray[np.float64], *, single: bool) -> tuple[int | None, float]:
     """Return which stroke (0 here, 1 there) has the tall sparks and how sure that is, None when they are alike.
 
-    A stroke without any spark had its sparks below notice: the other one is the tall one, if it was seen often enough.
+    A single coil's sparks all on one stroke are what was promised. A waste-spark stroke without any spark had its
+    sparks below notice: the other one is the tall one, if it was seen often enough.
     """
     if min(len(here), len(there)) == 0:
         many = max(len(here), len(there))
-        return (0 if len(here) else 1), 1.0 - 0.5 ** (2 * many)
+        return (0 if len(here) else 1), 1.0 - 0.5 * 0.1**many if single else 1.0 - 0.5 ** (2 * many)
     if max(len(here), len(there)) >= 4 * min(len(here), len(there)):
         # single sparks with a stray pulse on the other stroke: the stray one must not be the taller
         often = 0 if len(here) > len(there) else 1
@@ -238,3 +244,42 @@ def _ratio(here: NDArray[np.float64], there: NDArray[np.float64]) -> float:
         return 1.0
     a, b = float(np.median(here)), float(np.median(there))
     return max(a, b) / max(min(a, b), 1e-12)
+
+
+def name_by_pattern(engine: Engine, estimates: Sequence[Estimate]) -> Naming:
+    """Return the naming that uneven firing intervals give by themselves; none for even firing.
+
+    A pattern that repeats within the cycle leaves several places. So does one dead cylinder, which may fit either
+    place: explanations that fit nearly as well with another placement leave the cylinders unnamed.
+    """
+    n = engine.cylinders
+    if n == 1:
+        return Naming(0, 0)
+    if engine.even_firing or engine.pattern_length != n:
+        return Naming(0, None)
+    best = estimates[0]
+    for other in estimates[1:]:
+        if other.cost < NEAR_COST * best.cost or best.explained - other.explained < NEAR_EXPLAINED:
+            return Naming(0, None, None, Notice("pattern-ambiguous"))
+    return Naming(0, 0)
+
+
+def name_by_plug_out(spec: SyncSpec, engine: Engine, estimates: Sequence[Estimate]) -> Naming:
+    """Return the naming by the one cylinder that cannot compress because its plug is out.
+
+    It must be the only one without compression, and with uneven firing stand where the pattern can have it.
+    """
+    for k, estimate in enumerate(estimates):
+        if k and estimate.explained < GOOD_FIT:
+            continue
+        values = estimate.relative_percent
+        index = int(np.argmin(values))
+        rest = np.delete(values, index)
+        if values[index] > PLUG_OUT_PERCENT or (len(rest) and rest.min() < PLUG_OUT_OTHERS_PERCENT):
+            continue
+        if index not in _allowed(spec, engine):
+            continue
+        first = (index - engine.position_of(spec.cylinder)) % engine.cylinders
+        return Naming(k, first, SyncFound(spec.kind, spec.cylinder, 1, PLUG_OUT_SURE),
+                      Notice("plug-out-cylinder", {"cylinder": spec.cylinder}))
+    return Naming(0, None, None, Notice("sync-cannot-name", {"why": "plug-out-not-seen", "cylinder": spec.cylinder}))

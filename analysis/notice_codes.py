@@ -14,15 +14,16 @@ REASONS: dict[str, tuple[str, ...]] = {
     "one-cylinder": ("cycles", "rpm"),
     "not-explained": ("why", "explained_percent", "needed_percent"),
 }
-"""Why no verdict could be drawn. `why` of not-explained: ``fit`` (the model does not fit), ``unsure`` (it fits, but the
-intervals are too wide to judge), ``two-answers`` (two explanations fit alike and differ), ``one-far-above`` (one cylinder
-far above all others), ``heights`` (the plain hump heights say the opposite), ``ac-probe`` (the probe cannot hold a steady
-current), ``nothing-repeats``."""
+"""Why no verdict could be drawn. `why` of not-explained: ``fit`` (the model does not fit), ``unsure`` (it fits, but
+the intervals are too wide to judge), ``two-answers`` (two explanations fit alike and differ), ``one-far-above`` (one
+cylinder far above all others), ``heights`` (the plain hump heights say the opposite), ``ac-probe`` (the probe cannot
+hold a steady current), ``nothing-repeats``."""
 
 CAUTIONS: dict[str, tuple[str, ...]] = {
     "no-scale": ("unit",),
     "scale-doubtful": ("mean_a",),
-    "near-limit": ("positions", "cylinders", "limit_percent", "relative_percent", "low_end_percent", "high_end_percent"),
+    "near-limit": ("positions", "cylinders", "limit_percent", "relative_percent", "low_end_percent",
+                   "high_end_percent"),
     "more-cranks": ("count", "longest_s"),
     "weak-battery": ("sag_percent",),
     "slow-cranking": ("rpm",),
@@ -60,9 +61,9 @@ NOTES: dict[str, tuple[str, ...]] = {
 }
 """What else is worth saying."""
 
-PATTERNS: dict[str, tuple[str, ...]] = {
-    code: ("positions", "cylinders", "lowest_percent", "settle", "not_first")
-    for code in ("one-dead", "one-low", "neighbours-in-block", "neighbours-in-order", "one-bank", "every-other",
-                 "most-low", "several-low")
-}
+PATTERNS: dict[str, tuple[str, ...]] = dict.fromkeys(
+    ("one-dead", "one-low", "neighbours-in-block", "neighbours-in-order", "one-bank", "every-other", "most-low",
+     "several-low"),
+    ("positions", "cylinders", "lowest_percent", "settle", "not_first"),
+)
 """What the low cylinders have in common."""

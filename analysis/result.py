@@ -101,6 +101,8 @@ class Result:
     """The answer to one capture.
 
     ``verdict`` is ``"none"`` exactly when `reasons` is not empty; `cylinders` is then empty.
+    `reasons`, `cautions`, `notes` and `pattern` carry codes and facts (see `notice_codes`); `notes` is what is worth
+    saying without being a caution. `estimate` is the accepted explanation, turned so that index 0 is position 1.
     `trace` and `estimate` are kept for pictures and are not part of the JSON.
     """
 
@@ -112,6 +114,7 @@ class Result:
     sync: SyncFound | None = None
     cranking: Cranking | None = None
     cautions: tuple[Notice, ...] = ()
+    notes: tuple[Notice, ...] = ()
     pattern: Notice | None = None
     health: Health | None = None
     trace: CrankingTrace | None = field(default=None, compare=False, repr=False)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -44,7 +45,7 @@ class Thresholds:
 
     def __post_init__(self) -> None:
         limits = (0.0, self.dead_percent, self.low_percent, self.watch_percent, 100.0)
-        if not all(math.isfinite(x) for x in limits) or any(a > b for a, b in zip(limits, limits[1:], strict=False)):
+        if not all(math.isfinite(x) for x in limits) or any(a > b for a, b in pairwise(limits)):
             raise InputError(f"limits dead {self.dead_percent:g} %, low {self.low_percent:g} %, watch "
                              f"{self.watch_percent:g} %: give them in rising order, between 0 and 100")
 

@@ -1,0 +1,192 @@
+"""The one way in: from a capture and an engine to a result."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crankfold.analysis import refusals
+from crankfold.analysis.anchor import Gauge, anchored, gauge_from_marks
+from crankfold.analysis.capture import CURRENT, SYNC
+from crankfold.analysis.cautions import cranking_cautions, second_opinion, trace_cautions
+from crankfold.analysis.conditioning import NoCranking, condition
+from crankfold.analysis.estimate import estimate as explain
+from crankfold.analysis.health import mean_current, read_health
+from crankfold.analysis.hints import misfire_notices
+from crankfold.analysis.marks import find_marks
+from crankfold.analysis.naming import Naming, name_by_marks, name_by_pattern, name_by_plug_out
+from crankfold.analysis.patterns import find_pattern, one_far_above
+from crankfold.analysis.result import Cranking, Cylinder, Notice, Result
+from crankfold.analysis.trace import Span
+from crankfold.analysis.verdict import Thresholds, judge, near_limit
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from crankfold.analysis.capture import Capture
+    from crankfold.analysis.engine import Engine, SyncSpec
+    from crankfold.analysis.estimate import Estimate
+    from crankfold.analysis.marks import Marks
+    from crankfold.analysis.trace import CrankingTrace
+
+__all__ = ["Gauge", "Thresholds", "analyse"]
+
+STANDARD = Thresholds()
+
+
+def analyse(
+    capture: Capture, engine: Engine, *, sync: SyncSpec | None = None, thresholds: Thresholds = STANDARD,
+    gauge: Gauge | None = None, misfire_codes: Sequence[str] = (),
+) -> Result:
+    """Return the answer to one capture: a verdict with each cylinder's relative compression, or why there is none.
+
+    Parameters
+    ----------
+    capture
+        The recording; its longest cranking is judged.
+    engine
+        Cylinders, firing order, intervals, strokes.
+    sync
+        What the second channel marks; None leaves even-firing cylinders unnamed.
+    thresholds
+        Limits of low, dead and watch.
+    gauge
+        A known gauge reading of one cylinder; gives estimated bar for all.
+    misfire_codes
+        Such as ``("P0302",)``: compared with the finding in the result's notes and cautions.
+
+    Raises
+    ------
+    InputError
+        There is no current to analyse, or sync, gauge or codes name a cylinder that the engine lacks.
+    """
+    if sync is not None:
+        engine.position_of(sync.cylinder)
+    if gauge is not None:
+        engine.position_of(gauge.cylinder)
+    misfire_notices(misfire_codes, engine, ())
+    base = Result("none", engine, sync_asked=sync)
+    try:
+        trace = condition(capture)
+    except NoCranking as nothing:
+        unit = capture.channels[capture.index_of(CURRENT) or 0].unit
+        return replace(base, reasons=(refusals.no_cranking(nothing.facts, unit),))
+    base = replace(base, trace=trace, cautions=tuple(trace_cautions(trace)), cranking=_cranking(trace, None),
+                   health=read_health(trace, None))
+    reasons = refusals.before_fit(trace, engine)
+    if reasons:
+        return replace(base, reasons=reasons)
+    estimates = explain(trace, engine)
+    reasons = refusals.after_fit(trace, engine, estimates)
+    if engine.cylinders == 1:
+        reasons = (*reasons[:1], refusals.one_cylinder(estimates)) if reasons else (refusals.one_cylinder(estimates),)
+    if estimates:
+        base = replace(base, cranking=_cranking(trace, estimates[0]), health=read_health(trace, estimates[0]),
+                       estimate=estimates[0])
+    if reasons:
+        return replace(base, reasons=reasons)
+    marks = _marks(capture, sync, trace)
+    result = _judged(base, capture, marks, estimates, thresholds)
+    return result if result.verdict == "none" else _beside(result, marks, gauge, misfire_codes)
+
+
+def _judged(base: Result, capture: Capture, marks: Marks | None, estimates: Sequence[Estimate],
+            thresholds: Thresholds) -> Result:
+    """Return the result with a verdict, or with the reasons that the numbers give against one."""
+    engine, trace = base.engine, base.trace
+    assert trace is not None
+    naming = _name(base, capture, marks, estimates)
+    best = turned(estimates[naming.chosen], naming.first or 0, engine)
+    numbers = engine.firing_order if naming.first is not None else (None,) * engine.cylinders
+    verdict, cylinders = judge(best.relative_percent, best.interval_percent, numbers, thresholds)
+    reasons = refusals.after_verdict(best, cylinders, thresholds)
+    cautions = [*base.cautions, *cranking_cautions(trace, engine, best)]
+    cautions += [c for c in (near_limit(cylinders, thresholds), second_opinion(best, thresholds),
+                             one_far_above(best.relative_percent.tolist()), naming.caution) if c is not None]
+    base = replace(base, estimate=best, cranking=_cranking(trace, best), health=read_health(trace, best))
+    if reasons:
+        return replace(base, reasons=reasons, cautions=tuple(cautions))
+    return replace(base, verdict=verdict, cylinders=cylinders, sync=naming.sync, cautions=tuple(cautions),
+                   pattern=find_pattern(engine, _without_plug_out(cylinders, base.sync_asked)))
+
+
+def _beside(result: Result, marks: Marks | None, gauge: Gauge | None, codes: Sequence[str]) -> Result:
+    """Return the result with what a gauge, a pressure channel and misfire codes add to it."""
+    notes, cautions = misfire_notices(codes, result.engine, result.cylinders)
+    cylinders, said, minded = _anchor(result.cylinders, gauge, marks, result.sync_asked)
+    return replace(result, cylinders=cylinders, notes=(*result.notes, *notes, *said),
+                   cautions=(*result.cautions, *cautions, *minded))
+
+
+def turned(estimate: Estimate, first: int, engine: Engine) -> Estimate:
+    """Return an explanation with its arrays turned so that index `first` becomes the firing order's position 1."""
+    if first == 0:
+        return estimate
+    return replace(
+        estimate, relative_percent=np.roll(estimate.relative_percent, -first),
+        interval_percent=np.roll(estimate.interval_percent, -first, axis=0),
+        heights_percent=np.roll(estimate.heights_percent, -first),
+        angle_deg=estimate.angle_deg - engine.firing_deg[first],
+    )
+
+
+def _marks(capture: Capture, sync: SyncSpec | None, trace: CrankingTrace) -> Marks | None:
+    if sync is None:
+        return None
+    until = trace.crank.end_s if trace.fired_at_s is None else trace.fired_at_s
+    return find_marks(capture, sync, Span(trace.crank.start_s, until))
+
+
+def _name(base: Result, capture: Capture, marks: Marks | None, estimates: Sequence[Estimate]) -> Naming:
+    engine, sync = base.engine, base.sync_asked
+    if sync is None:
+        return name_by_pattern(engine, estimates)
+    if sync.kind == "plug-out":
+        return name_by_plug_out(sync, engine, estimates)
+    if marks is None:
+        assert capture.column(SYNC) is None
+        return replace(name_by_pattern(engine, estimates), caution=Notice("sync-cannot-name", {"why": "no-channel"}))
+    return name_by_marks(marks, sync, engine, estimates)
+
+
+def _cranking(trace: CrankingTrace, estimate: Estimate | None) -> Cranking:
+    amperes = trace.unit == "A"
+    return Cranking(
+        onset_s=trace.crank.start_s, end_s=trace.crank.end_s, cycles=0.0 if estimate is None else estimate.cycles,
+        rpm=0.0 if estimate is None else estimate.rpm,
+        inrush_a=float(trace.inrush) if amperes and np.isfinite(trace.inrush) else None,
+        mean_a=mean_current(trace) if amperes else None, sample_rate_hz=trace.source_rate_hz,
+    )
+
+
+def _anchor(cylinders: tuple[Cylinder, ...], gauge: Gauge | None, marks: Marks | None,
+            sync: SyncSpec | None) -> tuple[tuple[Cylinder, ...], list[Notice], list[Notice]]:
+    """Return the cylinders with pressures where something anchors them, with notes and cautions about it."""
+    channel = gauge_from_marks(marks, sync.cylinder) if marks and sync and sync.kind == "pressure" else None
+    used = gauge or channel
+    if used is None:
+        return cylinders, [], []
+    out = anchored(cylinders, used)
+    if all(c.pressure_bar is None for c in out):
+        named = any(c.cylinder == used.cylinder for c in cylinders)
+        why = "too-low-to-scale" if named else "not-named"
+        return cylinders, [], [Notice("gauge-not-used", {"cylinder": used.cylinder, "why": why})]
+    note = Notice("gauge-used" if gauge else "channel-anchors", {"cylinder": used.cylinder, "gauge_bar": used.bar})
+    cautions = []
+    if gauge and channel:
+        there = next((c for c in out if c.cylinder == channel.cylinder), None)
+        if there and there.pressure_bar and there.pressure_interval_bar:
+            low, high = there.pressure_interval_bar
+            if not low - channel.error_bar <= channel.bar <= high + channel.error_bar:
+                cautions.append(Notice("gauge-disagrees", {
+                    "cylinder": channel.cylinder, "gauge_bar": there.pressure_bar, "channel_bar": channel.bar}))
+    return out, [note], cautions
+
+
+def _without_plug_out(cylinders: tuple[Cylinder, ...], sync: SyncSpec | None) -> tuple[Cylinder, ...]:
+    """Return the cylinders to look for a pattern in: not the one whose plug was taken out on purpose."""
+    if sync is None or sync.kind != "plug-out":
+        return cylinders
+    return tuple(replace(c, state="good") if c.cylinder == sync.cylinder else c for c in cylinders)

@@ -1,0 +1,159 @@
+"""When not to answer: the reasons for drawing no verdict, the deciding one first, each with the numbers to say it."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from crankfold.analysis.health import mean_current, ripple_percent
+from crankfold.analysis.result import Notice
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from crankfold.analysis.engine import Engine
+    from crankfold.analysis.estimate import Estimate
+    from crankfold.analysis.result import Cylinder
+    from crankfold.analysis.trace import CrankingTrace
+    from crankfold.analysis.verdict import Thresholds
+
+MIN_CYCLES = 2.0  # one cycle cannot show that anything repeats
+MIN_CYCLES_BEFORE_FIRING = 3.0  # the last one before the catch is already helped along
+CLIPPED_SHARE = 0.15  # of the steady samples at a flat top: ordinary captures stay below 0.07
+MIN_SAMPLES_PER_HUMP = 12.0  # fewer blur a hump's crest into its neighbours
+USUAL_RPM = 200.0  # cranking speed taken where none could be read
+RIPPLE_LEAST_PERCENT = 6.0  # healthy humps are a quarter of the mean and more; below this there are none to judge
+AC_SAG = 0.35  # late mean over early mean: a battery never sags to this, a probe that passes no steady current does
+WIDEST_PERCENT = 40.0  # an interval wider than this across the limit says nothing either way
+MIN_EXPLAINED = 0.97  # no fit that converged explains less, none that failed more than 0.90
+"""Measured on simulated engines: fits end either above 0.97 or below 0.90."""
+
+
+def no_cranking(facts: Mapping[str, float], unit: str) -> Notice:
+    """Return the reason that nothing in the capture is a cranking."""
+    return Notice("no-cranking", {**facts, "unit": unit})
+
+
+def before_fit(trace: CrankingTrace, engine: Engine) -> tuple[Notice, ...]:
+    """Return the reasons that the trace alone gives, before anything is fitted, the deciding one first."""
+    reasons = [
+        _rate_too_low(trace, engine),
+        _clipped(trace),
+        _ac_probe(trace),
+        _gap(trace, engine),
+        _too_little(trace, engine),
+        _no_humps(trace),
+    ]
+    return tuple(r for r in reasons if r is not None)
+
+
+def _cycle_guess_s(trace: CrankingTrace, engine: Engine) -> float:
+    """Return the shortest time that one engine cycle may take here, from the humps or else from a usual speed."""
+    fastest_s = engine.cycle_deg / 360.0 * 60.0 / 400.0
+    usual_s = engine.cycle_deg / 360.0 * 60.0 / USUAL_RPM
+    if math.isnan(trace.hump_s):
+        return usual_s
+    # unequal humps repeat only each cycle, so the spacing found may already be a whole cycle
+    return max(fastest_s, min(trace.hump_s * engine.cylinders, 2.0 * usual_s))
+
+
+def _rate_too_low(trace: CrankingTrace, engine: Engine) -> Notice | None:
+    hump_s = engine.cycle_deg / 360.0 * 60.0 / USUAL_RPM / engine.cylinders
+    return _rate_for(trace, hump_s)
+
+
+def _rate_for(trace: CrankingTrace, hump_s: float) -> Notice | None:
+    needed_hz = MIN_SAMPLES_PER_HUMP / hump_s
+    if trace.source_rate_hz >= needed_hz:
+        return None
+    return Notice("rate-too-low", {"sample_rate_hz": trace.source_rate_hz, "needed_hz": math.ceil(needed_hz)})
+
+
+def _clipped(trace: CrankingTrace) -> Notice | None:
+    if trace.clipped_humps <= CLIPPED_SHARE:
+        return None
+    return Notice("clipped", {"flat_percent": 100 * trace.clipped_humps, "limit_percent": 100 * CLIPPED_SHARE})
+
+
+def _ac_probe(trace: CrankingTrace) -> Notice | None:
+    return Notice("not-explained", {"why": "ac-probe"}) if trace.ac_sag < AC_SAG else None
+
+
+def _length_s(trace: CrankingTrace) -> float:
+    return max(0.0, min(trace.steady_to_s, trace.crank.end_s) - trace.steady_from_s)
+
+
+def _gap(trace: CrankingTrace, engine: Engine) -> Notice | None:
+    needed_s = MIN_CYCLES * engine.cycle_deg / 360.0 * 60.0 / USUAL_RPM
+    whole_s = _length_s(trace)
+    if not trace.cut_by_gap or whole_s >= 0.75 * needed_s:
+        return None
+    return Notice("gap", {"longest_s": whole_s, "needed_s": needed_s})
+
+
+def _too_little(trace: CrankingTrace, engine: Engine) -> Notice | None:
+    """Return the reason that what is left is hopelessly short; the exact count comes with the fitted speed."""
+    length_s = _length_s(trace)
+    shortest_s = engine.cycle_deg / 360.0 * 60.0 / 400.0  # one cycle at the fastest cranking
+    if length_s >= MIN_CYCLES * shortest_s:
+        return None
+    return shortness(trace, length_s / (engine.cycle_deg / 360.0 * 60.0 / USUAL_RPM))
+
+
+def shortness(trace: CrankingTrace, cycles: float) -> Notice | None:
+    """Return why so many cycles are too few, None if they suffice."""
+    if trace.fired_at_s is not None:
+        if cycles >= MIN_CYCLES_BEFORE_FIRING:
+            return None
+        return Notice("engine-fired", {"cycles": cycles, "needed_cycles": MIN_CYCLES_BEFORE_FIRING,
+                                       "fired_at_s": trace.fired_at_s - trace.crank.start_s})
+    if cycles >= MIN_CYCLES:
+        return None
+    if trace.cut_by_gap:
+        whole_s = _length_s(trace)
+        return Notice("gap", {"longest_s": whole_s, "needed_s": MIN_CYCLES * whole_s / max(cycles, 0.1)})
+    return Notice("too-short", {"cycles": cycles, "needed_cycles": MIN_CYCLES, "length_s": _length_s(trace)})
+
+
+def _no_humps(trace: CrankingTrace) -> Notice | None:
+    ripple = ripple_percent(trace)
+    if ripple is None or ripple >= RIPPLE_LEAST_PERCENT:
+        return None
+    return Notice("no-humps", {"ripple_percent": ripple, "mean": mean_current(trace) or 0.0, "unit": trace.unit})
+
+
+def after_fit(trace: CrankingTrace, engine: Engine, estimates: Sequence[Estimate]) -> tuple[Notice, ...]:
+    """Return the reasons that the explanations give, the deciding one first."""
+    if not estimates:
+        return (Notice("not-explained", {"why": "nothing-repeats"}),)
+    best = estimates[0]
+    reasons = [
+        shortness(trace, best.cycles),
+        _rate_for(trace, 60.0 / best.rpm * engine.cycle_deg / 360.0 / engine.cylinders),
+        Notice("not-explained", {"why": "fit", "explained_percent": 100 * best.explained,
+                                 "needed_percent": 100 * MIN_EXPLAINED}) if best.explained < MIN_EXPLAINED else None,
+    ]
+    return tuple(r for r in reasons if r is not None)
+
+
+def one_cylinder(estimates: Sequence[Estimate]) -> Notice:
+    """Return the reason that one cylinder has no other to compare with, with what can be said of it."""
+    facts: dict[str, float] = {}
+    if estimates:
+        facts = {"cycles": estimates[0].cycles, "rpm": estimates[0].rpm}
+    return Notice("one-cylinder", facts)
+
+
+def after_verdict(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds: Thresholds) -> tuple[Notice, ...]:
+    """Return the reasons that the numbers themselves give against a verdict."""
+    reasons = [_unsure(cylinders, thresholds)]
+    return tuple(r for r in reasons if r is not None)
+
+
+def _unsure(cylinders: Sequence[Cylinder], thresholds: Thresholds) -> Notice | None:
+    """Return the reason that the intervals are too wide for any verdict, None when they will do."""
+    widest = max(c.interval_percent[1] - c.interval_percent[0] for c in cylinders)
+    across = [c for c in cylinders if c.interval_percent[0] < thresholds.low_percent < c.interval_percent[1]]
+    if not any(c.interval_percent[1] - c.interval_percent[0] > WIDEST_PERCENT for c in across):
+        return None
+    return Notice("not-explained", {"why": "unsure", "widest_percent": widest})
