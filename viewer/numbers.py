@@ -1,0 +1,72 @@
+"""How numbers are written for people: how many digits each unit deserves, and the decimal mark of the user's locale."""
+
+from __future__ import annotations
+
+import locale
+import math
+from functools import cache
+
+# Digits after the decimal mark by the unit at the end of a fact's name: as many as a reader can act on.
+_DIGITS = {"percent": 0, "rpm": 0, "a": 0, "s": 2, "v": 1, "bar": 1, "hz": 0, "deg": 0, "mohm": 1, "share": 2,
+           "cycles": 1, "points": 1}
+_SIGNIFICANT = 3
+_SMALL_S = 0.1  # below this, seconds need a third digit
+
+
+@cache
+def decimal_mark() -> str:
+    """Return the decimal mark of the user's locale: a point where the locale says nothing."""
+    before = locale.setlocale(locale.LC_NUMERIC)
+    try:
+        locale.setlocale(locale.LC_NUMERIC, "")
+        return str(locale.localeconv()["decimal_point"]) or "."
+    except locale.Error:
+        return "."
+    finally:
+        locale.setlocale(locale.LC_NUMERIC, before)
+
+
+def written(name: str, value: object) -> str:
+    """Return a fact as people read it; the unit at the end of its name decides the digits.
+
+    >>> written("mean_a", 163.4), written("cylinders", (2, 3)), written("events", 9)
+    ('163', '2 and 3', '9')
+    """
+    if isinstance(value, bool) or value is None:
+        return "" if value is None else str(value)
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, float):
+        return plain(value, _digits(name, value))
+    if isinstance(value, tuple | list):
+        return listed([written(name, v) for v in value])
+    return str(value)
+
+
+def _digits(name: str, value: float) -> int | None:
+    unit = name.rsplit("_", 1)[-1]
+    digits = _DIGITS.get(unit)
+    return 3 if digits is not None and unit == "s" and 0.0 < abs(value) < _SMALL_S else digits
+
+
+def plain(value: float, digits: int | None = None) -> str:
+    """Return a number with so many digits after the mark, or with three that count where `digits` is None."""
+    if not math.isfinite(value):
+        return "?"
+    if digits is None:
+        size = math.floor(math.log10(abs(value))) if value else 0
+        digits = max(0, _SIGNIFICANT - 1 - size)
+        text = f"{value:.{digits}f}"
+        text = text.rstrip("0").rstrip(".") if "." in text else text
+    else:
+        text = f"{value:.{digits}f}"
+    return ("0" if text.strip("-0.") == "" and "." not in text else text).replace(".", decimal_mark())
+
+
+def listed(parts: list[str]) -> str:
+    """Return ``a, b and c``."""
+    from crankfold.viewer.wording import say
+
+    if len(parts) < 2:
+        return "".join(parts)
+    return say("list.last", rest=", ".join(parts[:-1]), last=parts[-1])

@@ -1,0 +1,115 @@
+"""The fold drawn: a lane a cylinder, every cycle thin, the middle thick, the model dashed over it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crankfold.viewer.numbers import plain
+from crankfold.viewer.picture import look, measures
+from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Rule, Words
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from crankfold.analysis.result import Cylinder, Result
+    from crankfold.viewer.picture.fold import FoldData, Lane
+    from crankfold.viewer.picture.look import Paper
+
+MOST_POINTS = 12_000  # of all thin lines together, so that the file stays small with many cycles
+LEAST_STEP = 1
+
+
+def draw_fold(data: FoldData, result: Result, box: Box, paper: Paper, *, lit: int | None = None) -> list[Item]:
+    """Return the fold's items inside a box; `lit` is the 1-based position of a cylinder to bring out."""
+    plot = box.inset(left=62.0, top=64.0, right=14.0, bottom=42.0)
+    states = {c.position - 1: c for c in result.cylinders}
+    items: list[Item] = [Panel(box, fill=paper.card, stroke=paper.rule)]
+    for k, lane in enumerate(data.lanes):
+        items += _lane(lane, states.get(lane.position), (data, plot), paper, washed=k % 2 == 0, lit=lit)
+    items += _scales(data, plot, paper)
+    return [*items, *_curves(data, plot, paper)]
+
+
+def _x(data: FoldData, plot: Box, angle_deg: float) -> float:
+    start, end = float(data.angle_deg[0]), float(data.angle_deg[-1])
+    return plot.left + (angle_deg - start) / (end - start) * plot.width
+
+
+def _points(data: FoldData, plot: Box, value: NDArray[np.float64], step: int = 1) -> NDArray[np.float64]:
+    start, end = float(data.angle_deg[0]), float(data.angle_deg[-1])
+    x = plot.left + (data.angle_deg[::step] - start) / (end - start) * plot.width
+    y = plot.bottom - (value[::step] - data.bottom) / (data.top - data.bottom) * plot.height
+    return np.column_stack([x, y])
+
+
+def _lane(lane: Lane, cylinder: Cylinder | None, where: tuple[FoldData, Box], paper: Paper, *, washed: bool,
+          lit: int | None) -> list[Item]:
+    data, plot = where
+    left, right = _x(data, plot, lane.start_deg), _x(data, plot, lane.end_deg)
+    ground = Box(left, plot.top, right - left, plot.height)
+    items: list[Item] = []
+    low = cylinder is not None and cylinder.state in ("low", "dead")
+    if low:
+        items.append(Panel(ground, fill=paper.blush, opacity=0.75))
+        items.append(Panel(Box(left, plot.top - 8.0, right - left, 8.0), fill=paper.blush, hatch=paper.vermilion))
+    elif washed:
+        items.append(Panel(ground, fill=paper.wash, opacity=0.5))
+    if cylinder is not None and lit == cylinder.position:
+        items.append(Panel(ground, stroke=paper.ink, width=look.BOLD))
+    tdc = _x(data, plot, lane.tdc_deg)
+    items.append(Rule(tdc, plot.top, tdc, plot.bottom, paper.rule, look.HAIR, dash=(3.0, 4.0)))
+    if cylinder is not None:
+        items += _heading(cylinder, (left + right) / 2.0, right - left, plot.top, paper)
+    return items
+
+
+def _heading(cylinder: Cylinder, x: float, room: float, top: float, paper: Paper) -> list[Item]:
+    low = cylinder.state in ("low", "dead")
+    colour = paper.vermilion if low else paper.ink
+    number = str(cylinder.cylinder) if cylinder.cylinder is not None else say(
+        "name.short", position=cylinder.position)
+    lines = [say("label.percent_short", relative_percent=cylinder.relative_percent)]
+    if cylinder.state != "good":
+        lines = [f"{say(f'state.{cylinder.state}')} {lines[0]}"]
+    if measures.width_of(lines[0], 14.0) > room - 4.0:
+        lines = [say(f"state.{cylinder.state}")] if cylinder.state != "good" else [plain(cylinder.relative_percent, 0)]
+    below = measures.size_to_fit(lines[0], 14.0, 8.0, room - 2.0)
+    return [Words(x, top - 34.0, number, 22.0, colour, anchor="middle", face="serif"),
+            Words(x, top - 15.0, lines[0], below, colour, anchor="middle")]
+
+
+def _scales(data: FoldData, plot: Box, paper: Paper) -> list[Item]:
+    items: list[Item] = []
+    for value in measures.ticks(data.bottom, data.top, 5):
+        y = plot.bottom - (value - data.bottom) / (data.top - data.bottom) * plot.height
+        items.append(Rule(plot.left - 5.0, y, plot.left, y, paper.faint, look.HAIR))
+        items.append(Words(plot.left - 8.0, y + 4.5, plain(value), 13.0, paper.faint, anchor="end"))
+    last = -1e9
+    for lane in data.lanes:
+        x = _x(data, plot, lane.tdc_deg)
+        if x - last >= 30.0:
+            items.append(Words(x, plot.bottom + 17.0, plain(lane.tdc_deg), 13.0, paper.faint, anchor="middle"))
+            last = x
+    items.append(Rule(plot.left, plot.bottom, plot.right, plot.bottom, paper.faint, look.HAIR))
+    items.append(Rule(plot.left, plot.top, plot.left, plot.bottom, paper.faint, look.HAIR))
+    return items
+
+
+def _curves(data: FoldData, plot: Box, paper: Paper) -> list[Item]:
+    step = max(LEAST_STEP, -(-data.cycles.size // MOST_POINTS))
+    items: list[Item] = []
+    if data.band is not None:
+        low, high = (_points(data, plot, edge) for edge in data.band)
+        whole = np.isfinite(low).all(axis=1) & np.isfinite(high).all(axis=1)
+        if whole.sum() > 2:
+            outline = np.concatenate([high[whole], low[whole][::-1]])
+            items.append(Path(outline, fill=paper.rule, closed=True, opacity=0.45))
+    items += [Path(_points(data, plot, cycle, step), stroke=paper.faint, width=0.6) for cycle in data.cycles]
+    items.append(Path(_points(data, plot, data.middle), stroke=paper.ink, width=look.BOLD))
+    if np.isfinite(data.model).any():
+        items.append(Path(_points(data, plot, data.model), stroke=paper.card, width=2.6))
+        items.append(Path(_points(data, plot, data.model), stroke=paper.slate, width=1.6, dash=(7.0, 4.0)))
+    return items

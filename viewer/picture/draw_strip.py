@@ -1,0 +1,145 @@
+"""The strip drawn: a paper band with edge holes, the current in ink, stretches not used, humps by number, marks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crankfold.viewer.numbers import plain
+from crankfold.viewer.picture import look, measures
+from crankfold.viewer.picture.scene import SANS_FACE, SERIF_FACE, Box, Item, Panel, Path, Ring, Rule, Words
+from crankfold.viewer.picture.strip import HumpPlace, Stretch, StripData, envelope
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.analysis.result import Result
+    from crankfold.viewer.picture.look import Paper
+
+HOLE_EVERY = 34.0  # scene units between the holes along the edges of the paper
+HOLE_RADIUS = 3.6
+EDGE = 18.0  # height of the edges with the holes
+NUMBER_ROOM = 15.0  # hump numbers nearer than this are thinned out
+NAMES = {"in-rush": "label.inrush", "gap": "label.gap", "bridged": "label.bridged", "other": "label.other",
+         "fired": "label.fired", "unused": "label.unused"}
+
+
+@dataclass(frozen=True)
+class StripScales:
+    """From seconds and current to the page."""
+
+    plot: Box
+    window_s: tuple[float, float]
+    bottom: float
+    top: float
+
+    def x(self, time_s: float) -> float:
+        """Return the place of a time."""
+        start, end = self.window_s
+        return self.plot.left + (time_s - start) / (end - start) * self.plot.width
+
+    def y(self, current: float) -> float:
+        """Return the height of a current."""
+        return self.plot.bottom - (current - self.bottom) / (self.top - self.bottom) * self.plot.height
+
+
+def strip_scales(data: StripData, box: Box) -> StripScales:
+    """Return the scales of a strip drawn in a box."""
+    plot = box.inset(left=62.0, top=EDGE + 30.0, right=14.0, bottom=EDGE + 24.0)
+    return StripScales(plot, data.window_s, data.bottom, data.top)
+
+
+def draw_strip(data: StripData, result: Result, box: Box, paper: Paper) -> list[Item]:
+    """Return the strip's items inside a box."""
+    scales = strip_scales(data, box)
+    items: list[Item] = [*_band(box, paper), *_judged(data, scales, paper)]
+    for stretch in data.stretches:
+        items += _stretch(stretch, scales, paper)
+    items += [*_rules(data, scales, paper), *_line(data, scales, paper)]
+    return [*items, *_humps(data.humps, result, scales, paper), *_marks(data, scales, paper)]
+
+
+def _band(box: Box, paper: Paper) -> list[Item]:
+    items: list[Item] = [Panel(box, fill=paper.card, stroke=paper.rule)]
+    count = int((box.width - 2 * EDGE) / HOLE_EVERY)
+    start = box.left + (box.width - (count - 1) * HOLE_EVERY) / 2.0
+    for k in range(count):
+        for y in (box.top + EDGE / 2.0, box.bottom - EDGE / 2.0):
+            items.append(Ring(start + k * HOLE_EVERY, y, HOLE_RADIUS, stroke=paper.rule, fill=paper.paper))
+    return items
+
+
+def _judged(data: StripData, scales: StripScales, paper: Paper) -> list[Item]:
+    if data.judged_s is None:
+        return []
+    left, right = scales.x(data.judged_s[0]), scales.x(data.judged_s[1])
+    plot = scales.plot
+    return [Panel(Box(left, plot.top, right - left, plot.height), fill=paper.wash, opacity=0.55)]
+
+
+def _stretch(stretch: Stretch, scales: StripScales, paper: Paper) -> list[Item]:
+    left, right = scales.x(stretch.start_s), scales.x(stretch.end_s)
+    plot = scales.plot
+    box = Box(left, plot.top, max(right - left, 1.0), plot.height)
+    name = say(NAMES[stretch.kind])
+    items: list[Item] = [Panel(box, fill=paper.card, hatch=paper.rule)]
+    if measures.width_of(name, 13.0) + 6.0 < box.width:
+        items.append(Words(left + box.width / 2.0, plot.bottom - 8.0, name, 13.0, paper.ink, anchor="middle"))
+    elif box.width > 15.0:
+        items.append(Words(left + box.width / 2.0 + 5.0, plot.bottom - 8.0, name, 13.0, paper.ink, turn_deg=-90.0))
+    return items
+
+
+def _rules(data: StripData, scales: StripScales, paper: Paper) -> list[Item]:
+    plot, items = scales.plot, list[Item]()
+    for value in measures.ticks(data.bottom, data.top, 5):
+        y = scales.y(value)
+        items.append(Rule(plot.left, y, plot.right, y, paper.rule, look.HAIR, dash=(2.0, 5.0)))
+        items.append(Words(plot.left - 8.0, y + 4.5, plain(value), 13.0, paper.faint, anchor="end"))
+    for value in measures.ticks(*data.window_s, about=12):
+        x = scales.x(value)
+        items.append(Rule(x, plot.bottom, x, plot.bottom + 5.0, paper.faint, look.HAIR))
+        items.append(Words(x, plot.bottom + 19.0, plain(round(value, 6)), 13.0, paper.faint, anchor="middle"))
+    items.append(Rule(plot.left, plot.bottom, plot.right, plot.bottom, paper.faint, look.HAIR))
+    return items
+
+
+def _line(data: StripData, scales: StripScales, paper: Paper) -> list[Item]:
+    def path(value: np.ndarray[tuple[int], np.dtype[np.float64]], stroke: str, width: float) -> Path:
+        when, what = envelope(data.time_s, value, data.window_s, int(scales.plot.width))
+        start, end = data.window_s
+        x = scales.plot.left + (when - start) / (end - start) * scales.plot.width
+        y = scales.plot.bottom - (what - data.bottom) / (data.top - data.bottom) * scales.plot.height
+        return Path(np.column_stack([x, y]), stroke=stroke, width=width)
+
+    if data.raw is data.current:
+        return [path(data.current, paper.ink, look.FINE)]
+    return [path(data.raw, paper.rule, look.HAIR), path(data.current, paper.ink, look.FINE)]
+
+
+def _humps(humps: tuple[HumpPlace, ...], result: Result, scales: StripScales, paper: Paper) -> list[Item]:
+    """Return the numbers of the humps along the upper edge: low ones always, the others as far as there is room."""
+    items, last = list[Item](), -1e9
+    y = scales.plot.top - 10.0
+    states = {c.position - 1: c for c in result.cylinders}
+    for hump in humps:
+        x, cylinder = scales.x(hump.time_s), states.get(hump.position)
+        if cylinder is None or not scales.plot.left <= x <= scales.plot.right:
+            continue
+        low = cylinder.state in ("low", "dead")
+        if x - last < NUMBER_ROOM and not low:
+            continue
+        last = x
+        number = str(cylinder.cylinder) if cylinder.cylinder is not None else say(
+            "name.short", position=cylinder.position)
+        colour = paper.vermilion if low else paper.faint
+        size, face = (15.0, SERIF_FACE) if low else (13.0, SANS_FACE)
+        items.append(Words(x, y, number, size, colour, anchor="middle", face=face))
+        items.append(Rule(x, y + 4.0, x, y + 10.0, colour, 2.0 if low else look.HAIR))
+    return items
+
+
+def _marks(data: StripData, scales: StripScales, paper: Paper) -> list[Item]:
+    y = scales.plot.bottom
+    return [Rule(scales.x(t), y - 16.0, scales.x(t), y, paper.plum, 2.2) for t in data.marks_s]

@@ -1,0 +1,121 @@
+"""The wheel drawn: spokes as long as the relative compression, whiskers for the interval, low ones hatched."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crankfold.viewer.numbers import plain
+from crankfold.viewer.picture import look, measures
+from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, Words
+from crankfold.viewer.picture.wheel import HUB_SHARE, Spoke, WheelData, bar, half_width, point, radius
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.viewer.picture.look import Paper
+
+OUTSIDE = (96.0, 66.0)  # room for numbers and words outside the rim, sideways and up or down
+CAP = 0.8  # half width of a whisker's cap, of the spoke's
+
+
+def draw_wheel(data: WheelData, box: Box, paper: Paper, *, cycle_deg: float, limit_percent: float,
+               lit: int | None = None) -> list[Item]:
+    """Return the wheel's items inside a box; `lit` is the 1-based position of a cylinder to bring out."""
+    x, y = box.left + box.width / 2.0, box.top + box.height / 2.0
+    rim = min(box.width / 2.0 - OUTSIDE[0], box.height / 2.0 - OUTSIDE[1])
+    items: list[Item] = [Panel(box, fill=paper.card, stroke=paper.rule), *_circles((x, y), rim, limit_percent, paper)]
+    for spoke in data.spokes:
+        items += _spoke(spoke, (x, y), rim, data.wide_deg, paper, lit=lit == spoke.position)
+    for spoke in data.spokes:
+        items += _label(spoke, (x, y), rim, len(data.spokes), paper)
+    return [*items, *_hub((x, y), rim, cycle_deg, paper), *_scale((x, y), rim, data, limit_percent, paper)]
+
+
+def _circles(centre: tuple[float, float], rim: float, limit: float, paper: Paper) -> list[Item]:
+    x, y = centre
+    return [Ring(x, y, radius(100.0, rim), stroke=paper.rule, width=look.HAIR),
+            Ring(x, y, radius(limit, rim), stroke=paper.vermilion, width=look.HAIR, dash=(4.0, 4.0)),
+            Ring(x, y, radius(50.0, rim), stroke=paper.rule, width=look.HAIR, dash=(1.5, 5.0))]
+
+
+def _spoke(spoke: Spoke, centre: tuple[float, float], rim: float, wide_deg: float, paper: Paper, *,
+           lit: bool) -> list[Item]:
+    low = spoke.state in ("low", "dead")
+    inner = rim * HUB_SHARE
+    middle = np.array(centre)
+    colour = paper.vermilion if low else paper.ink
+    width = look.BOLD if lit else 1.6
+    half = half_width(wide_deg, rim)
+    shape = bar(spoke.turn_deg, half, inner, max(radius(spoke.percent, rim), inner + 1.5)) + middle
+    items: list[Item] = [Path(shape, stroke=colour, width=width, closed=True, fill=paper.blush if low else paper.wash,
+                              hatch=paper.vermilion if low else None)]
+    if low:
+        missing = bar(spoke.turn_deg, half, radius(spoke.percent, rim), radius(100.0, rim)) + middle
+        items.insert(0, Path(missing, stroke=colour, width=1.0, closed=True, dash=(3.0, 3.0)))
+    if spoke.state == "watch":
+        inside = bar(spoke.turn_deg, half * 0.7, inner + 4.0, radius(spoke.percent, rim) - 4.0) + middle
+        items.append(Path(inside, stroke=colour, width=1.0, closed=True, dash=(2.0, 3.0)))
+    return items + _whisker(spoke, centre, rim, wide_deg, paper)
+
+
+def _whisker(spoke: Spoke, centre: tuple[float, float], rim: float, wide_deg: float, paper: Paper) -> list[Item]:
+    x, y = centre
+    ends = [point(spoke.turn_deg, radius(p, rim)) for p in (spoke.low_percent, spoke.high_percent)]
+    half = max(4.0, CAP * half_width(wide_deg, rim))
+    across = point(spoke.turn_deg + 90.0, half)
+    (x1, y1), (x2, y2) = ends
+    lines = [Rule(x + x1, y + y1, x + x2, y + y2, paper.ink, 2.2)]
+    lines += [Rule(x + ex - across[0], y + ey - across[1], x + ex + across[0], y + ey + across[1], paper.ink, 2.2)
+              for ex, ey in ends]
+    return list(lines)
+
+
+def _label(spoke: Spoke, centre: tuple[float, float], rim: float, count: int, paper: Paper) -> list[Item]:
+    """Write number and percent outside the rim, the block just clear of it in the spoke's direction."""
+    low = spoke.state in ("low", "dead")
+    size = 30.0 if count <= 6 else 25.0 if count <= 10 else 20.0
+    small = max(13.0, size * (0.56 if low else 0.5))
+    words = say("label.percent_short", relative_percent=spoke.percent)
+    if spoke.state != "good":
+        words = f"{say(f'state.{spoke.state}')} {words}"
+    wide, tall = measures.width_of(words, small) + 10.0, size * 0.8 + small * 1.45
+    sine, cosine = point(spoke.turn_deg, 1.0)
+    dx, dy = point(spoke.turn_deg, rim + 3.0 + abs(sine) * wide / 2.0 + abs(cosine) * tall / 2.0)
+    x, top = centre[0] + dx, centre[1] + dy - tall / 2.0
+    number = str(spoke.cylinder) if spoke.cylinder is not None else say("name.short", position=spoke.position)
+    colour = paper.vermilion if low else paper.ink
+    items: list[Item] = [Words(x, top + size * 0.75, number, size, colour, anchor="middle", face="serif")]
+    if low:
+        ground = Box(x - wide / 2.0, top + size * 0.85, wide, small * 1.3)
+        items.append(Panel(ground, fill=paper.blush, radius=3.0))
+    return [*items, Words(x, top + size * 0.85 + small, words, small, colour, anchor="middle")]
+
+
+def _hub(centre: tuple[float, float], rim: float, cycle_deg: float, paper: Paper) -> list[Item]:
+    x, y = centre
+    hub = rim * HUB_SHARE
+    turns = np.radians(np.linspace(-50.0, 230.0, 60))
+    arrow = np.column_stack([x + hub * 0.74 * np.sin(turns), y - hub * 0.74 * np.cos(turns)])
+    tip, heading = arrow[-1], np.radians(230.0) + np.pi / 2.0
+    barbs = np.array([tip + 7.0 * np.array([np.sin(heading + a), -np.cos(heading + a)]) for a in (2.6, 3.68)])
+    head = np.stack([barbs[0], tip, barbs[1]])
+    return [Ring(x, y, hub, stroke=paper.ink, width=1.2, fill=paper.card),
+            Path(arrow, stroke=paper.faint, width=1.2), Path(head, stroke=paper.faint, width=1.2),
+            Words(x, y + 4.0, say("label.cycle", cycle_deg=plain(cycle_deg, 0)), 12.0, paper.faint, anchor="middle")]
+
+
+def _scale(centre: tuple[float, float], rim: float, data: WheelData, limit: float, paper: Paper) -> list[Item]:
+    """Write the percentages of the circles where no spoke is in the way."""
+    turns = sorted(s.turn_deg % 360.0 for s in data.spokes)
+    gaps = [((b - a) % 360.0 or 360.0, a) for a, b in zip(turns, [*turns[1:], turns[0]], strict=True)]
+    widest, after = max(gaps)
+    items: list[Item] = []
+    for percent in (50.0, limit, 100.0):
+        dx, dy = point(after + widest / 2.0, radius(percent, rim))
+        text = plain(percent, 0)
+        wide = measures.width_of(text, 12.0) + 4.0
+        items.append(Panel(Box(centre[0] + dx - wide / 2.0, centre[1] + dy - 8.0, wide, 15.0), fill=paper.card))
+        items.append(Words(centre[0] + dx, centre[1] + dy + 4.0, text, 12.0,
+                           paper.vermilion if percent == limit else paper.faint, anchor="middle"))
+    return items

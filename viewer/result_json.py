@@ -1,0 +1,94 @@
+"""The JSON of a result: the one place where it is made, and the one place where it is read again."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import TYPE_CHECKING, Any
+
+from crankfold.viewer.sentences import headline, next_steps, notice_text
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from crankfold.analysis.result import Cranking, Cylinder, Health, Notice, Result, SyncFound
+
+FORMAT = "crankfold.result/1"
+_DIGITS = 4  # beyond any use, and short
+
+
+def result_data(result: Result) -> dict[str, Any]:
+    """Return a result as plain data: what `json.dumps` writes, with no number that is not finite."""
+    return {
+        "format": FORMAT,
+        "verdict": result.verdict,
+        "headline": headline(result),
+        "reasons": _notices("reason", result.reasons),
+        "cylinders": [_cylinder(c) for c in result.cylinders],
+        "low": list(result.low),
+        "low_positions": list(result.low_positions),
+        "sync": _sync(result.sync),
+        "cranking": _cranking(result.cranking),
+        "cautions": _notices("caution", result.cautions),
+        "notes": _notices("note", result.notes),
+        "pattern": _notices("pattern", (result.pattern,))[0] if result.pattern is not None else None,
+        "next": list(next_steps(result)) if result.verdict != "none" else [],
+        "health": _health(result.health),
+        "engine": {"name": result.engine.name, "firing_order": list(result.engine.firing_order),
+                   "intervals_deg": [_finite(x) for x in result.engine.intervals_deg],
+                   "strokes": result.engine.strokes},
+    }
+
+
+def result_text(result: Result) -> str:
+    """Return a result as JSON text, ending in a newline."""
+    return json.dumps(result_data(result), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _finite(value: float | None) -> float | None:
+    return None if value is None or not math.isfinite(value) else round(float(value), _DIGITS)
+
+
+def _cylinder(cylinder: Cylinder) -> dict[str, Any]:
+    out: dict[str, Any] = {
+        "position": cylinder.position,
+        "cylinder": cylinder.cylinder,
+        "relative_percent": _finite(cylinder.relative_percent),
+        "interval_percent": [_finite(x) for x in cylinder.interval_percent],
+        "state": cylinder.state,
+    }
+    if cylinder.pressure_bar is not None and cylinder.pressure_interval_bar is not None:
+        out["pressure_bar"] = _finite(cylinder.pressure_bar)
+        out["pressure_interval_bar"] = [_finite(x) for x in cylinder.pressure_interval_bar]
+    return out
+
+
+def _sync(sync: SyncFound | None) -> dict[str, Any] | None:
+    if sync is None:
+        return None
+    return {"kind": sync.kind, "cylinder": sync.cylinder, "events": sync.events, "confidence": _finite(sync.confidence)}
+
+
+def _cranking(cranking: Cranking | None) -> dict[str, Any] | None:
+    if cranking is None:
+        return None
+    return {name: _finite(getattr(cranking, name))
+            for name in ("onset_s", "end_s", "cycles", "rpm", "inrush_a", "mean_a", "sample_rate_hz")}
+
+
+def _health(health: Health | None) -> dict[str, Any] | None:
+    if health is None:
+        return None
+    return {name: _finite(getattr(health, name))
+            for name in ("sag_percent", "stall_current_a", "resistance_ohm", "voltage_v")}
+
+
+def _notices(family: str, notices: Sequence[Notice]) -> list[dict[str, Any]]:
+    return [{"code": n.code, "text": notice_text(family, n), "facts": {k: _fact(v) for k, v in n.facts.items()}}
+            for n in notices]
+
+
+def _fact(value: object) -> object:
+    if isinstance(value, float):
+        return _finite(value)
+    return list(value) if isinstance(value, tuple) else value

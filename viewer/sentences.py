@@ -1,0 +1,170 @@
+"""An answer in plain sentences: the headline, what was found, how sure, what next, and what the test cannot see."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from crankfold.viewer.wording import has, placeholders, say
+
+if TYPE_CHECKING:
+    from crankfold.analysis.result import Cylinder, Notice, Result
+
+SAFETY = ("moving", "ignition", "battery", "limit", "law")
+"""Keys of the cautions said before anybody cranks."""
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Everything said about one result, each a finished sentence.
+
+    Parameters
+    ----------
+    headline
+        One short sentence, to be read from three metres away.
+    found, sure, next, blind
+        What was found, how sure it is, what to do next, what this test cannot see.
+    reasons, cautions
+        Why there is no verdict, deciding one first; what to mind.
+    """
+
+    headline: str
+    found: tuple[str, ...]
+    sure: tuple[str, ...]
+    next: tuple[str, ...]
+    blind: tuple[str, ...]
+    reasons: tuple[str, ...]
+    cautions: tuple[str, ...]
+
+
+def answer(result: Result) -> Answer:
+    """Return the sentences of a result."""
+    judged = result.verdict != "none"
+    return Answer(
+        headline=headline(result),
+        found=(*_cranking(result), *(cylinder_line(c) for c in result.cylinders)),
+        sure=_sure(result) if judged else (),
+        next=next_steps(result) if judged else (),
+        blind=(say("blind.all_equal"), say("blind.other")) if judged else (),
+        reasons=tuple(notice_text("reason", n) for n in result.reasons),
+        cautions=tuple(notice_text("caution", n) for n in result.cautions),
+    )
+
+
+def safety() -> tuple[str, ...]:
+    """Return the cautions said before anybody cranks."""
+    return tuple(say(f"safety.{key}") for key in SAFETY)
+
+
+def headline(result: Result) -> str:
+    """Return the one short sentence that says the verdict."""
+    if result.verdict == "none":
+        code = result.reasons[0].code if result.reasons else "other"
+        return say(f"headline.none.{code}" if has(f"headline.none.{code}") else "headline.none.other")
+    down = [c for c in result.cylinders if c.state in ("low", "dead")]
+    if not down:
+        watched = [c for c in result.cylinders if c.state == "watch"]
+        if watched:
+            return say("headline.even_watch", names=tuple(name_of(c) for c in watched))
+        return say("headline.even_two") if len(result.cylinders) == 2 else say("headline.even",
+                                                                               count=len(result.cylinders))
+    if len(down) == 1:
+        return _one_down(down[0])
+    if len(down) > len(result.cylinders) // 2 or any(c.cylinder is None for c in down):
+        return say("headline.some_low", count=len(down), of=len(result.cylinders))
+    states = "dead" if all(c.state == "dead" for c in down) else "low"
+    return say(f"headline.many_{states}", cylinders=result.low)
+
+
+def _one_down(cylinder: Cylinder) -> str:
+    if cylinder.cylinder is None:
+        return say(f"headline.{cylinder.state}_unnamed", relative_percent=cylinder.relative_percent)
+    return say(f"headline.{cylinder.state}_named", cylinder=cylinder.cylinder,
+               relative_percent=cylinder.relative_percent)
+
+
+def name_of(cylinder: Cylinder) -> str:
+    """Return ``cylinder 3``, or its place in the firing order where it has no number."""
+    if cylinder.cylinder is None:
+        return say("name.position", position=cylinder.position)
+    return say("name.cylinder", cylinder=cylinder.cylinder)
+
+
+def short_name(cylinder: Cylinder) -> str:
+    """Return ``3``, or ``#3`` for the third of the firing order where it has no number."""
+    return str(cylinder.cylinder) if cylinder.cylinder is not None else say("name.short", position=cylinder.position)
+
+
+def cylinder_line(cylinder: Cylinder) -> str:
+    """Return one cylinder's answer as a line."""
+    facts: dict[str, object] = {
+        "name": name_of(cylinder), "relative_percent": cylinder.relative_percent,
+        "low_percent": cylinder.interval_percent[0], "high_percent": cylinder.interval_percent[1],
+        "state": say(f"state.{cylinder.state}"),
+    }
+    if cylinder.pressure_bar is None or cylinder.pressure_interval_bar is None:
+        return say("found.row", **facts)
+    low, high = cylinder.pressure_interval_bar
+    return say("found.row_pressure", **facts, pressure_bar=cylinder.pressure_bar, low_bar=low, high_bar=high)
+
+
+def _cranking(result: Result) -> list[str]:
+    cranking = result.cranking
+    if cranking is None:
+        return []
+    lines = [say("found.cranking", length_s=cranking.end_s - cranking.onset_s, rpm=cranking.rpm,
+                 cycles=cranking.cycles)]
+    if cranking.inrush_a is not None and cranking.mean_a is not None:
+        lines.append(say("found.current", inrush_a=cranking.inrush_a, mean_a=cranking.mean_a))
+    health = result.health
+    if health is not None and health.sag_percent is not None:
+        lines.append(say("found.sag", sag_percent=health.sag_percent))
+    if health is not None and health.resistance_ohm is not None and health.voltage_v is not None:
+        lines.append(say("found.resistance", resistance_mohm=1000.0 * health.resistance_ohm,
+                         voltage_v=health.voltage_v))
+    return lines
+
+
+def _sure(result: Result) -> tuple[str, ...]:
+    lines = [say("sure.interval")]
+    named = all(c.cylinder is not None for c in result.cylinders)
+    if result.sync is not None and result.sync.kind == "plug-out":
+        lines.append(say("sure.plug_out", cylinder=result.sync.cylinder))
+    elif result.sync is not None:
+        lines.append(say("sure.marks", events=result.sync.events, cylinder=result.sync.cylinder,
+                         confidence_percent=100.0 * result.sync.confidence))
+    else:
+        lines.append(say("sure.by_pattern" if named else "sure.unnamed"))
+    return tuple(lines)
+
+
+def next_steps(result: Result) -> tuple[str, ...]:
+    """Return what to do next: by the pattern of the low cylinders, and how to name them where they have no number."""
+    if result.verdict == "even":
+        watched = any(c.state == "watch" for c in result.cylinders)
+        return (say("next.even_watch" if watched else "next.even"),)
+    lines = []
+    if result.pattern is not None:
+        lines.append(notice_text("pattern", result.pattern))
+    if any(c.cylinder is None for c in result.cylinders):
+        lines.append(say("next.to_name"))
+    return (*lines, say("next.repeat"))
+
+
+def notice_text(family: str, notice: Notice) -> str:
+    """Return the sentence of a reason, caution, note or pattern: the most particular one that its facts can fill."""
+    base = f"{family}.{notice.code}"
+    facts: dict[str, object] = dict(notice.facts)
+    for key in (*_variants(base, facts), base, f"{base}.other"):
+        if has(key) and placeholders(key) <= facts.keys():
+            return say(key, **facts)
+    return say(f"{family}.other", **({"code": notice.code} if placeholders(f"{family}.other") else {}))
+
+
+def _variants(base: str, facts: dict[str, object]) -> list[str]:
+    keys = [f"{base}.{facts['why']}"] if "why" in facts else []
+    if isinstance(facts.get("cylinders"), tuple):
+        keys.append(f"{base}.{'named' if facts['cylinders'] else 'unnamed'}")
+    if "certain" in facts:
+        keys.append(f"{base}.{'sure' if facts['certain'] else 'unsure'}")
+    return keys
