@@ -1,0 +1,271 @@
+"""The virtual engine: crank one and get its currents, angles and pressures, with the truth about every cylinder.
+
+    run = simulate(Bench(engine), duration_s=7.0, seed=1)
+    run.current_a, run.angle_deg, run.truth().relative_percent
+
+The same bench and seed give the same run, to the last bit. The equations are in `virtual_physics`, the rig that
+would record the run in `virtual_signals`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crankfold.plugins.virtual_specs import FIELD_CURVES, LEAK_LAWS, NEVER, Bench, EngineSpec, StarterSpec
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from crankfold.plugins.virtual_physics import Physics
+
+STEP_S = 1e-4  # a light crank with its clutch swings at 100 Hz at most
+COAST_S = 4.0  # after the key is let go the crank is followed this long; it stands by then
+SETTLED_S = 0.5  # after the onset the in-rush and the first, partial compressions are over
+BEFORE_END_S = 0.06  # the last moments before the key is let go are no whole compression
+KELVIN = 273.15
+DEG = 180.0 / np.pi
+KGM2_PER_GCM2 = 1e-7  # kg m2 in a g cm2
+
+
+@dataclass(frozen=True, eq=False)
+class Truth:
+    """What is true of one run; arrays by position in the firing order.
+
+    Parameters
+    ----------
+    peak_gauge_bar : ndarray, shape (cylinders,)
+        Mean over the steady cycles of the peak gauge pressure; NaN where no whole compression was seen.
+    relative_percent : ndarray, shape (cylinders,)
+        The same as percent of the strongest.
+    cycles, rpm
+        Engine cycles in, and mean speed of, the steady cranking.
+    onset_s, end_s
+        When the solenoid closes its contacts, and when the key is let go or the engine fires.
+    """
+
+    peak_gauge_bar: NDArray[np.float64]
+    relative_percent: NDArray[np.float64]
+    cycles: float
+    rpm: float
+    onset_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, eq=False)
+class VirtualRun:
+    """What happened, step by step; every array has the shape (steps,) unless said otherwise.
+
+    Parameters
+    ----------
+    time_s, angle_deg, crank_rad_s, armature_rad_s
+        Time from the start of the recording; crank angle, unwrapped, 0 at the compression TDC of position 1; speeds,
+        the armature's as seen at the crank.
+    current_a
+        In the starter's own lead, solenoid included.
+    battery_a
+        In the battery's lead: the same and everything else that is switched on.
+    volts
+        At the battery's posts.
+    clutch_nm
+        Torque through the one-way clutch.
+    gauge_bar : ndarray, shape (steps, cylinders)
+        Gas pressure over the air's.
+    """
+
+    bench: Bench
+    seed: int
+    time_s: NDArray[np.float64]
+    angle_deg: NDArray[np.float64]
+    crank_rad_s: NDArray[np.float64]
+    armature_rad_s: NDArray[np.float64]
+    current_a: NDArray[np.float64]
+    battery_a: NDArray[np.float64]
+    volts: NDArray[np.float64]
+    clutch_nm: NDArray[np.float64]
+    gauge_bar: NDArray[np.float64]
+
+    @cached_property
+    def fired_s(self) -> float | None:
+        """Time of the first charge that burnt, None if none did."""
+        found = [self._first_burn(k, c.fires_from_cycle) for k, c in enumerate(self.bench.engine.by_position())
+                 if c.fires_from_cycle is not None]
+        times = [t for t in found if t is not None]
+        return min(times) if times else None
+
+    def _first_burn(self, position: int, from_cycle: float) -> float | None:
+        cycle = self.bench.engine.cycle_deg
+        fire = self.bench.engine.fire_deg[position]
+        earliest = self.angle_deg[0] + from_cycle * cycle
+        tdc = fire + np.ceil((earliest - fire) / cycle) * cycle
+        return self.time_at(float(tdc))
+
+    def time_at(self, angle_deg: float) -> float | None:
+        """Return when the crank first reached an unwrapped angle, None if it never did."""
+        if not self.angle_deg[0] <= angle_deg <= self.angle_deg.max():
+            return None
+        after = int(np.argmax(self.angle_deg >= angle_deg))
+        if after == 0:
+            return float(self.time_s[0])
+        low, high = self.angle_deg[after - 1], self.angle_deg[after]
+        return float(self.time_s[after - 1] + (angle_deg - low) / (high - low) * STEP_S)
+
+    def peaks(self, position: int, from_s: float, to_s: float) -> NDArray[np.float64]:
+        """Return the peak gauge pressure, bar, of each whole compression of one position between two times."""
+        engine = self.bench.engine
+        turned = (self.angle_deg - engine.fire_deg[position] + 90.0) / engine.cycle_deg
+        inside = (self.time_s >= from_s) & (self.time_s < to_s)
+        number = np.floor(turned).astype(np.int64)
+        near = (turned - number) * engine.cycle_deg < 180.0
+        found = []
+        for cycle in np.unique(number[inside & near]):
+            here = near & (number == cycle)
+            if inside[here].all():
+                found.append(self.gauge_bar[here, position].max())
+        return np.array(found)
+
+    def truth(self) -> Truth:
+        """Return what is true of the cylinders in the steady cranking."""
+        key = self.bench.key
+        onset = key.on_s + self.bench.starter.pull_in_s
+        end = min(key.off_s, float(self.time_s[-1]) + STEP_S, self.fired_s if self.fired_s is not None else NEVER)
+        window = (onset + SETTLED_S, end - BEFORE_END_S)
+        n = len(self.bench.engine.firing_order)
+        seen = [self.peaks(k, *window) for k in range(n)]
+        bar = np.array([p.mean() if len(p) else np.nan for p in seen])
+        angles = np.interp(window, self.time_s, self.angle_deg)
+        span = max(window[1] - window[0], STEP_S)
+        strongest = np.nanmax(bar) if np.isfinite(bar).any() else np.nan
+        return Truth(bar, 100.0 * bar / strongest, float(np.ptp(angles)) / self.bench.engine.cycle_deg,
+                     float(np.ptp(angles)) / 6.0 / span, onset, end)
+
+
+def simulate(bench: Bench, duration_s: float = 7.0, seed: int = 0) -> VirtualRun:
+    """Return what happens in `duration_s` seconds from a standing engine.
+
+    Parameters
+    ----------
+    bench
+        Engine, starter, battery and key.
+    duration_s
+        Length of the run, quiet before and after included.
+    seed
+        Draws where the crank stands before, unless the key says.
+    """
+    from crankfold.plugins import virtual_physics
+
+    key, n = bench.key, len(bench.engine.firing_order)
+    start = key.start_deg if key.start_deg is not None else float(
+        np.random.default_rng([seed, 1]).uniform(0.0, bench.engine.cycle_deg))
+    total = max(round(duration_s / STEP_S), 1)
+    first = min(round(key.on_s / STEP_S), total)
+    steps = min(total, round((key.off_s + COAST_S) / STEP_S)) - first
+    c = physics(bench)
+    burn_from = [NEVER if x.fires_from_cycle is None else np.radians(start) + x.fires_from_cycle * c.cycle
+                 for x in bench.engine.by_position()]
+    c = c._replace(burn_from=np.array(burn_from), start=float(np.radians(start)))
+    state = resting_state(c, np.radians(start))
+    out, pressure = np.zeros((max(steps, 1), 6)), np.full((max(steps, 1), n), c.air_p)
+    rest_volts, _, _ = virtual_physics.supply(c, 0.0, state[5], state[6], 0.0)
+    out[0] = (state[0], 0.0, 0.0, 0.0, rest_volts, 0.0)
+    if steps > 0:
+        virtual_physics.crank(c, state, out, pressure)
+    out, pressure = (_framed(a, first, total) for a in (out, pressure))
+    load = c.load_a + c.load_g * out[:, 4]
+    return VirtualRun(bench, seed, np.arange(total, dtype=np.float64) * STEP_S, out[:, 0] * DEG, out[:, 1], out[:, 2], out[:, 3],
+                      out[:, 3] + load, out[:, 4], out[:, 5], (pressure - c.air_p) * 1e-5)
+
+
+def motored(engine: EngineSpec, rpm: float, cycles: int = 3, step_s: float = STEP_S,
+            ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return angle (degrees), torque (N m) and gauge pressures (bar, one column a position) at a held speed.
+
+    The first cycle starts from still air; take the last one.
+    """
+    from crankfold.plugins import virtual_physics
+
+    c = physics(Bench(replace(engine, reciprocating_kg=0.0)))._replace(step=step_s)
+    speed = rpm * np.pi / 30.0
+    state = resting_state(c, np.radians(180.0))
+    steps = int(cycles * c.cycle / speed / step_s)
+    out, pressure = np.zeros((steps, 2)), np.zeros((steps, len(c.fire)))
+    virtual_physics.motor_over(c, state, speed, out, pressure)
+    return out[:, 0] * DEG, out[:, 1], (pressure - c.air_p) * 1e-5
+
+
+def resting_state(c: Physics, start_rad: float) -> NDArray[np.float64]:
+    """Return the state of a standing engine: air in every cylinder at the air's pressure and the walls' warmth."""
+    from crankfold.plugins.virtual_physics import R_AIR, STATES
+
+    state = np.zeros(STATES + 2 * len(c.fire))
+    state[0], state[9] = start_rad, c.air_p
+    rest = c.load_a / (1.0 + c.second_g * c.ohmic)
+    state[5], state[6] = c.pol_r * rest, c.second_pol_r * rest * c.second_g * c.ohmic
+    ang = start_rad - c.fire
+    travel = c.crank_radius * (1.0 - np.cos(ang)) + c.rod - np.sqrt(c.rod**2 - (c.crank_radius * np.sin(ang)) ** 2)
+    state[STATES::2] = c.air_p * (c.clearance + c.piston_area * travel) / (R_AIR * c.wall_t)
+    state[STATES + 1 :: 2] = c.wall_t
+    return state
+
+
+def physics(bench: Bench) -> Physics:
+    """Return the bench in the numbers of the equations."""
+    from crankfold.plugins.virtual_physics import Physics
+
+    e, b = bench.engine, bench.battery
+    cylinders = e.by_position()
+    if len(cylinders) != len(e.firing_order):
+        raise ValueError(f"{len(cylinders)} cylinders described, {len(e.firing_order)} in the firing order; "
+                         "describe each or none")
+    bore, radius = e.bore_mm * 1e-3, e.stroke_mm * 0.5e-3
+    area = np.pi / 4.0 * bore**2
+    emptiness = 1.0 - b.charge
+    return Physics(
+        fire=np.radians(e.fire_deg),
+        leak_area=np.array([c.leak_mm2 * 1e-6 for c in cylinders]),
+        leak_law=np.array([LEAK_LAWS.index(c.leak_law) for c in cylinders]),
+        intake_area=np.array([c.filling * e.inlet_area_mm2 * 1e-6 for c in cylinders]),
+        clearance=np.array([c.clearance * area * 2.0 * radius / (e.compression_ratio - 1.0) for c in cylinders]),
+        intake_shift=np.radians([c.inlet_shift_deg for c in cylinders]),
+        burn_from=np.full(len(cylinders), NEVER),
+        cycle=np.radians(e.cycle_deg), piston_area=area, crank_radius=radius, rod=radius * e.rod_ratio, bore=bore,
+        recip_mass=e.reciprocating_kg, inertia=e.inertia_kgm2,
+        intake_open=np.radians(e.inlet_opens_deg), intake_close=np.radians(e.inlet_closes_deg),
+        exhaust_open=np.radians(e.exhaust_opens_deg), exhaust_close=np.radians(e.exhaust_closes_deg),
+        exhaust_area=e.exhaust_area_mm2 * 1e-6, throttle_area=e.throttle_mm2 * 1e-6,
+        manifold_volume=e.manifold_l * 1e-3, air_p=e.air_bar * 1e5, air_t=e.air_c + KELVIN, wall_t=e.wall_c + KELVIN,
+        heat_factor=e.heat_factor, burn_heat=e.burn_kj_per_kg * 1e3,
+        decompress_until=2.0 * np.pi * e.decompressor_revs, decompress_area=e.decompressor_mm2 * 1e-6,
+        dry=e.dry_nm, breakaway=e.breakaway_nm, breakaway_speed=4.0, viscous=e.viscous_nms, ring=e.ring_n,
+        ring_pressure=e.ring_pressure, spring=e.valve_spring_nm,
+        motor_curve=FIELD_CURVES.index(bench.starter.field_curve), **_starter(bench.starter, b.cable_ohm, b.cable_uh),
+        emf=b.volts - b.volts_fall_to_empty * emptiness, ohmic=b.ohmic_ohm * (1.0 + 0.6 * emptiness**1.5),
+        pol_r=b.polarisation_ohm, pol_tau=b.polarisation_s,
+        emf_slope=b.volts_fall_to_empty / (3600.0 * b.capacity_ah),
+        second_g=1.0 / (b.ohmic_ohm + b.second_link_ohm) if b.second else 0.0, second_emf=b.second_volts,
+        second_pol_r=b.polarisation_ohm, load_a=b.load_a, load_g=1.0 / b.glow_plug_ohm if b.glow_plug_ohm else 0.0,
+        key_on=0.0, key_off=bench.key.off_s - bench.key.on_s, start=0.0, step=STEP_S,
+    )
+
+
+def _starter(s: StarterSpec, cable_ohm: float, cable_uh: float) -> dict[str, float]:
+    armature = s.armature_gcm2 * KGM2_PER_GCM2 * s.gear_ratio**2
+    return {
+        "motor_k": s.volt_seconds, "motor_i_sat": s.field_amps, "motor_shape": s.field_shape,
+        "motor_residual": s.field_residual, "motor_weakening": s.field_weakening,
+        "motor_r": s.resistance_ohm, "cable_r": cable_ohm, "motor_l": (s.inductance_uh + cable_uh) * 1e-6,
+        "motor_heat_cap": s.heat_capacity_j_per_k, "motor_drag": s.drag_nm, "armature": armature,
+        "gear": s.gear_ratio, "gear_eff": s.gear_efficiency, "brush_v": s.brush_drop_v,
+        "clutch_k": s.clutch_nm_per_rad, "clutch_c": 0.15 * float(np.sqrt(s.clutch_nm_per_rad * armature)),
+        "pull_in": s.pull_in_a, "hold_in": s.hold_in_a, "pull_in_s": s.pull_in_s,
+    }
+
+
+def _framed(values: NDArray[np.float64], first: int, total: int) -> NDArray[np.float64]:
+    """Return `values` with the first row before and the last row after, `total` rows in all."""
+    before = np.repeat(values[:1], first, axis=0)
+    after = np.repeat(values[-1:], max(total - first - len(values), 0), axis=0)
+    return np.concatenate((before, values, after))[:total]

@@ -1,0 +1,132 @@
+"""The families of captures: what each draws, how it is damaged, and what may be concluded from it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from aliens import alien_bench
+from damage import DAMAGES
+from random_bench import LAYOUTS, SINGLE, TWO_STROKES, Drawn, Rng, Wanted, draw, log_span, pick, span
+from random_rig import SYNC_KINDS, Table, random_rig, steady_current
+
+from crankfold.plugins.virtual_engine import simulate
+
+if TYPE_CHECKING:
+    from crankfold.plugins.virtual_signals import RigSpec
+    from crankfold.plugins.virtual_specs import Bench
+
+
+@dataclass(frozen=True)
+class Cut:
+    """A run with its rig, what is done to the recording, and what a user believes of it."""
+
+    drawn: Drawn
+    rig: RigSpec
+    kind: str = "any"
+    damage: Callable[[Table, Rng], Table] | None = None
+    card_order: tuple[int, ...] = ()
+    card_intervals: tuple[float, ...] = ()
+    clamp_factor: float = 1.0
+    may_refuse: bool = False
+    codes: tuple[str, ...] = ()
+    why: tuple[str, ...] = ()
+
+
+def ordinary(rng: Rng) -> Cut:
+    drawn = draw(rng, Wanted(LAYOUTS))
+    return Cut(drawn, random_rig(rng, drawn))
+
+
+def alien(rng: Rng) -> Cut:
+    tweak, why, kinds = alien_bench(rng)
+    drawn = draw(rng, Wanted(LAYOUTS, tweak=tweak, fault_kinds=kinds))
+    rig = random_rig(rng, drawn)
+    if "eccentric" in why:
+        rig = replace(rig, eccentric_share=span(rng, 0.004, 0.02))
+    return Cut(drawn, rig, may_refuse=True, why=why)
+
+
+def damaged(rng: Rng) -> Cut:
+    name = pick(rng, dict.fromkeys(DAMAGES, 1.0))
+    return DAMAGES[name](rng, Cut)
+
+
+def pressure(rng: Rng) -> Cut:
+    drawn = draw(rng, Wanted(LAYOUTS))
+    return Cut(drawn, random_rig(rng, drawn, {"pressure": 1.0}))
+
+
+def small(rng: Rng) -> Cut:
+    if rng.uniform() < 0.3:
+        drawn = draw(rng, Wanted(SINGLE, faults=("none",)))
+        return Cut(drawn, random_rig(rng, drawn), may_refuse=True, codes=("one-cylinder",), why=("one cylinder",))
+    drawn = draw(rng, Wanted(TWO_STROKES, strokes=2))
+    alone = len(drawn.run.bench.engine.firing_order) == 1
+    return Cut(drawn, random_rig(rng, drawn, {k: v for k, v in SYNC_KINDS.items() if k != "waste-spark"}),
+               may_refuse=alone, codes=("one-cylinder",) if alone else (), why=("two strokes",))
+
+
+def fires(rng: Rng, bench: Bench, low: float, high: float) -> Bench:
+    """Return the bench with an engine that catches between two numbers of cycles; the driver lets go soon after."""
+    first = span(rng, low, high)
+    cylinders = tuple(
+        replace(c, fires_from_cycle=first + max(0.0, float(rng.normal(0.1, 0.3)))) if c.leak_mm2 < 5 else c
+        for c in bench.engine.by_position())
+    return replace(bench, engine=replace(bench.engine, cylinders=cylinders, burn_kj_per_kg=log_span(rng, 450, 1100)))
+
+
+def noverdict(rng: Rng) -> Cut:
+    kind = pick(rng, {"starts": 0.3, "short": 0.25, "nocrank": 0.25, "clipped": 0.2})
+    if kind == "starts":
+        drawn = draw(rng, Wanted(LAYOUTS, tweak=lambda b, r: fires(r, b, 0.8, 2.2), min_cycles=-1.0))
+        return Cut(drawn, random_rig(rng, drawn), kind, codes=("engine-fired",))
+    if kind == "short":
+        drawn = draw(rng, Wanted(LAYOUTS, crank_s=(0.35, 0.75), min_cycles=-1.0))
+        return Cut(drawn, random_rig(rng, drawn), kind, codes=("too-short",))
+    if kind == "clipped":
+        drawn = draw(rng, Wanted(LAYOUTS))
+        steady = steady_current(drawn)
+        limit = float(np.quantile(steady, span(rng, 0.55, 0.8)))
+        return Cut(drawn, replace(random_rig(rng, drawn), limit_a=limit), kind, codes=("clipped",))
+    drawn = no_crank(rng)
+    return Cut(drawn, random_rig(rng, drawn), kind, codes=("no-cranking",))
+
+
+def no_crank(rng: Rng) -> Drawn:
+    """Return a run in which everything but the starter draws current: lamps, plugs, a window, a clicking solenoid."""
+    drawn = draw(rng, Wanted(LAYOUTS))
+    bench = drawn.run.bench
+    run = simulate(replace(bench, key=replace(bench.key, on_s=50.0, off_s=60.0)), span(rng, 3.0, 6.0),
+                   seed=int(rng.integers(1 << 31)))
+    amps = run.current_a * 0.0
+    what = pick(rng, {"lamps": 1, "glow": 1, "window": 1, "click": 1.5, "nothing": 0.5})
+    t = run.time_s
+    on = span(rng, 0.3, 1.2)
+    off = on + span(rng, 0.5, 2.0)
+    active = (t >= on) & (t < off)
+    since = np.maximum(t - on, 0.0)
+    if what == "lamps":
+        amps += active * span(rng, 5, 20) * (1.0 + 7.0 * np.exp(-since / 0.04))
+    elif what == "glow":
+        amps += active * span(rng, 30, 80) * (1.0 + 0.6 * np.exp(-since / 1.5))
+    elif what == "window":
+        ripple = 0.12 * np.sin(2.0 * np.pi * span(rng, 40, 90) * since)
+        amps += active * span(rng, 6, 14) * (1.0 + 1.5 * np.exp(-since / 0.05) + ripple)
+    elif what == "click":
+        for k in range(int(rng.integers(1, 4))):
+            begin = on + 0.4 * k
+            here = (t >= begin) & (t < begin + span(rng, 0.02, 0.2))
+            amps += here * bench.starter.pull_in_a * (1.0 - np.exp(-np.maximum(t - begin, 0.0) / 0.004))
+    run = replace(run, current_a=amps, battery_a=amps + 4.0)
+    nothing = np.full(len(bench.engine.firing_order), np.nan)
+    truth = replace(drawn.truth, peak_gauge_bar=nothing, relative_percent=nothing, onset_s=on, end_s=off, cycles=0.0)
+    return replace(drawn, run=run, truth=truth, fault="no crank: " + what)
+
+
+FAMILIES: dict[str, Callable[[Rng], Cut]] = {
+    "ordinary": ordinary, "alien": alien, "damaged": damaged, "noverdict": noverdict, "small": small,
+    "pressure": pressure,
+}
