@@ -39,9 +39,9 @@ ISR(USART_RX_vect)
 
 void line_open(void)
 {
-    UBRR0 = (uint16_t)DIVISOR;
     UCSR0A = _BV(U2X0);
     UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
+    UBRR0 = (uint16_t)DIVISOR;
     UCSR0B = _BV(RXCIE0) | _BV(RXEN0) | _BV(TXEN0);
 }
 
