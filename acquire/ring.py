@@ -48,7 +48,7 @@ class Piece:
     @property
     def next_index(self) -> int:
         """Absolute index of the sample that follows."""
-        return self.first_index + self.codes.shape[1]
+        return self.first_index + int(self.codes.shape[1])
 
 
 class RingBuffer:

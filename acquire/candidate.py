@@ -1,0 +1,168 @@
+"""A load that has come on, and whether it is the starter.
+
+The starter is told from lamps, motors, glow plugs, relays and sparks by its humps: at least three that swell rather
+than jump. A cranking that ends sooner needs two. An engine that shows no humps at all is known by an in-rush that dies
+within a third of a second, as only a motor with a heavy flywheel has it, and by what it goes on to draw.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+from crankfold.acquire.swell import SwellCounter
+
+HUMPS, HUMPS_WHEN_ENDED = 3, 2
+LEAST_HEIGHT_SHARE = 0.10  # of the mean: a series-wound starter on an eight shows humps of a ninth
+LEAST_HEIGHT_NOISES = 5.0
+LEAST_HEIGHT_A = 4.0  # half of what a small window motor's ripple and stall steps reach
+LEAST_MEAN_A = 20.0  # smallest pumps draw 40 A at the peaks
+LEAST_MEAN_NOISES = 10.0
+AWAY_S = 0.2  # near zero for longer: it is over; an overrunning engine is back sooner
+SPIKE_S, APART_S = 0.03, 0.02  # shorter than that and then away that long: a spike, not the beginning of what follows
+STEADY_S = 0.12
+STEADY_SHARE = 0.2
+JUMP_S = 0.15  # a jump later than this after the first departure is another load; the solenoid leads by less
+SMOOTH_S = 1.5  # without in-rush or hump for so long: a steady load, and the new zero
+PATIENT_S = 6.0  # with an in-rush: an engine with its decompressor lifted turns for seconds without humps
+INRUSH_S, SETTLED_S = 0.35, 0.5
+INRUSH_RATIO = 1.8
+HUMPLESS_A = 60.0  # a starter that turns an engine without compression; fans and window motors stay below
+HUMPLESS_HELD_SHARE = 0.75  # glow plugs go on falling
+
+
+class Finding(Enum):
+    """What a candidate turns out to be, after each frame."""
+
+    OPEN = "open"
+    CRANKING = "cranking"
+    OVER = "over"
+    STEADY = "steady"
+    ANOTHER = "another"
+
+
+@dataclass(frozen=True)
+class Scale:
+    """What the samples' numbers mean: whether amperes are known, and how long a frame is in seconds."""
+
+    amperes: bool
+    frame_s: float
+
+
+class Candidate:
+    """A load since its departure from quiet, frame by frame.
+
+    Parameters
+    ----------
+    onset
+        Absolute index of the first sample that departed.
+    zero, noise
+        Of the quiet before.
+    threshold
+        Departure that counts, in the samples' unit.
+    polarity
+        1 or -1: the sign of the departure.
+    """
+
+    def __init__(self, onset: int, *, zero: float, noise: float, threshold: float, polarity: int, scale: Scale) -> None:
+        self.onset, self.zero, self.noise, self.polarity = onset, zero, noise, polarity
+        self.threshold, self._scale = threshold, scale
+        self._swells = SwellCounter()
+        self._frames: list[float] = []
+        self._sum = 0.0
+        self._away = 0
+        self._present = 0
+
+    def __len__(self) -> int:
+        return len(self._frames)
+
+    @property
+    def mean(self) -> float:
+        """Mean departure since the onset, in the samples' unit."""
+        return self._sum / max(1, len(self._frames))
+
+    @property
+    def humps(self) -> int:
+        """Humps so far."""
+        return self._swells.humps
+
+    def recent(self, seconds: float) -> list[float]:
+        """Return the last frame means of the samples themselves, not of the departure."""
+        return [self.zero + self.polarity * value for value in self._frames[-self._count(seconds) :]]
+
+    def add(self, mean: float) -> Finding:
+        """Return what the candidate is after one more frame mean."""
+        value = self.polarity * (mean - self.zero)
+        if self._is_another(value):
+            return Finding.ANOTHER
+        self._frames.append(value)
+        self._sum += value
+        away = value < 0.5 * self.threshold
+        self._away = self._away + 1 if away else 0
+        self._present += not away
+        self._swells.add(value, self._least_height())
+        return self._finding()
+
+    def at_end(self) -> bool:
+        """Return whether it was cranking, now that it is over."""
+        humps = self._swells.humps + self._swells.swelling
+        return self._strong(self.mean) and (humps >= HUMPS_WHEN_ENDED or self._humpless())
+
+    def _finding(self) -> Finding:
+        if self._swells.humps >= HUMPS and self._strong(self.mean):
+            return Finding.CRANKING
+        if self._away >= self._count(AWAY_S):
+            return Finding.CRANKING if self.at_end() else Finding.OVER
+        if self._is_at(SMOOTH_S) and self._humpless():
+            return Finding.CRANKING
+        if self._is_at(PATIENT_S) or (self._is_at(SMOOTH_S) and not self._inrush()):
+            return Finding.OPEN if self._swells.humps else Finding.STEADY
+        if len(self._frames) > self._count(2 * PATIENT_S):
+            return Finding.STEADY
+        return Finding.OPEN
+
+    def _is_another(self, value: float) -> bool:
+        """Whether this frame begins a load of its own: after a spike, beyond zero, or a jump out of a steady one."""
+        if value < -self.threshold:
+            return True
+        if self._swells.humps:
+            return False
+        if value > self.threshold and self._away >= self._count(APART_S) and self._present <= self._count(SPIKE_S):
+            return True
+        if len(self._frames) < self._count(JUMP_S):
+            return False
+        before = self._frames[-self._count(STEADY_S) - 1 : -1]
+        low, high = min(before), max(before)
+        steady = high - low < STEADY_SHARE * abs(high) + 4.0 * self.noise
+        return steady and value - high > max(self.threshold, high)
+
+    def _least_height(self) -> float:
+        floor = LEAST_HEIGHT_A if self._scale.amperes else 0.0
+        return max(LEAST_HEIGHT_SHARE * self.mean, LEAST_HEIGHT_NOISES * self.noise, floor)
+
+    def _strong(self, mean: float) -> bool:
+        floor = LEAST_MEAN_A if self._scale.amperes else 0.0
+        return mean >= max(LEAST_MEAN_NOISES * self.noise, floor)
+
+    def _inrush(self) -> bool:
+        """Whether a peak at the beginning has died away as a motor's in-rush does."""
+        settled = self._frames[self._count(INRUSH_S) : self._count(SETTLED_S)]
+        if not settled:
+            return False
+        return max(self._frames[: self._count(INRUSH_S)]) >= INRUSH_RATIO * sum(settled) / len(settled)
+
+    def _humpless(self) -> bool:
+        """Whether it looks like a starter that turns an engine without compression."""
+        if not self._scale.amperes or len(self._frames) < self._count(SMOOTH_S) or not self._inrush():
+            return False
+        first = self._frames[self._count(INRUSH_S) : self._count(SETTLED_S)]
+        late = self._frames[self._count(SMOOTH_S) - len(first) : self._count(SMOOTH_S)]
+        level, held = sum(first) / len(first), sum(late) / len(late)
+        monotone = max(self._frames[self._count(INRUSH_S) :]) < INRUSH_RATIO * level
+        return held >= HUMPLESS_A and held >= HUMPLESS_HELD_SHARE * level and monotone
+
+    def _is_at(self, seconds: float) -> bool:
+        return len(self._frames) == self._count(seconds)
+
+    def _count(self, seconds: float) -> int:
+        return max(1, round(seconds / self._scale.frame_s))

@@ -1,0 +1,307 @@
+"""Finds the onset and the end of cranking in a stream of current samples.
+
+The stream is cut into frames of about 4 ms whose borders are multiples of the absolute sample index, so that the same
+samples give the same answer however they arrive. Everything is decided on frame means; only the onset itself is then
+looked up to the sample.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from crankfold.acquire.candidate import Candidate, Finding, Scale
+from crankfold.acquire.quiet import Quiet
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from crankfold.analysis.capture import Channel
+
+FRAME_S = 0.004  # a hump lasts 30 ms at the least; the starter's solenoid leads its motor by more than one frame
+THRESHOLD_NOISES = 6.0
+THRESHOLD_A = 8.0  # a dome lamp stays below, the solenoid of the smallest starter draws 10 A
+THRESHOLD_STEPS = 1.5  # of the converter
+HISTORY_FRAMES = 2  # raw samples kept before the frame at hand, for the exact onset
+HISTORY_SAMPLES = 64
+STEADY_S = 0.3
+END_S = 0.3  # near zero for so long: cranking is over; an overrunning engine is back sooner
+END_SHARE = 0.12  # of the mean: a starter that has lost its engine runs on with about a tenth
+END_DIP_FACTOR = 2.0  # a slow single-cylinder engine has shown by its own dips how long they last
+MAX_CRANK_S = 30.0  # common practice: no starter is cranked longer without rest
+
+
+class TriggerState(Enum):
+    """What the trigger is doing."""
+
+    LEARNING = "learning the quiet"
+    ARMED = "armed"
+    WATCHING = "a load is on"
+    CRANKING = "cranking"
+    SPENT = "cranked too long"
+
+
+@dataclass(frozen=True)
+class Onset:
+    """Cranking has begun.
+
+    Parameters
+    ----------
+    index
+        Absolute index of the first sample that departed from quiet.
+    zero, noise
+        Of the quiet before, in the samples' unit.
+    polarity
+        1, or -1 when cranking current reads negative.
+    """
+
+    index: int
+    zero: float
+    noise: float
+    polarity: int
+
+
+@dataclass(frozen=True)
+class End:
+    """Cranking is over, or was called over because it went on too long.
+
+    Parameters
+    ----------
+    index
+        Absolute index where the current had gone.
+    too_long
+        Whether it is still going on.
+    """
+
+    index: int
+    too_long: bool = False
+
+
+class CrankingTrigger:
+    """A state machine from samples to onsets and ends.
+
+    Parameters
+    ----------
+    rate_hz
+        Samples a second.
+    channel
+        Scale, offset and unit of the samples: with amperes known, their size counts; else noise and steps alone.
+    max_crank_s
+        A cranking is called over after so many seconds.
+    """
+
+    def __init__(self, rate_hz: float, channel: Channel, *, max_crank_s: float = MAX_CRANK_S) -> None:
+        self.frame = max(1, round(rate_hz * FRAME_S))
+        self.state = TriggerState.LEARNING
+        self._channel = channel
+        self._scale = Scale(channel.unit == "A", self.frame / rate_hz)
+        self._step = abs(channel.scale) if channel.code_dtype.startswith(("int", "uint")) else 0.0
+        self._quiet = Quiet(0.5 * self._step)
+        self._history = max(HISTORY_FRAMES, -(-HISTORY_SAMPLES // self.frame)) * self.frame
+        self._tail: NDArray[Any] | None = None
+        self._tail_stop = 0
+        self._next_frame = 0
+        self._candidate: Candidate | None = None
+        self._crank: _Crank | None = None
+        self._max_frames = round(max_crank_s / self._scale.frame_s)
+
+    def feed(self, first_index: int, samples: NDArray[Any]) -> list[Onset | End]:
+        """Return what was found in the next samples.
+
+        Parameters
+        ----------
+        first_index
+            Absolute index of the first of them; they follow those of the last call.
+        samples : ndarray, shape (n,)
+            Codes or values of the current channel.
+        """
+        if self._tail is None or first_index != self._tail_stop:
+            self._tail = samples[:0]
+            self._next_frame = -(-first_index // self.frame) * self.frame
+        held = np.concatenate((self._tail, samples))
+        stop = first_index + len(samples)
+        start = stop - len(held)
+        found = self._frames(held, start, stop)
+        self._tail = held[max(0, self._next_frame - self._history - start) :].copy()
+        self._tail_stop = stop
+        return found
+
+    def finish(self) -> list[Onset | End]:
+        """Return what the end of the stream decides: a cranking under way ends with it."""
+        found: list[Onset | End] = []
+        if self._crank is not None:
+            found = [] if self.state is TriggerState.SPENT else [End(self._crank.end(self._next_frame, self.frame))]
+        elif self._candidate is not None and self._candidate.at_end():
+            found = [_onset(self._candidate), End(self._tail_stop)]
+        self._crank = self._candidate = None
+        self.state = TriggerState.ARMED if self._quiet.known else TriggerState.LEARNING
+        return found
+
+    def forget(self) -> list[Onset | End]:
+        """Return what a break in the stream decides, and begin again after it with the same zero and noise."""
+        found = self.finish()
+        self._tail = None
+        self._quiet.forget_waiting()
+        return found
+
+    def _frames(self, held: NDArray[Any], start: int, stop: int) -> list[Onset | End]:
+        begin, count = self._next_frame - start, (stop - self._next_frame) // self.frame
+        if count <= 0:
+            return []
+        whole = held[begin : begin + count * self.frame].reshape(count, self.frame)
+        means = self._means(whole)
+        found: list[Onset | End] = []
+        for mean in means.tolist():
+            self._next_frame += self.frame
+            event = self._step_on(mean, held, start)
+            found += event
+        return found
+
+    def _means(self, whole: NDArray[Any]) -> NDArray[np.float64]:
+        """Return the frame means in the channel's unit; a frame that is not a number repeats the zero."""
+        kind = whole.dtype.kind
+        narrow = kind in "iu" and whole.itemsize <= 2 and self.frame < 2**15
+        sums = np.add.reduce(whole, axis=1, dtype=np.int32 if narrow else (np.int64 if kind in "iu" else np.float64))
+        means = sums * (self._channel.scale / self.frame) + self._channel.offset
+        return means if kind in "iu" else np.where(np.isfinite(means), means, self._quiet.zero)
+
+    def _step_on(self, mean: float, held: NDArray[Any], start: int) -> list[Onset | End]:
+        if self._crank is not None:
+            return self._while_cranking(mean)
+        if self._candidate is not None:
+            return self._while_watching(mean, held, start)
+        if self._quiet.known and abs(mean - self._quiet.zero) > self._threshold(self._quiet.noise):
+            self._depart(mean, held, start)
+            return []
+        if not self._quiet.known:
+            self._learn_step(held, start)
+        self._quiet.add(mean)
+        self.state = TriggerState.ARMED if self._quiet.known else TriggerState.LEARNING
+        return []
+
+    def _learn_step(self, held: NDArray[Any], start: int) -> None:
+        """Take the smallest difference between neighbours for a step of the converter, where nobody said what it is."""
+        if held.dtype.kind == "f" and not self._scale.amperes:
+            first = max(0, self._next_frame - self.frame - self._history - start)
+            steps = np.abs(np.diff(held[first : self._next_frame - start] * self._channel.scale))
+            steps = steps[steps > 0]
+            if len(steps):
+                self._step = min(self._step, float(steps.min())) if self._step else float(steps.min())
+                self._quiet.least_noise = 0.5 * self._step
+
+    def _threshold(self, noise: float) -> float:
+        return max(THRESHOLD_NOISES * noise, THRESHOLD_STEPS * self._step, THRESHOLD_A if self._scale.amperes else 0.0)
+
+    def _depart(self, mean: float, held: NDArray[Any], start: int) -> None:
+        quiet = self._quiet
+        quiet.forget_waiting()
+        polarity = 1 if mean > quiet.zero else -1
+        threshold = self._threshold(quiet.noise)
+        frame_at = self._next_frame - self.frame
+        first = max(0, frame_at - self._history - start)
+        values = held[first : frame_at + self.frame - start] * self._channel.scale + self._channel.offset
+        onset = start + first + first_departure(polarity * (values - quiet.zero), self.frame, threshold)
+        self._candidate = Candidate(onset, zero=quiet.zero, noise=quiet.noise, threshold=threshold, polarity=polarity,
+                                    scale=self._scale)
+        self._candidate.add(mean)
+        self.state = TriggerState.WATCHING
+
+    def _while_watching(self, mean: float, held: NDArray[Any], start: int) -> list[Onset | End]:
+        candidate = self._candidate
+        assert candidate is not None
+        finding = candidate.add(mean)
+        if finding is Finding.CRANKING:
+            self._candidate, self._crank = None, _Crank(candidate, self._scale, self._max_frames)
+            self.state = TriggerState.CRANKING
+            return [_onset(candidate), *self._catch_up(candidate)]
+        if finding is Finding.ANOTHER:
+            self._restart_quiet(candidate, only_if_steady=True)
+            self._depart(mean, held, start)
+        elif finding is not Finding.OPEN:
+            if finding is Finding.STEADY:
+                self._restart_quiet(candidate, only_if_steady=False)
+            self._candidate, self.state = None, TriggerState.ARMED
+        return []
+
+    def _restart_quiet(self, candidate: Candidate, *, only_if_steady: bool) -> None:
+        frames = candidate.recent(STEADY_S)
+        spread = max(frames) - min(frames)
+        if not only_if_steady or spread <= 2 * THRESHOLD_NOISES * candidate.noise:
+            self._quiet.restart(frames)
+
+    def _catch_up(self, candidate: Candidate) -> list[Onset | End]:
+        """Run the frames since the onset through the watch for the end."""
+        found: list[Onset | End] = []
+        frames = candidate.recent(float(len(candidate)) * self._scale.frame_s)
+        for back, mean in enumerate(frames):
+            if self._crank is not None:
+                found += self._while_cranking(mean, at=self._next_frame - (len(frames) - back - 1) * self.frame)
+        return found
+
+    def _while_cranking(self, mean: float, at: int | None = None) -> list[Onset | End]:
+        crank = self._crank
+        assert crank is not None
+        end = crank.add(mean, self._next_frame if at is None else at, self.frame)
+        if end is None:
+            return []
+        if end.too_long:
+            if self.state is TriggerState.SPENT:
+                return []
+            self.state = TriggerState.SPENT
+            return [end]
+        spent, self._crank = self.state is TriggerState.SPENT, None
+        self.state = TriggerState.ARMED
+        return [] if spent else [end]
+
+
+class _Crank:
+    """A cranking under way, watched for its end."""
+
+    def __init__(self, candidate: Candidate, scale: Scale, max_frames: int) -> None:
+        self._zero, self._polarity = candidate.zero, candidate.polarity
+        self._near = 0.5 * candidate.threshold
+        self._hold = max(1, round(END_S / scale.frame_s))
+        self._max_frames = max_frames
+        self._frames = self._low = 0
+        self._sum = 0.0  # of the frames that were not low, so that a starter left running empty does not pull it down
+
+    def add(self, mean: float, stop: int, frame: int) -> End | None:
+        """Return the end if this frame, which ends at absolute index `stop`, decides it."""
+        value = self._polarity * (mean - self._zero)
+        self._frames += 1
+        if value < max(self._near, END_SHARE * self._sum / max(1, self._frames - self._low)):
+            self._low += 1
+        else:
+            self._sum += value
+            self._hold = max(self._hold, round(END_DIP_FACTOR * self._low))
+            self._low = 0
+        if self._low >= self._hold:
+            return End(self.end(stop, frame))
+        return End(stop, too_long=True) if self._frames >= self._max_frames else None
+
+    def end(self, stop: int, frame: int) -> int:
+        """Return the absolute index where the current had gone, or `stop` while it flows."""
+        return stop - self._low * frame
+
+
+def first_departure(departure: NDArray[np.float64], frame: int, threshold: float) -> int:
+    """Return the place where a run of samples leaves zero for good.
+
+    The place where the cumulative sum of the departure, less an allowance for noise, is at its lowest.
+
+    Parameters
+    ----------
+    departure : ndarray, shape (n,)
+        Samples less the zero, rising; the last frame is the one whose mean was beyond `threshold`.
+    """
+    before = departure[: max(1, len(departure) - 2 * frame)]
+    noise = float(np.median(np.abs(before))) * 1.4826
+    allowance = min(max(1.5 * noise, 0.3 * threshold), 0.9 * float(departure[-frame:].mean()))
+    return int(np.argmin(np.concatenate(([0.0], np.cumsum(departure - allowance)))))
+
+
+def _onset(candidate: Candidate) -> Onset:
+    return Onset(candidate.onset, candidate.zero, candidate.noise, candidate.polarity)
