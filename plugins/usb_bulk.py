@@ -1,0 +1,264 @@
+"""Vendor-class USB boards that stream samples through a bulk endpoint, each described by a small TOML file.
+
+``--from usb-bulk:1209:0001 --set description=my_board.toml``; a description that lies in the user's folder of boards is
+found by the ids and needs no naming. The file's keys are explained in ``hardware_notes/usb-bulk.md``.
+"""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from crankfold.acquire.declarations import BoardDeclaration, BoardFound, Setting
+from crankfold.acquire.errors import AcquireError, BoardGarbledError, BoardStalledError, SettingError
+from crankfold.acquire.hooks import hookimpl
+from crankfold.acquire.source import Samples, Source, SourceInfo
+from crankfold.plugins.usb_device import ClaimedInterface, UsbAddress, address_of, attached, find_device
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from crankfold.plugins.usb_description import BoardDescription
+    from crankfold.plugins.usb_transfers import TransferQueue
+
+crankfold_contract = 1
+
+NAME = "usb-bulk"
+SHORTEST_WRAP_S = 1.0  # a sequence number that wraps sooner cannot count a loss of a second
+MAX_STALE_BYTES = 1 << 22  # more than any board's own memory: then it is still streaming, not emptying itself
+STALE_WAIT_S = 0.02
+
+
+class UsbBulkSource(Source):
+    """A vendor-class board being read.
+
+    Parameters
+    ----------
+    description
+        Its description.
+    held
+        Its claimed interface.
+    rate_hz
+        Samples a second asked for.
+    """
+
+    def __init__(self, description: BoardDescription, held: ClaimedInterface, rate_hz: float) -> None:
+        from crankfold.plugins.usb_packets import PacketDecoder
+
+        super().__init__()
+        self._description, self._held = description, held
+        self._packet_bytes = held.packet_bytes(description.endpoint)
+        self._numbers = description.rate.numbers(rate_hz)
+        rate_hz = self._set_rate(rate_hz)
+        samples = description.samples
+        self._info = SourceInfo(rate_hz, samples.channels, samples.native, description.title, str(held.address),
+                                skew_s=samples.skew_s)
+        self._decoder = PacketDecoder(samples, description.packet)
+        self._queue: TransferQueue | None = None
+        self._pending: deque[Samples] = deque()
+        self._heard_s = 0.0
+        self._interrupted = False
+        self._stalls = 0
+
+    @property
+    def info(self) -> SourceInfo:
+        """What the board's description and the board itself say."""
+        return self._info
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Stalls survived, damaged packets, and a sequence number that is too short."""
+        said = []
+        if self._stalls:
+            said.append(f"the board stalled {self._stalls} times and went on")
+        if self._decoder.damaged:
+            said.append(f"{self._decoder.damaged} packets did not begin as described and were left out")
+        wrap_s = self._decoder.wrap_instants / self._info.rate_hz
+        if 0.0 < wrap_s < SHORTEST_WRAP_S:
+            said.append(f"the board's sequence number begins again every {wrap_s:.2g} s; a longer loss is not counted "
+                        "in full")
+        return tuple(said)
+
+    def _set_rate(self, rate_hz: float) -> float:
+        """Tell the board its rate and return the one that is in force."""
+        rule = self._description.rate
+        for command in rule.set:
+            command.send(self._held, self._numbers)
+        if rule.question is None:
+            return rule.actual_hz(self._numbers, rate_hz)
+        answer = rule.question.ask(self._held)
+        if not answer:
+            raise BoardGarbledError(f"USB board {self._held.address} answers {answer} when asked for its "
+                                    f"{rule.question.gives}", "compare [rate.ask] in the description with its manual")
+        if rule.question.gives == "divider" and rule.clock_hz:
+            return rule.clock_hz / answer
+        return float(answer)
+
+    def _start(self) -> None:
+        from crankfold.plugins.usb_packets import PacketDecoder
+        from crankfold.plugins.usb_transfers import TransferQueue
+
+        description = self._description
+        self._throw_away_stale()
+        self._decoder = PacketDecoder(description.samples, description.packet)
+        self._pending.clear()
+        size = description.transfer_size(self._info.rate_hz, self._packet_bytes)
+        self._queue = TransferQueue(self._held, description.endpoint, transfer_bytes=size, depth=description.depth)
+        self._queue.start()
+        for command in description.start:
+            command.send(self._held, self._numbers)
+        self._heard_s = time.monotonic()
+
+    def _throw_away_stale(self) -> None:
+        """Read what a program that died left in the board: it belongs to no stream of ours."""
+        for command in self._description.stop:
+            command.send(self._held, self._numbers)
+        seen = 0
+        while self._description.stop and seen < MAX_STALE_BYTES:
+            try:
+                seen += len(self._held.read(self._description.endpoint, 1 << 16, STALE_WAIT_S))
+            except BoardStalledError:
+                return
+            except BoardGarbledError:
+                self._held.clear_halt(self._description.endpoint)
+                return
+
+    def _read(self, timeout_s: float) -> Samples | None:
+        if not self._pending:
+            self._fetch(timeout_s)
+        return self._pending.popleft() if self._pending else None
+
+    def _fetch(self, timeout_s: float) -> None:
+        """Take transfers until one brought whole samples or the time is up."""
+        assert self._queue is not None  # the base reads only between start and stop
+        deadline = time.monotonic() + timeout_s
+        while not self._pending:
+            arrival = self._queue.take(max(0.0, deadline - time.monotonic()))
+            now = time.monotonic()
+            if arrival is None:
+                self._check_silence(now)
+                return
+            self._pending.extend(self._decoder.feed(arrival.data, ended_short=arrival.ended_short))
+            if arrival.data:
+                self._heard_s = now
+            if arrival.interrupted:
+                self._decoder.interrupt()
+                self._stalls = self._queue.stalls
+            if now > deadline:
+                return
+
+    def _check_silence(self, now_s: float) -> None:
+        quiet_s = now_s - self._heard_s
+        if quiet_s > self._description.silence_s:
+            raise BoardStalledError(f"USB board {self._held.address} has sent nothing for {quiet_s:.1f} s",
+                                    "unplug it, plug it in again and repeat; if it stays so, check [[start]] in its "
+                                    "description")
+
+    def _stop(self) -> None:
+        queue, self._queue = self._queue, None
+        try:
+            for command in self._description.stop:
+                command.send(self._held, self._numbers)
+        except AcquireError:
+            pass  # a board that is gone needs no stopping, and whoever read it has been told
+        finally:
+            if queue is not None:
+                queue.close()
+
+    def _close(self) -> None:
+        self._held.close()
+
+
+def descriptions_folder() -> Path:
+    """Return the user's folder of board descriptions."""
+    import platformdirs
+
+    return platformdirs.user_config_path("crankfold", appauthor=False) / "usb-bulk"
+
+
+def known_descriptions() -> dict[tuple[int, int], Path]:
+    """Return the readable descriptions in the user's folder by vendor and product id."""
+    from crankfold.plugins.usb_description import read_description
+
+    known: dict[tuple[int, int], Path] = {}
+    for path in sorted(descriptions_folder().glob("*.toml")):
+        description = read_description(path)
+        known[description.vendor_id, description.product_id] = path
+    return known
+
+
+def open_board(address: str, settings: Mapping[str, str]) -> UsbBulkSource:
+    """Return the open board at `address`, ``VID:PID[:SERIAL]``; an empty one means the only board of its kind.
+
+    Raises
+    ------
+    AcquireError
+        It is not there, cannot be opened, or its description is missing or wrong.
+    """
+    from crankfold.plugins.usb_description import read_description
+
+    wanted = UsbAddress.parse(address) if address else None
+    description = read_description(_description_path(wanted, settings))
+    ids = (description.vendor_id, description.product_id)
+    wanted = wanted or UsbAddress(*ids)
+    if (wanted.vendor_id, wanted.product_id) != ids:
+        raise SettingError(f"the address is of a board {wanted.vendor_id:04x}:{wanted.product_id:04x}, the description "
+                           f"{description.path} of a board {ids[0]:04x}:{ids[1]:04x}", "correct one of the two")
+    rate_hz = description.rate.choose(settings.get("rate"))
+    held = ClaimedInterface(find_device(wanted), description.interface, alternate=description.alternate,
+                            configuration=description.configuration)
+    try:
+        return UsbBulkSource(description, held, rate_hz)
+    except BaseException:
+        held.close()
+        raise
+
+
+def _description_path(address: UsbAddress | None, settings: Mapping[str, str]) -> Path:
+    if settings.get("description"):
+        return Path(settings["description"]).expanduser()
+    known = known_descriptions()
+    if address is not None and (address.vendor_id, address.product_id) in known:
+        return known[address.vendor_id, address.product_id]
+    if address is None and len(known) == 1:
+        return next(iter(known.values()))
+    raise SettingError(f"no description of the board {address or ''}".rstrip(), "give it with --set description=FILE, "
+                       f"or put it into the folder {descriptions_folder()}")
+
+
+def discover(deadline_s: float) -> Iterable[BoardFound]:
+    """Return the attached boards that a description in the user's folder fits."""
+    until = time.monotonic() + deadline_s
+    try:
+        known = known_descriptions()
+        return [_found(device, path) for ids, path in known.items() for device in attached(*ids)
+                if time.monotonic() < until]
+    except AcquireError as error:
+        return [BoardFound("", "USB boards", problem=error.what, fix=error.remedy)]
+
+
+def _found(device: object, path: Path) -> BoardFound:
+    from crankfold.plugins.usb_description import read_description
+
+    description = read_description(path)
+    address = address_of(device)
+    try:
+        ClaimedInterface(device, description.interface, alternate=description.alternate,
+                         configuration=description.configuration).close()
+    except AcquireError as error:
+        return BoardFound(str(address), description.title, address.serial, error.what, error.remedy)
+    return BoardFound(str(address), description.title, address.serial)
+
+
+@hookimpl
+def crankfold_boards() -> Sequence[BoardDeclaration]:
+    """Return the declaration of described USB boards."""
+    return (BoardDeclaration(
+        name=NAME, title="USB board described by a TOML file (vendor class, bulk endpoint)", open=open_board,
+        discover=discover, address_help="VID:PID or VID:PID:SERIAL, as lsusb prints them: 1209:0001:HW7",
+        settings=(
+            Setting("description", "file that says how the board speaks", "my_board.toml"),
+            Setting("rate", "samples a second of each channel", "20000"),
+        )),)

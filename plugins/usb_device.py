@@ -1,0 +1,323 @@
+"""Finding a USB device and claiming one interface of it, with every failure told in a sentence with its cure.
+
+The address of a device is ``VID:PID``, ``VID:PID:SERIAL``, or ``VID:PID@BUS-PORT`` for twins that carry no serial
+number; VID and PID are four hexadecimal digits, as ``lsusb`` prints them.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import re
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from crankfold.acquire.errors import (
+    AcquireError,
+    BoardBusyError,
+    BoardDisconnectedError,
+    BoardGarbledError,
+    BoardNotFoundError,
+    BoardPermissionError,
+    BoardStalledError,
+    SettingError,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+CONTROL_TIMEOUT_MS = 1000  # a control transfer takes milliseconds; USB 2.0 lets a device think for up to 5 s
+RULES_FILE = "/etc/udev/rules.d/70-crankfold.rules"
+WINDOWS_HELP = "bind the WinUSB driver to the board (hardware_notes/windows-drivers.md)"
+BULK_ATTRIBUTE = 2
+_ADDRESS = re.compile(r"(?P<vid>[0-9a-f]{4}):(?P<pid>[0-9a-f]{4})(?::(?P<serial>.+)|@(?P<place>[0-9]+-[0-9.]+))?",
+                      re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class UsbAddress:
+    """Which device is meant: ids, and the serial number or the place in the tree of hubs when twins are attached."""
+
+    vendor_id: int
+    product_id: int
+    serial: str = ""
+    place: str = ""
+
+    @classmethod
+    def parse(cls, text: str) -> UsbAddress:
+        """Return the address that `text` writes.
+
+        Raises
+        ------
+        SettingError
+            It is not of the form VID:PID, VID:PID:SERIAL or VID:PID@BUS-PORT.
+
+        Examples
+        --------
+        >>> UsbAddress.parse("1209:0001:HW7")
+        UsbAddress(vendor_id=4617, product_id=1, serial='HW7', place='')
+        """
+        match = _ADDRESS.fullmatch(text.strip())
+        if match is None:
+            raise SettingError(f"{text!r} is not the address of a USB device",
+                               "write VID:PID or VID:PID:SERIAL, four hexadecimal digits each, like 1209:0001:HW7")
+        return cls(int(match["vid"], 16), int(match["pid"], 16), match["serial"] or "", match["place"] or "")
+
+    def __str__(self) -> str:
+        tail = f":{self.serial}" if self.serial else f"@{self.place}" if self.place else ""
+        return f"{self.vendor_id:04x}:{self.product_id:04x}{tail}"
+
+
+def libusb_backend() -> Any:
+    """Return pyusb's libusb backend, from the system's library or from the one in ``libusb-package``.
+
+    Raises
+    ------
+    AcquireError
+        There is no libusb on this computer.
+    """
+    import logging
+
+    from usb.backend import libusb1
+
+    logging.getLogger("usb").addHandler(logging.NullHandler())  # our own sentence is enough
+    backend = libusb1.get_backend()
+    if backend is None:
+        with contextlib.suppress(ImportError):
+            import libusb_package
+
+            backend = libusb1.get_backend(find_library=libusb_package.find_library)
+    if backend is None:
+        raise AcquireError("there is no libusb on this computer, so no USB board can be reached", _libusb_cure())
+    return backend
+
+
+def _libusb_cure() -> str:
+    if sys.platform == "win32":
+        return f"run: pip install libusb-package, and {WINDOWS_HELP}"
+    if sys.platform == "darwin":
+        return "run: pip install libusb-package"
+    return "run: sudo apt install libusb-1.0-0, or: pip install libusb-package"
+
+
+def attached(vendor_id: int | None = None, product_id: int | None = None) -> tuple[Any, ...]:
+    """Return pyusb's devices with these ids, all of them when none is given."""
+    import usb.core
+
+    wanted = {"idVendor": vendor_id, "idProduct": product_id}
+    found = usb.core.find(find_all=True, backend=libusb_backend(),
+                          **{key: value for key, value in wanted.items() if value is not None})
+    return tuple(found)
+
+
+def place_of(device: Any) -> str:
+    """Return where the device hangs, ``"1-4.2"``: bus, then the port of each hub."""
+    return f"{device.bus}-{'.'.join(str(port) for port in device.port_numbers or (0,))}"
+
+
+def serial_of(device: Any) -> str:
+    """Return the device's serial number, empty when it has none or nobody may read it."""
+    import usb.core
+
+    if not device.iSerialNumber:
+        return ""
+    with contextlib.suppress(usb.core.USBError, ValueError, NotImplementedError):
+        return str(device.serial_number or "").strip("\0 ")
+    with contextlib.suppress(OSError):  # Linux tells everybody what the kernel read when the device was plugged in
+        return Path(f"/sys/bus/usb/devices/{place_of(device)}/serial").read_text(encoding="utf-8").strip()
+    return ""
+
+
+def address_of(device: Any) -> UsbAddress:
+    """Return what opens the same device again: by serial number where it has one, else by its place."""
+    serial = serial_of(device)
+    return UsbAddress(device.idVendor, device.idProduct, serial, "" if serial else place_of(device))
+
+
+def find_device(address: UsbAddress) -> Any:
+    """Return the one device that `address` means.
+
+    Raises
+    ------
+    BoardNotFoundError
+        None answers to it, or several do.
+    """
+    ids = f"{address.vendor_id:04x}:{address.product_id:04x}"
+    same_kind = attached(address.vendor_id, address.product_id)
+    matching = [device for device in same_kind if _is_meant(device, address)]
+    if len(matching) == 1:
+        return matching[0]
+    named = ", ".join(str(address_of(device)) for device in same_kind)
+    if matching:
+        raise BoardNotFoundError(f"{len(matching)} USB devices {ids} are attached", f"name one of {named}")
+    if same_kind:
+        raise BoardNotFoundError(f"no USB device {address} is attached", f"attached are {named}")
+    raise BoardNotFoundError(f"no USB device {address} is attached",
+                             "plug it in, check that its cable carries data, and look for it with lsusb")
+
+
+def _is_meant(device: Any, address: UsbAddress) -> bool:
+    if address.place:
+        return place_of(device) == address.place
+    return not address.serial or serial_of(device) == address.serial
+
+
+def udev_rule(vendor_id: int, product_id: int) -> str:
+    """Return the udev rule that lets the person at the screen open these devices."""
+    return (f'SUBSYSTEM=="usb", ATTR{{idVendor}}=="{vendor_id:04x}", ATTR{{idProduct}}=="{product_id:04x}", '
+            'TAG+="uaccess"')
+
+
+def explain(error: Exception, address: UsbAddress, doing: str) -> AcquireError:
+    """Return the sentence for what pyusb raised while `doing` something with the device at `address`."""
+    code = getattr(error, "errno", None)
+    board = f"USB board {address}"
+    if isinstance(error, NotImplementedError):
+        cure = WINDOWS_HELP if sys.platform == "win32" else "check the board's cable and its description"
+        return BoardPermissionError(f"{board}: this computer's USB driver cannot be used for {doing}", cure)
+    if code == errno.EACCES:
+        return BoardPermissionError(f"{board}: this user may not open it", _permission_cure(address))
+    if code == errno.EBUSY:
+        return BoardBusyError(f"{board}: another program holds it", "close that program, or unplug the board and "
+                              "plug it in again")
+    if code in (errno.ENODEV, errno.ESHUTDOWN):
+        return BoardDisconnectedError(f"{board} went away while {doing}", "plug it in again and repeat; if it happens "
+                                      "while cranking, power it from a charged battery or a hub of its own")
+    if code == errno.ETIMEDOUT:
+        return BoardStalledError(f"{board} did not answer in time while {doing}", "unplug it, plug it in again and "
+                                 "repeat")
+    if code == errno.EPIPE:
+        return BoardGarbledError(f"{board} refused {doing}", "compare the description with the board's manual")
+    return BoardGarbledError(f"{board}: {doing} failed ({error})", "try another cable or port, and check the "
+                             "description")
+
+
+def _permission_cure(address: UsbAddress) -> str:
+    if sys.platform == "win32":
+        return WINDOWS_HELP
+    rule = udev_rule(address.vendor_id, address.product_id)
+    return (f"write the line {rule} into {RULES_FILE}, run: sudo udevadm control --reload && sudo udevadm trigger, "
+            "then unplug the board and plug it in again")
+
+
+class ClaimedInterface:
+    """One interface of one device, held until `close`; its calls raise `AcquireError` and nothing else.
+
+    Parameters
+    ----------
+    device
+        From `find_device`.
+    interface, alternate, configuration
+        As in the device's descriptors.
+    """
+
+    def __init__(self, device: Any, interface: int, *, alternate: int = 0, configuration: int = 1) -> None:
+        self.device, self.interface = device, interface
+        self.address = address_of(device)
+        self._detached = False
+        self._closed = False
+        try:
+            with self._explained("being opened"):
+                self._claim(alternate, configuration)
+        except AcquireError:
+            self.close()
+            raise
+
+    def _claim(self, alternate: int, configuration: int) -> None:
+        import usb.util
+
+        self.device._ctx.managed_open()  # pyusb opens at the first transfer; a refusal has to show here
+        if self._active_configuration() != configuration:
+            self.device.set_configuration(configuration)
+        with contextlib.suppress(NotImplementedError):  # only Linux has drivers to push aside
+            if self.device.is_kernel_driver_active(self.interface):
+                self.device.detach_kernel_driver(self.interface)
+                self._detached = True
+        usb.util.claim_interface(self.device, self.interface)
+        if alternate:
+            self.device.set_interface_altsetting(self.interface, alternate)
+        self._settings = self.device.get_active_configuration()[(self.interface, alternate)]
+
+    def _active_configuration(self) -> int | None:
+        import usb.core
+
+        with contextlib.suppress(usb.core.USBError):
+            return int(self.device.get_active_configuration().bConfigurationValue)
+        return None
+
+    @contextlib.contextmanager
+    def _explained(self, doing: str) -> Iterator[None]:
+        import usb.core
+
+        try:
+            yield
+        except (usb.core.USBError, NotImplementedError) as error:
+            raise explain(error, self.address, doing) from error
+        except (KeyError, ValueError) as error:
+            raise BoardGarbledError(f"USB board {self.address} has no such configuration or interface ({error})",
+                                    "compare the description with the output of lsusb -v") from error
+
+    def bulk_endpoints(self) -> tuple[int, ...]:
+        """Return the addresses of the interface's bulk endpoints, 0x80 and up for those towards the computer."""
+        return tuple(int(end.bEndpointAddress) for end in self._settings if end.bmAttributes & 3 == BULK_ATTRIBUTE)
+
+    def packet_bytes(self, endpoint: int) -> int:
+        """Return the largest packet of a bulk endpoint, 64 or 512 bytes.
+
+        Raises
+        ------
+        BoardGarbledError
+            The interface has no such bulk endpoint.
+        """
+        for end in self._settings:
+            if end.bEndpointAddress == endpoint and end.bmAttributes & 3 == BULK_ATTRIBUTE:
+                return int(end.wMaxPacketSize & 0x7FF)
+        found = ", ".join(f"{address:#04x}" for address in self.bulk_endpoints()) or "none"
+        raise BoardGarbledError(f"USB board {self.address}, interface {self.interface} has no bulk endpoint "
+                                f"{endpoint:#04x}", f"correct the description; its bulk endpoints are: {found}")
+
+    def control(self, request_type: int, request: int, value: int, index: int, data: bytes | int) -> bytes:
+        """Return what a control transfer brought; `data` is what to send, or how many bytes to ask for."""
+        with self._explained(f"control request {request:#04x}"):
+            answer = self.device.ctrl_transfer(request_type, request, value, index, data, CONTROL_TIMEOUT_MS)
+        return bytes(answer) if isinstance(data, int) else b""
+
+    def write(self, endpoint: int, data: bytes, timeout_s: float = 1.0) -> None:
+        """Send `data` through a bulk endpoint."""
+        with self._explained(f"a write of {len(data)} bytes to endpoint {endpoint:#04x}"):
+            self.device.write(endpoint, data, max(1, round(timeout_s * 1000)))
+
+    def read(self, endpoint: int, length: int, timeout_s: float) -> bytes:
+        """Return up to `length` bytes of one transfer from a bulk endpoint.
+
+        Raises
+        ------
+        BoardStalledError
+            Nothing came in `timeout_s` seconds.
+        """
+        with self._explained(f"a read from endpoint {endpoint:#04x}"):
+            return bytes(self.device.read(endpoint, length, max(1, round(timeout_s * 1000))))
+
+    def clear_halt(self, endpoint: int) -> None:
+        """Let a stalled endpoint go on."""
+        with self._explained(f"clearing endpoint {endpoint:#04x}"):
+            self.device.clear_halt(endpoint)
+
+    def close(self) -> None:
+        """Let go of the interface, give it back to the kernel's driver; calling it again does nothing."""
+        import usb.core
+        import usb.util
+
+        if self._closed:
+            return
+        self._closed = True
+        gone = (usb.core.USBError, NotImplementedError)
+        with contextlib.suppress(*gone):
+            usb.util.release_interface(self.device, self.interface)
+        if self._detached:
+            with contextlib.suppress(*gone):
+                self.device.attach_kernel_driver(self.interface)
+        usb.util.dispose_resources(self.device)
+

@@ -1,0 +1,102 @@
+"""What a client does with an emulated device; each function prints what it saw as JSON.
+
+Run under the umockdev wrapper: ``usb_client.py FUNCTION ARGUMENTS``. It uses only what any program would use.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from typing import Any
+
+import numpy as np
+
+from crankfold.acquire.errors import AcquireError
+from crankfold.plugins import usb_bulk
+
+READ_S = 0.2
+
+
+def told(error: AcquireError) -> dict[str, str]:
+    return {"error": type(error).__name__, "what": error.what, "remedy": error.remedy}
+
+
+def follow(source: Any, *, until_samples: int, deadline_s: float = 20.0, pause_at: int = -1,
+           pause_s: float = 0.0) -> dict[str, Any]:
+    """Read a started source and say what came: checks each sample against a counter that the board sends."""
+    blocks, samples, wrong, losses, empty = 0, 0, 0, [], 0
+    failure: dict[str, str] = {}
+    end = time.monotonic() + deadline_s
+    try:
+        while samples < until_samples and time.monotonic() < end:
+            block = source.read(READ_S)
+            if block is None:
+                empty += 1
+                if empty > 10:
+                    break
+                continue
+            blocks += 1
+            if block.lost_before != 0:
+                losses.append([block.first_index, block.lost_before])
+            counter = (block.first_index + np.arange(len(block.codes))) & 0x7FFF
+            wrong += int(np.count_nonzero(block.codes[:, 0] != counter))
+            wrong += int(np.count_nonzero(block.codes[:, 1] != -counter))
+            samples += len(block.codes)
+            if 0 <= pause_at <= samples:
+                time.sleep(pause_s)
+                pause_at = -1
+    except AcquireError as error:
+        failure = told(error)
+    return {"blocks": blocks, "samples": samples, "wrong": wrong, "losses": losses, "empty": empty, **failure}
+
+
+def stream(description: str, until_samples: int, address: str = "", **more: Any) -> dict[str, Any]:
+    with usb_bulk.open_board(address, {"description": description}) as source:
+        info = source.info
+        source.start()
+        began = time.monotonic()
+        seen = follow(source, until_samples=until_samples, **more)
+        seen["seconds"] = time.monotonic() - began
+        source.stop()
+        return {**seen, "rate_hz": info.rate_hz, "address": info.address, "title": info.title,
+                "warnings": source.warnings}
+
+
+def open_only(description: str, address: str = "", rate: str | None = None) -> dict[str, Any]:
+    settings = {"description": description} | ({"rate": rate} if rate else {})
+    try:
+        with usb_bulk.open_board(address, settings) as source:
+            return {"rate_hz": source.info.rate_hz, "address": source.info.address}
+    except AcquireError as error:
+        return told(error)
+
+
+def unplug_and_replug(description: str, until_samples: int) -> dict[str, Any]:
+    """Stream until the board is pulled, close, say so, and when told that it is back open and stream again."""
+    with usb_bulk.open_board("", {"description": description}) as source:
+        source.start()
+        first = follow(source, until_samples=until_samples)
+        at = time.monotonic()
+        source.close()
+        closing_s = time.monotonic() - at
+    gone = open_only(description)
+    sys.stdout.write(json.dumps({"first": first, "closing_s": closing_s, "gone": gone}) + "\n")
+    sys.stdout.flush()
+    sys.stdin.readline()
+    return stream(description, until_samples=2000)
+
+
+def discover(folder: str) -> list[dict[str, str]]:
+    from pathlib import Path
+
+    usb_bulk.descriptions_folder = lambda: Path(folder)
+    return [vars(found) if hasattr(found, "__dict__") else {} for found in usb_bulk.discover(5.0)]
+
+
+def main() -> None:
+    answer = globals()[sys.argv[1]](**json.loads(sys.argv[2]))
+    print(json.dumps(answer))
+
+
+main()
