@@ -1,0 +1,184 @@
+"""What the bytes of the open frame format mean, as hardware_notes/frames.md lays them down: hello, data, commands."""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+FORMAT = 1
+
+HELLO = 0x01
+DATA = 0x02
+
+WHAT = 0x11
+RATE = 0x12
+START = 0x13
+STOP = 0x14
+
+DONE = 0
+
+DATA_HEADER_BYTES = 7
+SEQUENCE_WRAP = 1 << 16
+OVERRUN_WRAP = 1 << 32
+
+PACKED_12_BIT = 1
+SIGNED_16_BIT = 2
+UNSIGNED_16_BIT = 3
+DTYPES = {PACKED_12_BIT: np.dtype(np.int16), SIGNED_16_BIT: np.dtype(np.int16), UNSIGNED_16_BIT: np.dtype(np.uint16)}
+
+MOST_CHANNELS = 8
+
+_HEAD = struct.Struct("<BBBBBBBHiiIII")
+_CHANNEL = struct.Struct("<Iii")
+_RATE = struct.Struct("<BI")
+
+
+@dataclass(frozen=True)
+class ChannelHello:
+    """What a board says of one channel.
+
+    Parameters
+    ----------
+    skew_s
+        From the sampling of the first channel to that of this one, seconds.
+    scale_v, offset_v
+        Volts at the pin = code * `scale_v` + `offset_v`.
+    """
+
+    skew_s: float
+    scale_v: float
+    offset_v: float
+
+
+@dataclass(frozen=True)
+class Hello:
+    """What a board says of itself, in answer to every command and, unasked, when it starts.
+
+    Parameters
+    ----------
+    answers
+        The command this answers, 0 when unasked.
+    refused
+        Whether that command was not carried out.
+    streaming
+        Whether data frames are being sent.
+    layout
+        How samples are laid out: one of the keys of `DTYPES`.
+    frame_samples
+        Samples of each channel in every data frame.
+    code_range
+        Lowest and highest code.
+    rate_hz
+        Exact: the board's clock over its divider.
+    highest_rate_hz
+        The highest that may be asked for.
+    channels
+        One a channel.
+    title
+        For people.
+    """
+
+    answers: int
+    refused: bool
+    streaming: bool
+    layout: int
+    frame_samples: int
+    code_range: tuple[int, int]
+    rate_hz: float
+    highest_rate_hz: float
+    channels: tuple[ChannelHello, ...]
+    title: str
+
+    @property
+    def data_bytes(self) -> int:
+        """Length of a data frame before its checksum."""
+        values = self.frame_samples * len(self.channels)
+        return DATA_HEADER_BYTES + (values * 3 // 2 if self.layout == PACKED_12_BIT else values * 2)
+
+
+def parse_hello(payload: bytes) -> Hello:
+    """Return what a hello frame says.
+
+    Raises
+    ------
+    ValueError
+        It does not follow the format, or follows a later one.
+    """
+    try:
+        (_, version, answers, status, streaming, count, layout, frame_samples, low, high, clock_hz, divider,
+         highest_hz) = _HEAD.unpack_from(payload)
+        raw = [_CHANNEL.unpack_from(payload, _HEAD.size + i * _CHANNEL.size) for i in range(count)]
+    except struct.error as error:
+        raise ValueError(f"a hello of {len(payload)} bytes is too short") from error
+    if version != FORMAT:
+        raise ValueError(f"the board speaks frame format {version}, this program {FORMAT}")
+    if not 1 <= count <= MOST_CHANNELS or layout not in DTYPES or not frame_samples or not clock_hz or not divider:
+        raise ValueError(f"a hello with {count} channels, layout {layout}, {frame_samples} samples a frame and a "
+                         f"rate of {clock_hz}/{divider} cannot be")
+    if layout == PACKED_12_BIT and frame_samples * count % 2:
+        raise ValueError("packed values come in twos, but a frame holds an odd number")
+    channels = tuple(ChannelHello(skew * 1e-9, scale * 1e-9, offset * 1e-6) for skew, scale, offset in raw)
+    if any(channel.scale_v == 0 for channel in channels):
+        raise ValueError("a channel has a scale of zero")
+    title = payload[_HEAD.size + count * _CHANNEL.size :].decode("utf-8", "replace")
+    return Hello(answers, status != DONE, bool(streaming & 1), layout, frame_samples, (low, high), clock_hz / divider,
+                 float(highest_hz), channels, title)
+
+
+def build_hello(hello: Hello, *, clock_hz: int, divider: int) -> bytes:
+    """Return the payload of a hello frame; for boards made of Python and for tests."""
+    head = _HEAD.pack(HELLO, FORMAT, hello.answers, int(hello.refused), int(hello.streaming), len(hello.channels),
+                      hello.layout, hello.frame_samples, *hello.code_range, clock_hz, divider,
+                      round(hello.highest_rate_hz))
+    channels = b"".join(_CHANNEL.pack(round(c.skew_s * 1e9), round(c.scale_v * 1e9), round(c.offset_v * 1e6))
+                        for c in hello.channels)
+    return head + channels + hello.title.encode()
+
+
+def build_command(command: int, rate_hz: int | None = None) -> bytes:
+    """Return the payload of a command frame; `rate_hz` goes with `RATE` only."""
+    return bytes([command]) if rate_hz is None else _RATE.pack(command, rate_hz)
+
+
+def build_data(sequence: int, overrun: int, codes: NDArray[Any], layout: int) -> bytes:
+    """Return the payload of a data frame; `codes`, shape (samples, channels)."""
+    head = struct.pack("<BHI", DATA, sequence % SEQUENCE_WRAP, overrun % OVERRUN_WRAP)
+    if layout != PACKED_12_BIT:
+        return head + codes.astype(DTYPES[layout].newbyteorder("<")).tobytes()
+    first, second = codes.astype(np.uint16).reshape(-1, 2).T
+    packed = np.stack([first & 0xFF, first >> 8 | (second & 0xF) << 4, second >> 4], axis=1)
+    return head + packed.astype(np.uint8).tobytes()
+
+
+def sequences(frames: NDArray[np.uint8]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return sequence number and overrun count of each data frame, both shape (frames,)."""
+    head = frames[:, 1:DATA_HEADER_BYTES].astype(np.int64)
+    sequence = head[:, 0] | head[:, 1] << 8
+    overrun = head[:, 2] | head[:, 3] << 8 | head[:, 4] << 16 | head[:, 5] << 24
+    return sequence, overrun
+
+
+def unpack(frames: NDArray[np.uint8], layout: int, channels: int) -> NDArray[Any]:
+    """Return the codes of data frames, shape (samples, channels), of the dtype of the layout.
+
+    Parameters
+    ----------
+    frames : ndarray, shape (frames, bytes), uint8
+        Payloads of data frames, all of the length that hello announced.
+    """
+    body = frames[:, DATA_HEADER_BYTES:]
+    if layout != PACKED_12_BIT:
+        plain = np.ascontiguousarray(body).view(DTYPES[layout].newbyteorder("<"))
+        return plain.astype(DTYPES[layout], copy=False).reshape(-1, channels)
+    triples = np.ascontiguousarray(body).reshape(-1, 3)
+    codes = np.empty((len(triples), 2), np.int16)
+    middle = triples[:, 1].astype(np.int16)
+    codes[:, 0] = (middle & 0x0F) << 8 | triples[:, 0]
+    codes[:, 1] = triples[:, 2].astype(np.int16) << 4 | middle >> 4
+    return codes.reshape(-1, channels)
