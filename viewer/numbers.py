@@ -50,17 +50,15 @@ def _digits(name: str, value: float) -> int | None:
 
 
 def plain(value: float, digits: int | None = None) -> str:
-    """Return a number with so many digits after the mark, or with three that count where `digits` is None."""
+    """Return a number with at most so many digits after the mark, or with three that count if `digits` is None."""
     if not math.isfinite(value):
         return "?"
     if digits is None:
         size = math.floor(math.log10(abs(value))) if value else 0
         digits = max(0, _SIGNIFICANT - 1 - size)
-        text = f"{value:.{digits}f}"
-        text = text.rstrip("0").rstrip(".") if "." in text else text
-    else:
-        text = f"{value:.{digits}f}"
-    return ("0" if text.strip("-0.") == "" and "." not in text else text).replace(".", decimal_mark())
+    text = f"{value:.{digits}f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return ("0" if text in ("-0", "") else text).replace(".", decimal_mark())
 
 
 def listed(parts: list[str]) -> str:

@@ -24,8 +24,8 @@ class Answer:
         One short sentence, to be read from three metres away.
     found, sure, next, blind
         What was found, how sure it is, what to do next, what this test cannot see.
-    reasons, cautions
-        Why there is no verdict, deciding one first; what to mind.
+    reasons, cautions, notes
+        Why there is no verdict, deciding one first; what to mind; what else is worth saying.
     """
 
     headline: str
@@ -35,6 +35,7 @@ class Answer:
     blind: tuple[str, ...]
     reasons: tuple[str, ...]
     cautions: tuple[str, ...]
+    notes: tuple[str, ...]
 
 
 def answer(result: Result) -> Answer:
@@ -48,6 +49,7 @@ def answer(result: Result) -> Answer:
         blind=(say("blind.all_equal"), say("blind.other")) if judged else (),
         reasons=tuple(notice_text("reason", n) for n in result.reasons),
         cautions=tuple(notice_text("caution", n) for n in result.cautions),
+        notes=tuple(notice_text("note", n) for n in result.notes),
     )
 
 
@@ -112,8 +114,9 @@ def _cranking(result: Result) -> list[str]:
     cranking = result.cranking
     if cranking is None:
         return []
-    lines = [say("found.cranking", length_s=cranking.end_s - cranking.onset_s, rpm=cranking.rpm,
-                 cycles=cranking.cycles)]
+    length_s = cranking.end_s - cranking.onset_s
+    lines = [say("found.cranking", length_s=length_s, rpm=cranking.rpm, cycles=cranking.cycles)
+             if cranking.rpm > 0 else say("found.only_cranking", length_s=length_s)]
     if cranking.inrush_a is not None and cranking.mean_a is not None:
         lines.append(say("found.current", inrush_a=cranking.inrush_a, mean_a=cranking.mean_a))
     health = result.health

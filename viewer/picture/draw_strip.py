@@ -84,10 +84,13 @@ def _stretch(stretch: Stretch, scales: StripScales, paper: Paper) -> list[Item]:
     box = Box(left, plot.top, max(right - left, 1.0), plot.height)
     name = say(NAMES[stretch.kind])
     items: list[Item] = [Panel(box, fill=paper.card, hatch=paper.rule)]
-    if measures.width_of(name, 13.0) + 6.0 < box.width:
-        items.append(Words(left + box.width / 2.0, plot.bottom - 8.0, name, 13.0, paper.ink, anchor="middle"))
+    wide = measures.width_of(name, 13.0) + 12.0
+    if wide < box.width:
+        middle = left + box.width / 2.0
+        items.append(Panel(Box(middle - wide / 2.0, plot.top + 6.0, wide, 19.0), fill=paper.card, radius=3.0))
+        items.append(Words(middle, plot.top + 20.0, name, 13.0, paper.ink, anchor="middle"))
     elif box.width > 15.0:
-        items.append(Words(left + box.width / 2.0 + 5.0, plot.bottom - 8.0, name, 13.0, paper.ink, turn_deg=-90.0))
+        items.append(Words(left + box.width / 2.0 + 5.0, plot.top + wide, name, 13.0, paper.ink, turn_deg=-90.0))
     return items
 
 

@@ -27,7 +27,8 @@ MARGIN = 36.0
 STRIP = Box(MARGIN, 176.0, WIDTH - 2 * MARGIN, 300.0)
 FOLD = Box(MARGIN, 520.0, 940.0, 430.0)
 WHEEL = Box(MARGIN + 964.0, 520.0, WIDTH - 2 * MARGIN - 964.0, 430.0)
-BELOW = Box(MARGIN, 520.0, WIDTH - 2 * MARGIN, 430.0)
+TALL_STRIP = Box(MARGIN, 176.0, WIDTH - 2 * MARGIN, 440.0)
+BELOW = Box(MARGIN, 648.0, WIDTH - 2 * MARGIN, 340.0)
 LIMIT_PERCENT = 75.0  # drawn when nobody set another
 
 
@@ -51,9 +52,10 @@ def picture_of(result: Result, capture: Capture, *, marks_s: Sequence[float] = (
     told = answer(result)
     scene = Scene(WIDTH, HEIGHT, paper.paper, title=told.headline, description=" ".join(told.found))
     scene.add(_head(result, told, paper))
-    scene.add(_title(STRIP, say("label.strip", unit=_unit(result, capture)), _marks_note(result), paper))
-    scene.add(draw_strip(strip_of(result, capture, marks_s), result, STRIP, paper))
     fold, wheel = fold_of(result), wheel_of(result)
+    strip = STRIP if fold is not None and wheel is not None else TALL_STRIP
+    scene.add(_title(strip, say("label.strip", unit=_unit(result, capture)), _marks_note(result), paper))
+    scene.add(draw_strip(strip_of(result, capture, marks_s), result, strip, paper))
     if fold is not None and wheel is not None:
         scene.add(_title(FOLD, say("label.fold"), say("label.cycles_seen", count=len(fold.cycles)), paper))
         scene.add(draw_fold(fold, result, FOLD, paper))
@@ -76,8 +78,8 @@ def _head(result: Result, told: Answer, paper: Paper) -> list[Item]:
     down = result.verdict == "uneven"
     text = measures.fit(told.headline, size, WIDTH - 2 * MARGIN, "serif")
     items: list[Item] = [Words(MARGIN, 80.0, text, size, paper.vermilion if down else paper.ink, face="serif")]
-    second = told.reasons[0] if told.reasons else say(
-        "label.conditions", order="-".join(map(str, result.engine.firing_order)), cranking=" ".join(told.found[:1]))
+    order = "-".join(map(str, result.engine.firing_order))
+    second = say("label.conditions", order=order, cranking=" ".join(told.found[:1]))
     if result.engine.name:
         second = f"{result.engine.name}. {second}"
     for k, line in enumerate(measures.wrap(second, 22.0, WIDTH - 2 * MARGIN, 1)):

@@ -1,0 +1,131 @@
+"""The command ``crankfold``: its commands, loaded only when they are asked for, and how every run ends."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from typing import NoReturn
+
+import click
+
+from crankfold.viewer.terminal import complain, prepare
+from crankfold.viewer.wording import say
+
+VERDICT, BAD_INPUT, NO_VERDICT, OWN_FAULT, INTERRUPTED, PIPE_CLOSED = 0, 2, 3, 1, 130, 141
+"""Exit statuses: a verdict; bad usage or input; no verdict; a fault of this program; Ctrl-C; the reader went away."""
+
+COMMANDS = ("demo", "analyse", "capture", "boards", "plugins")
+"""In the order of help; each is ``command`` in a module of its name."""
+
+TRACEBACK_VARIABLE = "CRANKFOLD_TRACEBACK"
+
+
+class LazyGroup(click.Group):
+    """A group whose commands are imported when they run, not when they are listed."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Return the names in the order of help."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Return one command, importing its module."""
+        if cmd_name not in COMMANDS:
+            return None
+        command = import_module(f"crankfold.viewer.commands.{cmd_name}").command
+        assert isinstance(command, click.Command)
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands from the wording alone."""
+        with formatter.section(say("help.commands")):
+            formatter.write_dl([(name, say(f"help.{name}.short")) for name in COMMANDS])
+
+
+def _show_version(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    if not value or ctx.resilient_parsing:
+        return
+    from importlib.metadata import version
+
+    click.echo(f"crankfold {version('crankfold')}")
+    ctx.exit()
+
+
+@click.group(cls=LazyGroup, help=say("help.program"), invoke_without_command=True, no_args_is_help=False,
+             context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_show_version,
+              help=say("option.version"))
+@click.pass_context
+def program(ctx: click.Context) -> None:
+    """Run one of the commands; alone, show what there is."""
+    if ctx.invoked_subcommand is None:
+        click.echo(ctx.get_help())
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Run the command line and leave with its exit status; a user's mistake is one line on standard error."""
+    prepare()
+    status = run(arguments)
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        status = _pipe_closed()
+    except OSError as error:
+        complain(say("problem.cannot_print", reason=error.strerror or str(error)))
+        _drop_output()
+        status = BAD_INPUT
+    sys.exit(status)
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Return the exit status of a run; everything but a fault of our own is said in one line."""
+    try:
+        status = program.main(args=None if arguments is None else list(arguments), prog_name="crankfold",
+                              standalone_mode=False)
+        return status if isinstance(status, int) else VERDICT
+    except click.ClickException as error:
+        return _usage(error)
+    except (KeyboardInterrupt, click.Abort):
+        complain(say("problem.interrupted"))
+        return INTERRUPTED
+    except BrokenPipeError:
+        return _pipe_closed()
+    except Exception as error:
+        return _failed(error)
+
+
+def _usage(error: click.ClickException) -> int:
+    context = getattr(error, "ctx", None)
+    command = context.command_path if isinstance(context, click.Context) else "crankfold"
+    complain(say("problem.usage", problem=error.format_message().rstrip("."), command=command))
+    return BAD_INPUT
+
+
+def _failed(error: Exception) -> int:
+    from crankfold.acquire.errors import AcquireError
+    from crankfold.analysis.errors import InputError
+
+    if isinstance(error, InputError | AcquireError):
+        complain(str(error))
+        return BAD_INPUT
+    if isinstance(error, OSError):
+        where = f" ({error.filename})" if error.filename else ""
+        complain(say("problem.system", reason=f"{error.strerror or error}{where}"))
+        return BAD_INPUT
+    if os.environ.get(TRACEBACK_VARIABLE):
+        raise error
+    complain(say("problem.own_fault", kind=type(error).__name__, text=str(error), variable=TRACEBACK_VARIABLE))
+    return OWN_FAULT
+
+
+def _pipe_closed() -> int:
+    _drop_output()
+    return PIPE_CLOSED
+
+
+def _drop_output() -> None:
+    """Point standard output at nothing, so that the interpreter does not complain again when it flushes at exit."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, sys.stdout.fileno())
+    os.close(nowhere)

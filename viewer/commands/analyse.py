@@ -1,0 +1,76 @@
+"""``crankfold analyse FILE``: judge a recording."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Any
+
+import click
+
+from crankfold.viewer.command_line import NO_VERDICT, VERDICT
+from crankfold.viewer.questions import engine_options, question_of, settings_of
+from crankfold.viewer.wording import say
+
+STANDARD_OUTPUT = "-"
+
+
+@click.command("analyse", help=say("help.analyse.long"), short_help=say("help.analyse.short"))
+@click.argument("file", type=click.Path(path_type=Path))
+@engine_options
+@click.option("--columns", metavar="TIME,CURRENT,SYNC", help=say("option.columns"))
+@click.option("--rate", metavar="HZ", help=say("option.rate"))
+@click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
+@click.option("--json", "json_path", metavar="PATH", help=say("option.json"))
+@click.option("--picture", type=click.Path(path_type=Path), metavar="PATH", help=say("option.picture"))
+def command(file: Path, columns: str | None, rate: str | None, pairs: tuple[str, ...], json_path: str | None,
+            picture: Path | None, **options: Any) -> int:
+    """Judge a recording and return the exit status."""
+    from crankfold.viewer.judging import check_picture_path, judge
+    from crankfold.viewer.outputs import check_writable
+    from crankfold.viewer.progress import judging_text, working
+    from crankfold.viewer.reading import read_capture
+
+    question = question_of(options)
+    settings = settings_of(pairs) | {k: v for k, v in (("columns", columns), ("rate", rate)) if v is not None}
+    if picture is not None:
+        check_picture_path(picture)
+        check_writable(picture)
+    if json_path not in (None, STANDARD_OUTPUT):
+        check_writable(Path(str(json_path)))
+    with working(say("progress.reading")):
+        capture, warnings = read_capture(file, settings)
+    with working(judging_text()):
+        judged = judge(capture, question, warnings)
+        files = _files(judged, json_path, picture, file.name)
+    _deliver(judged.result, files, json_path)
+    return VERDICT if judged.result.verdict != "none" else NO_VERDICT
+
+
+def _files(judged: Any, json_path: str | None, picture: Path | None, name: str) -> dict[Path, bytes]:
+    from crankfold.viewer.judging import picture_bytes
+    from crankfold.viewer.result_json import result_text
+
+    files: dict[Path, bytes] = {}
+    if json_path not in (None, STANDARD_OUTPUT):
+        files[Path(str(json_path))] = result_text(judged.result).encode("utf-8")
+    if picture is not None:
+        files[picture] = picture_bytes(judged, picture, name)
+    return files
+
+
+def _deliver(result: Any, files: dict[Path, bytes], json_path: str | None) -> None:
+    from crankfold.viewer.outputs import Outputs
+    from crankfold.viewer.report import print_result
+    from crankfold.viewer.result_json import result_text
+    from crankfold.viewer.terminal import tell
+
+    with Outputs() as outputs:
+        for path, content in files.items():
+            outputs.add(path, content)
+    if json_path == STANDARD_OUTPUT:
+        sys.stdout.write(result_text(result))
+        return
+    print_result(result)
+    for path in files:
+        tell(say("done.wrote", path=str(path)))

@@ -1,0 +1,51 @@
+"""``crankfold boards``: which boards are there, and what keeps one from opening."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from crankfold.viewer.command_line import VERDICT
+from crankfold.viewer.terminal import tell
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.acquire.declarations import BoardFound
+    from crankfold.acquire.discovery import KindFound
+
+
+@click.command("boards", help=say("help.boards.long"), short_help=say("help.boards.short"))
+@click.option("--wait", type=click.FloatRange(0.1, 60.0), default=3.0, show_default=True, metavar="SECONDS",
+              help=say("option.wait"))
+def command(wait: float) -> int:
+    """List the boards and return the exit status."""
+    from crankfold.acquire.discovery import discover_boards
+    from crankfold.acquire.plugin_loading import load_plugins
+    from crankfold.viewer.progress import working
+
+    found = 0
+    with working(say("progress.looking")):
+        kinds = list(discover_boards(load_plugins(), deadline_s=wait))
+    for kind in kinds:
+        found += len(kind.boards)
+        _kind(kind)
+    if not found:
+        tell(say("boards.none"))
+    return VERDICT
+
+
+def _kind(kind: KindFound) -> None:
+    if kind.problem:
+        tell(say("boards.kind_failed", name=kind.name, problem=kind.problem))
+    for board in kind.boards:
+        _board(kind, board)
+
+
+def _board(kind: KindFound, board: BoardFound) -> None:
+    address = f"{kind.name}:{board.address}" if board.address else kind.name
+    tell(say("boards.found", address=address, title=board.title))
+    if board.problem:
+        tell(say("boards.problem", problem=board.problem, fix=board.fix), indent=1)
+    else:
+        tell(say("boards.ready", address=address), indent=1)

@@ -1,0 +1,101 @@
+"""From a capture to everything that is said and drawn of it: probe, analysis, marks, picture."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.analysis.capture import Capture
+    from crankfold.analysis.result import Result
+    from crankfold.viewer.picture.scene import Scene
+    from crankfold.viewer.questions import Question
+
+PICTURE_SUFFIXES = (".svg", ".png")
+
+
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """A capture in the probe's units, its result, and the times of its sync marks in seconds."""
+
+    capture: Capture
+    result: Result
+    question: Question
+    marks_s: tuple[float, ...] = ()
+
+
+def judge(capture: Capture, question: Question, warnings: Sequence[str] = ()) -> Judged:
+    """Return what a capture says; `warnings` of its source become cautions.
+
+    Raises
+    ------
+    InputError
+        The capture and the question do not go together.
+    """
+    from crankfold.analysis.analyse import analyse
+
+    if question.probe is not None:
+        capture = question.probe.apply(capture)
+    else:
+        from crankfold.acquire.probe import in_base_units
+
+        capture = in_base_units(capture)
+    result = analyse(capture, question.engine, sync=question.sync, thresholds=question.thresholds,
+                     gauge=question.gauge, misfire_codes=question.misfire_codes)
+    return Judged(capture, with_warnings(result, warnings), question, _marks(capture, question, result))
+
+
+def with_warnings(result: Result, warnings: Sequence[str]) -> Result:
+    """Return the result with what its source survived among the cautions."""
+    from crankfold.analysis.result import Notice
+
+    if not warnings:
+        return result
+    return replace(result, cautions=(*result.cautions, *(Notice("source", {"text": text}) for text in warnings)))
+
+
+def _marks(capture: Capture, question: Question, result: Result) -> tuple[float, ...]:
+    from crankfold.analysis.marks import find_marks
+
+    if question.sync is None or result.trace is None:
+        return ()
+    marks = find_marks(capture, question.sync, result.trace.crank)
+    return () if marks is None else tuple(marks.time_s.tolist())
+
+
+def scene_of(judged: Judged, name: str = "") -> Scene:
+    """Return the picture of a judged capture."""
+    from crankfold.viewer.picture.page import picture_of
+
+    return picture_of(judged.result, judged.capture, marks_s=judged.marks_s, name=name,
+                      limit_percent=judged.question.thresholds.low_percent)
+
+
+def check_picture_path(path: Path) -> None:
+    """Complain about a picture's name that says neither SVG nor PNG.
+
+    Raises
+    ------
+    InputError
+        It ends in something else.
+    """
+    from crankfold.analysis.errors import InputError
+
+    if path.suffix.lower() not in PICTURE_SUFFIXES:
+        raise InputError(say("problem.picture_suffix", path=str(path)))
+
+
+def picture_bytes(judged: Judged, path: Path, name: str = "") -> bytes:
+    """Return the picture as the kind of file that the path's ending says."""
+    scene = scene_of(judged, name)
+    if path.suffix.lower() == ".svg":
+        from crankfold.viewer.picture.svg import write_svg
+
+        return write_svg(scene).encode("utf-8")
+    from crankfold.viewer.picture.png import write_png
+
+    return write_png(scene)

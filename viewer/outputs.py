@@ -1,0 +1,114 @@
+"""Files that are written whole or not at all: all of them prepared beside their places first, then put there at once."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from crankfold.analysis.errors import InputError
+from crankfold.viewer.wording import say
+
+
+class Outputs:
+    """A set of files written together.
+
+    Leaving the ``with`` block normally puts every file in its place; leaving it by an exception, Ctrl-C included,
+    leaves nothing behind.
+    """
+
+    def __init__(self) -> None:
+        self._ready: list[tuple[Path, Path]] = []
+        self._direct: list[tuple[Path, bytes]] = []
+
+    def add(self, path: Path, content: bytes) -> None:
+        """Prepare a file.
+
+        Raises
+        ------
+        InputError
+            It cannot be written there, or the disk is full.
+        """
+        if path.exists() and not path.is_file() and not path.is_dir():
+            self._direct.append((path, content))  # a device or a pipe: nothing to rename
+            return
+        try:
+            self._ready.append((_beside(path, content), path))
+        except (OSError, ValueError) as error:
+            raise unwritable(path, error) from error
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
+                 trace: TracebackType | None) -> None:
+        try:
+            if kind is None:
+                self._put_in_place()
+        finally:
+            for prepared, _ in self._ready:
+                prepared.unlink(missing_ok=True)
+
+    def _put_in_place(self) -> None:
+        for path, content in self._direct:
+            try:
+                path.write_bytes(content)
+            except OSError as error:
+                raise unwritable(path, error) from error
+        while self._ready:
+            prepared, path = self._ready[0]
+            try:
+                prepared.replace(path)
+            except OSError as error:
+                raise unwritable(path, error) from error
+            self._ready.pop(0)
+
+
+def check_writable(path: Path) -> None:
+    """Complain early about a path that cannot be written, before any long work.
+
+    Raises
+    ------
+    InputError
+        Its folder is missing or not writable, or the path is a folder.
+    """
+    if path.is_dir():
+        raise InputError(say("problem.is_folder", path=str(path)))
+    if not path.parent.is_dir():
+        raise InputError(say("problem.no_folder", path=str(path), folder=str(path.parent)))
+    if not os.access(path if path.exists() else path.parent, os.W_OK):
+        raise InputError(say("problem.not_writable", path=str(path)))
+
+
+def unwritable(path: Path, error: Exception) -> InputError:
+    """Return the error that says why a file could not be written."""
+    reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+    return InputError(say("problem.cannot_write", path=str(path), reason=reason))
+
+
+def _beside(path: Path, content: bytes) -> Path:
+    """Return a complete file with that content in the folder of `path`."""
+    if path.is_dir():
+        raise IsADirectoryError(say("problem.is_folder", path=str(path)))
+    handle, name = tempfile.mkstemp(prefix=".crankfold-", suffix=path.suffix, dir=path.parent)
+    prepared = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        with contextlib.suppress(OSError):
+            prepared.chmod(0o666 & ~_umask())
+    except BaseException:
+        prepared.unlink(missing_ok=True)
+        raise
+    return prepared
+
+
+def _umask() -> int:
+    mask = os.umask(0o022)
+    os.umask(mask)
+    return mask

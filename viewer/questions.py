@@ -1,0 +1,128 @@
+"""What is asked of a capture: the engine, the probe, the sync mark and the limits, from the options of a command."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.acquire.probe import Probe
+    from crankfold.analysis.anchor import Gauge
+    from crankfold.analysis.engine import Engine, SyncSpec
+    from crankfold.analysis.verdict import Thresholds
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+@dataclass(frozen=True)
+class Question:
+    """Everything `analyse` needs beside the capture, and the probe that makes amperes of it."""
+
+    engine: Engine
+    sync: SyncSpec | None
+    probe: Probe | None
+    thresholds: Thresholds
+    gauge: Gauge | None
+    misfire_codes: tuple[str, ...]
+
+
+def engine_options(command: F) -> F:
+    """Return the command with the options that say what the engine is and how it was measured."""
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
+_OPTIONS = (
+    click.option("--firing-order", metavar="1-3-4-2", help=say("option.firing_order")),
+    click.option("--intervals", metavar="270-450", help=say("option.intervals")),
+    click.option("--strokes", type=int, default=4, metavar="2|4", show_default=True, help=say("option.strokes")),
+    click.option("--engine-name", default="", metavar="TEXT", help=say("option.engine_name")),
+    click.option("--clamp", metavar="10mV/A", help=say("option.clamp")),
+    click.option("--probe", metavar="SCALE", help=say("option.probe")),
+    click.option("--sync", metavar="KIND:CYL", help=say("option.sync")),
+    click.option("--gauge", metavar="CYL=12.1bar", help=say("option.gauge")),
+    click.option("--misfire-code", "misfire_codes", multiple=True, metavar="P0302", help=say("option.misfire_code")),
+    click.option("--low", type=float, default=75.0, show_default=True, metavar="PERCENT", help=say("option.low")),
+    click.option("--dead", type=float, default=15.0, show_default=True, metavar="PERCENT", help=say("option.dead")),
+    click.option("--watch", type=float, metavar="PERCENT", help=say("option.watch")),
+)
+NAMES = ("firing_order", "intervals", "strokes", "engine_name", "clamp", "probe", "sync", "gauge", "misfire_codes", "low",
+         "dead", "watch")
+WATCH_ABOVE_LOW = 10.0  # points above the limit for low that are still to be watched, unless given
+
+
+def question_of(options: Mapping[str, Any]) -> Question:
+    """Return the question that the options ask.
+
+    Raises
+    ------
+    InputError
+        An option is missing, cannot be understood, or does not fit the engine.
+    """
+    from crankfold.analysis.engine import Engine, SyncSpec
+    from crankfold.analysis.errors import InputError
+    from crankfold.analysis.verdict import Thresholds
+
+    if not options["firing_order"]:
+        raise InputError(say("problem.no_firing_order"))
+    engine = Engine.parse(options["firing_order"], options["intervals"], options["strokes"], options["engine_name"])
+    low, watch = options["low"], options["watch"]
+    if watch is None:
+        watch = min(100.0, max(low, low + WATCH_ABOVE_LOW))
+    return Question(
+        engine=engine, sync=SyncSpec.parse(options["sync"], engine), probe=_probe(options),
+        thresholds=Thresholds(low_percent=low, dead_percent=options["dead"], watch_percent=watch),
+        gauge=_gauge(options["gauge"], engine), misfire_codes=_codes(options["misfire_codes"], engine))
+
+
+def _probe(options: Mapping[str, Any]) -> Probe | None:
+    from crankfold.acquire.probe import Probe
+    from crankfold.analysis.errors import InputError
+
+    if options["clamp"] and options["probe"]:
+        raise InputError(say("problem.clamp_and_probe"))
+    text = options["clamp"] or options["probe"]
+    return Probe.parse(text) if text else None
+
+
+def _gauge(text: str | None, engine: Engine) -> Gauge | None:
+    from crankfold.analysis.anchor import Gauge
+
+    return Gauge.parse(text, engine) if text else None
+
+
+def _codes(codes: Sequence[str], engine: Engine) -> tuple[str, ...]:
+    from crankfold.analysis.hints import coded_cylinder
+
+    for code in codes:
+        cylinder = coded_cylinder(code)
+        if cylinder is not None:
+            engine.position_of(cylinder)
+    return tuple(codes)
+
+
+def settings_of(pairs: Sequence[str]) -> dict[str, str]:
+    """Return the settings of ``NAME=VALUE`` texts.
+
+    Raises
+    ------
+    InputError
+        A text has no equals sign, or a name comes twice.
+    """
+    from crankfold.analysis.errors import InputError
+
+    settings: dict[str, str] = {}
+    for pair in pairs:
+        name, equals, value = pair.partition("=")
+        if not equals or not name.strip():
+            raise InputError(say("problem.setting_form", text=pair))
+        if name.strip() in settings:
+            raise InputError(say("problem.setting_twice", name=name.strip()))
+        settings[name.strip()] = value.strip()
+    return settings

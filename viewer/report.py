@@ -1,0 +1,39 @@
+"""An answer printed for people: headline first, then what was found, how sure, what next, what the test cannot see."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from crankfold.viewer.sentences import answer, safety
+from crankfold.viewer.terminal import tell
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from crankfold.analysis.result import Result
+
+
+def print_result(result: Result) -> None:
+    """Print everything that is said of a result."""
+    told = answer(result)
+    tell()
+    tell(told.headline, bold=True)
+    for heading, lines in (("reason.heading", told.reasons), ("found.heading", told.found), ("sure.heading", told.sure),
+                           ("note.heading", told.notes), ("caution.heading", told.cautions),
+                           ("next.heading", told.next), ("blind.heading", told.blind)):
+        _section(say(heading), lines)
+
+
+def print_safety() -> None:
+    """Print the cautions said before anybody cranks."""
+    _section(say("safety.heading"), safety())
+
+
+def _section(heading: str, lines: Sequence[str]) -> None:
+    if not lines:
+        return
+    tell()
+    tell(heading)
+    for line in lines:
+        tell(line, indent=1)
