@@ -1,4 +1,4 @@
-"""Files that are written whole or not at all: all of them prepared beside their places first, then put there at once."""
+"""Files that are written whole or not at all: all prepared beside their places first, then put there together."""
 
 from __future__ import annotations
 

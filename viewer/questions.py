@@ -52,8 +52,6 @@ _OPTIONS = (
     click.option("--dead", type=float, default=15.0, show_default=True, metavar="PERCENT", help=say("option.dead")),
     click.option("--watch", type=float, metavar="PERCENT", help=say("option.watch")),
 )
-NAMES = ("firing_order", "intervals", "strokes", "engine_name", "clamp", "probe", "sync", "gauge", "misfire_codes", "low",
-         "dead", "watch")
 WATCH_ABOVE_LOW = 10.0  # points above the limit for low that are still to be watched, unless given
 
 

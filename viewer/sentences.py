@@ -135,7 +135,7 @@ def _sure(result: Result) -> tuple[str, ...]:
         lines.append(say("sure.plug_out", cylinder=result.sync.cylinder))
     elif result.sync is not None:
         lines.append(say("sure.marks", events=result.sync.events, cylinder=result.sync.cylinder,
-                         confidence_percent=100.0 * result.sync.confidence))
+                         confidence_percent=min(99.0, 100.0 * result.sync.confidence)))
     else:
         lines.append(say("sure.by_pattern" if named else "sure.unnamed"))
     return tuple(lines)

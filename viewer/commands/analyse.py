@@ -23,7 +23,7 @@ STANDARD_OUTPUT = "-"
 @click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
 @click.option("--json", "json_path", metavar="PATH", help=say("option.json"))
 @click.option("--picture", type=click.Path(path_type=Path), metavar="PATH", help=say("option.picture"))
-def command(file: Path, columns: str | None, rate: str | None, pairs: tuple[str, ...], json_path: str | None,
+def command(*, file: Path, columns: str | None, rate: str | None, pairs: tuple[str, ...], json_path: str | None,
             picture: Path | None, **options: Any) -> int:
     """Judge a recording and return the exit status."""
     from crankfold.viewer.judging import check_picture_path, judge

@@ -1,0 +1,58 @@
+"""From a file's path to the capture that is judged: through its reader, the ring and the trigger, like a board."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.analysis.capture import Capture
+
+WARNINGS = "warnings"
+"""Name of the capture's note that holds what its source survived, one sentence a line."""
+
+
+def read_capture(path: Path, settings: Mapping[str, str]) -> tuple[Capture, tuple[str, ...]]:
+    """Return the capture in a file, the longest one if there are several, and warnings about it.
+
+    Raises
+    ------
+    AcquireError
+        The file cannot be read.
+    """
+    from crankfold.acquire.opening import open_file
+    from crankfold.acquire.plugin_loading import load_plugins
+    from crankfold.acquire.recorder import record
+
+    return longest(record(open_file(path, settings, load_plugins())), str(path))
+
+
+def longest(captures: Iterable[Capture], name: str) -> tuple[Capture, tuple[str, ...]]:
+    """Return the longest of some captures, and warnings: those of its source, and that there were others.
+
+    Raises
+    ------
+    InputError
+        There are none.
+    """
+    from crankfold.analysis.errors import InputError
+
+    best, count = None, 0
+    for capture in captures:
+        count += 1
+        if best is None or capture.duration_s > best.duration_s:
+            best = capture
+    if best is None:
+        raise InputError(say("problem.nothing_captured", path=name))
+    warnings = warnings_of(best)
+    if count > 1:
+        warnings = (*warnings, say("problem.several_captures", count=count, length_s=best.duration_s))
+    return best, warnings
+
+
+def warnings_of(capture: Capture) -> tuple[str, ...]:
+    """Return what the capture's source survived, as sentences."""
+    return tuple(line for line in capture.notes.get(WARNINGS, "").split("\n") if line)
