@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.plugins.virtual_specs import FIELD_CURVES, LEAK_LAWS, NEVER, Bench, EngineSpec, StarterSpec
+from crankfold.plugins.virtual_specs import FIELD_CURVES, LEAK_LAWS, NEVER, Bench, CylinderSpec, EngineSpec, StarterSpec
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,6 +27,7 @@ COAST_S = 4.0  # after the key is let go the crank is followed this long; it sta
 SETTLED_S = 0.5  # after the onset the in-rush and the first, partial compressions are over
 BEFORE_END_S = 0.06  # the last moments before the key is let go are no whole compression
 KELVIN = 273.15
+LARGEST_LEAK_MM2, LEAK_HALVINGS = 200.0, 12  # a plug hole and more; to a tenth of a percent
 DEG = 180.0 / np.pi
 KGM2_PER_GCM2 = 1e-7  # kg m2 in a g cm2
 
@@ -175,8 +176,9 @@ def simulate(bench: Bench, duration_s: float = 7.0, seed: int = 0) -> VirtualRun
         virtual_physics.crank(c, state, out, pressure)
     out, pressure = (_framed(a, first, total) for a in (out, pressure))
     load = c.load_a + c.load_g * out[:, 4]
-    return VirtualRun(bench, seed, np.arange(total, dtype=np.float64) * STEP_S, out[:, 0] * DEG, out[:, 1], out[:, 2], out[:, 3],
-                      out[:, 3] + load, out[:, 4], out[:, 5], (pressure - c.air_p) * 1e-5)
+    time_s = np.arange(total, dtype=np.float64) * STEP_S
+    return VirtualRun(bench, seed, time_s, out[:, 0] * DEG, out[:, 1], out[:, 2], out[:, 3], out[:, 3] + load,
+                      out[:, 4], out[:, 5], (pressure - c.air_p) * 1e-5)
 
 
 def motored(engine: EngineSpec, rpm: float, cycles: int = 3, step_s: float = STEP_S,
@@ -194,6 +196,24 @@ def motored(engine: EngineSpec, rpm: float, cycles: int = 3, step_s: float = STE
     out, pressure = np.zeros((steps, 2)), np.zeros((steps, len(c.fire)))
     virtual_physics.motor_over(c, state, speed, out, pressure)
     return out[:, 0] * DEG, out[:, 1], (pressure - c.air_p) * 1e-5
+
+
+def leak_for(engine: EngineSpec, position: int, percent: float, rpm: float) -> CylinderSpec:
+    """Return the cylinder at a position with a leak that leaves about `percent` of its peak gauge pressure at `rpm`."""
+    own, n = engine.by_position()[position], len(engine.firing_order)
+    alone = replace(engine, firing_order=(1,), intervals_deg=(), throttle_mm2=engine.throttle_mm2 / n,
+                    manifold_l=engine.manifold_l / n)
+
+    def peak(leak_mm2: float) -> float:
+        cylinder = replace(own, leak_mm2=leak_mm2)
+        _, _, bar = motored(replace(alone, cylinders=(cylinder,)), rpm, step_s=2.0 * STEP_S)
+        return float(bar[len(bar) // 3 :].max())
+
+    whole, low, high = peak(own.leak_mm2), own.leak_mm2, LARGEST_LEAK_MM2
+    for _ in range(LEAK_HALVINGS):
+        middle = float(np.sqrt(low * high))
+        low, high = (middle, high) if peak(middle) > percent / 100.0 * whole else (low, middle)
+    return replace(own, leak_mm2=float(np.sqrt(low * high)))
 
 
 def resting_state(c: Physics, start_rad: float) -> NDArray[np.float64]:

@@ -48,6 +48,8 @@ class SyncLead:
         Standard deviation in the lead's unit; `hash_share` couples in the starter's brushes.
     width_deg
         For ``cam``: how long the signal stays high.
+    full_scale
+        Of the channel, in its unit; None: one that fits the signal.
     """
 
     kind: LeadKind = "none"
@@ -66,6 +68,7 @@ class SyncLead:
     noise: float = 0.05
     hash_share: float = 0.0
     width_deg: float = 140.0
+    full_scale: float | None = None
 
     @property
     def unit(self) -> str:
@@ -135,6 +138,10 @@ class Column:
         """Return codes in `unit`."""
         return codes * self.scale + self.offset
 
+    def codes(self, values: NDArray[np.float64]) -> NDArray[np.int64]:
+        """Return the nearest codes to values in `unit`, clipped to the converter's range."""
+        return np.clip(np.round((values - self.offset) / self.scale), self.low, self.high).astype(np.int64)
+
 
 @dataclass(frozen=True, eq=False)
 class Recording:
@@ -161,19 +168,30 @@ def record(run: VirtualRun, rig: RigSpec, seed: int = 0) -> Recording:
     count = max(int(run.time_s[-1] * rate), 1)
     fine = np.arange(count * dense) / (rate * dense)
     analogue = low_pass(_analogue(run, rig, fine, rng), rig.bandwidth_hz, rate * dense)[::dense]
-    taken = _convert("current", "V", analogue, rig.bits, rig.full_scale, bipolar=rig.bipolar)
+    signals = [analogue]
+    if rig.sync.kind != "none":
+        signals.append(lead(run, rig.sync, fine[::dense] + rig.skew_s, 1.0 / rate, rng))
+    tops = [float(np.abs(signal).max()) for signal in signals]
+    made = columns(rig, *tops)
+    codes = np.column_stack([column.codes(signal) for column, signal in zip(made, signals, strict=True)])
+    return Recording(codes.astype(np.int16 if rig.bipolar else np.uint16), made, rate)
+
+
+def columns(rig: RigSpec, current_top_v: float = 1.0, sync_top: float = 1.0) -> tuple[Column, ...]:
+    """Return what the rig's codes mean; the tops are used only where the rig states no full scale."""
+    first = _column("current", "V", rig.full_scale or nice_above(current_top_v * MARGIN), rig)
     if rig.sync.kind == "none":
-        return Recording(taken[0][:, None], (taken[1],), rate)
-    sync = lead(run, rig.sync, fine[::dense] + rig.skew_s, 1.0 / rate, rng)
-    second = _convert("sync", rig.sync.unit, sync, rig.bits, None, bipolar=True)
-    codes = np.column_stack((taken[0].astype(np.int32), second[0].astype(np.int32)))
-    if not rig.bipolar:  # one dtype for both: the sync channel is offset to the middle as well
-        middle = -second[1].low
-        codes[:, 1] += middle
-        shifted = second[1]
-        second = (second[0], Column("sync", shifted.unit, shifted.scale, shifted.offset - middle * shifted.scale,
-                                    0, shifted.high + middle))
-    return Recording(codes.astype(np.int16 if rig.bipolar else np.uint16), (taken[1], second[1]), rate)
+        return (first,)
+    top = rig.sync.full_scale or nice_above(sync_top * MARGIN)
+    return first, _column("sync", rig.sync.unit, top, rig)
+
+
+def _column(name: str, unit: str, full_scale: float, rig: RigSpec) -> Column:
+    """Return a column of the rig's converter; one without sign has its zero in the middle."""
+    half = 1 << (rig.bits - 1)
+    if rig.bipolar:
+        return Column(name, unit, full_scale / half, 0.0, -half, half - 1)
+    return Column(name, unit, full_scale / half, -full_scale, 0, 2 * half - 1)
 
 
 def low_pass(values: NDArray[np.float64], corner_hz: float, rate_hz: float) -> NDArray[np.float64]:
@@ -211,18 +229,6 @@ def turned(run: VirtualRun) -> NDArray[np.float64]:
     """Return the armature's angle as seen at the crank, rad, shape (steps,)."""
     step = run.time_s[1] - run.time_s[0] if len(run.time_s) > 1 else 0.0
     return np.cumsum(run.armature_rad_s) * step
-
-
-def _convert(name: str, unit: str, values: NDArray[np.float64], bits: int, full_scale: float | None, *, bipolar: bool,
-             ) -> tuple[NDArray[np.int64], Column]:
-    """Return the codes and what they mean; a converter without sign has its zero in the middle."""
-    top = full_scale if full_scale is not None else nice_above(float(np.abs(values).max()) * MARGIN)
-    half = 1 << (bits - 1)
-    scale = top / half
-    codes = np.clip(np.round(values / scale), -half, half - 1).astype(np.int64)
-    if bipolar:
-        return codes, Column(name, unit, scale, 0.0, -half, half - 1)
-    return codes + half, Column(name, unit, scale, -top, 0, 2 * half - 1)
 
 
 def nice_above(value: float) -> float:

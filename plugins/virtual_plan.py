@@ -1,0 +1,196 @@
+"""From the virtual board's settings to a plan: which engine is cranked when, how it is recorded, what goes wrong."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal, cast
+
+import numpy as np
+
+from crankfold.acquire.errors import SettingError
+from crankfold.plugins.virtual_fleet import FLEET
+from crankfold.plugins.virtual_settings import BOARD, Values, merged
+from crankfold.plugins.virtual_signals import LEAD_KINDS, QUANTITIES, LeadKind, Quantity, RigSpec, SyncLead, nice_above
+from crankfold.plugins.virtual_specs import Bench, CylinderSpec, EngineSpec, StarterSpec
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+DEAD_LEAK_MM2 = 60.0  # a spark plug out leaves this
+LEAK_SPREAD, CLEARANCE_SPREAD = 0.12, 0.004  # between the healthy cylinders of one engine: one to three percent
+LONGEST_S = 3600.0
+FaultKind = Literal["lose", "lose-unknown", "stall", "unplug", "garble"]
+SYNC_FULL_SCALE = {"waste-spark": 20.0, "single-spark": 20.0, "cam": 10.0, "pressure": 100.0}
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Something that goes wrong at a time, in seconds from the start of the stream."""
+
+    kind: FaultKind
+    at_s: float
+    samples: int = 0
+
+
+@dataclass(frozen=True)
+class Plan:
+    """All that the virtual board does.
+
+    Parameters
+    ----------
+    bench, rig
+        What is cranked and how it is recorded; `low` says how much of its peak pressure a cylinder is to keep.
+    quiet_s, crank_s, rest_s, after_s, cranks
+        The stretches of the stream.
+    real_time, amperes
+        Whether samples come as time passes, and whether the current is scaled to amperes.
+    """
+
+    title: str
+    bench: Bench
+    rig: RigSpec
+    low: tuple[tuple[int, float], ...]
+    quiet_s: float
+    crank_s: float
+    rest_s: float
+    after_s: float
+    cranks: int
+    seed: int
+    real_time: bool
+    amperes: bool
+    faults: tuple[Fault, ...]
+
+
+def read_plan(address: str, settings: Mapping[str, str]) -> Plan:
+    """Return the plan that an address and settings describe.
+
+    Raises
+    ------
+    SettingError
+        A setting is unknown, or has a value that cannot be.
+    """
+    v = Values(merged(address, settings))
+    fleet = FLEET[v.word("engine", "pump", tuple(FLEET))]
+    seed = v.whole("seed", 1, 0, 2**31 - 1)
+    engine = _engine(fleet.bench.engine, v, seed)
+    bench = Bench(engine, _starter(fleet.bench, v), fleet.bench.battery)
+    if v.word("battery", "good", ("good", "weak")) == "weak":
+        b = bench.battery
+        bench = replace(bench, battery=replace(b, charge=0.4, ohmic_ohm=2.2 * b.ohmic_ohm,
+                                               polarisation_ohm=4.0 * b.polarisation_ohm))
+    low = tuple((int(_known(engine, "low", cylinder)), percent) for cylinder, percent in v.pairs("low", ":"))
+    for _, percent in low:
+        if not 1.0 <= percent < 100.0:
+            raise SettingError(f"{BOARD}: low={v.text('low')} leaves {percent:g} percent", "give 1 to 99 percent")
+    return Plan(
+        title=f"virtual engine: {fleet.title}", bench=bench, rig=_rig(bench, v), low=low,
+        quiet_s=v.number("quiet", 2.0, 0.0, LONGEST_S), crank_s=v.number("crank", 4.0, 0.1, 60.0),
+        rest_s=v.number("rest", 6.0, 1.0, LONGEST_S), after_s=v.number("after", 2.0, 0.1, LONGEST_S),
+        cranks=v.whole("cranks", 1, 0, 1000), seed=seed,
+        real_time=v.word("pace", "real", ("real", "flat")) == "real",
+        amperes=v.word("unit", "A", ("A", "V")) == "A" and v.text("measure") != "battery-voltage",
+        faults=_faults(v))
+
+
+def _known(engine: EngineSpec, name: str, cylinder: int | str) -> int:
+    order = engine.firing_order
+    try:
+        number = int(cylinder)
+    except ValueError as error:
+        raise SettingError(f"{BOARD}: {name} names cylinder {cylinder!r}", "give its number") from error
+    if number not in order:
+        raise SettingError(f"{BOARD}: {name} names cylinder {number}, which the engine lacks",
+                           f"its firing order is {'-'.join(map(str, order))}")
+    return number
+
+
+def _numbers(v: Values, name: str) -> tuple[float, ...]:
+    try:
+        return tuple(float(x) for x in v.text(name).split("-"))
+    except ValueError as error:
+        raise SettingError(f"{BOARD}: {name}={v.text(name)} is not numbers with dashes",
+                           "write it like 1-3-4-2") from error
+
+
+def _engine(engine: EngineSpec, v: Values, seed: int) -> EngineSpec:
+    if v.given("firing-order"):
+        order = tuple(int(x) for x in _numbers(v, "firing-order"))
+        if len(set(order)) != len(order) or min(order) < 1:
+            raise SettingError(f"{BOARD}: firing-order={v.text('firing-order')} cannot be", "name each cylinder once")
+        engine = replace(engine, firing_order=order, intervals_deg=())
+    if v.given("strokes"):
+        strokes = v.whole("strokes", 4, 2, 4)
+        if strokes == 3:
+            raise SettingError(f"{BOARD}: strokes=3 cannot be", "give 2 or 4")
+        if strokes != engine.strokes:
+            engine = _with_strokes(engine, strokes)
+    if v.given("intervals"):
+        engine = replace(engine, intervals_deg=_numbers(v, "intervals"))
+    try:
+        _ = engine.fire_deg
+    except ValueError as error:
+        raise SettingError(f"{BOARD}: {str(error).partition(';')[0]}", "give intervals that fill the cycle") from error
+    rng = np.random.default_rng([seed, 3])
+    healthy = CylinderSpec()
+    engine = replace(engine, decompressor_revs=v.number("decompressor", 0.0, 0.0, 100.0), cylinders=tuple(
+        replace(healthy, leak_mm2=healthy.leak_mm2 * float(np.exp(rng.normal(0.0, LEAK_SPREAD))),
+                clearance=float(np.exp(rng.normal(0.0, CLEARANCE_SPREAD))),
+                fires_from_cycle=v.number("fires", 0.0, 0.0, 1000.0) if v.given("fires") else None)
+        for _ in engine.firing_order))
+    for cylinder in v.cylinders("dead"):
+        engine = engine.with_cylinder(_known(engine, "dead", cylinder), CylinderSpec(leak_mm2=DEAD_LEAK_MM2))
+    return engine
+
+
+def _with_strokes(engine: EngineSpec, strokes: int) -> EngineSpec:
+    """Return the engine with the ports or valves of the other kind."""
+    donor = FLEET["outboard" if strokes == 2 else "pump"].bench.engine
+    return replace(engine, strokes=strokes, intervals_deg=(), inlet_opens_deg=donor.inlet_opens_deg,
+                   inlet_closes_deg=donor.inlet_closes_deg, exhaust_opens_deg=donor.exhaust_opens_deg,
+                   exhaust_closes_deg=donor.exhaust_closes_deg)
+
+
+def _starter(bench: Bench, v: Values) -> StarterSpec:
+    starter = bench.starter
+    built = "permanent-magnet" if starter.field_curve == "constant" else "series"
+    wanted = v.word("starter", built, ("permanent-magnet", "series"))
+    if wanted == built:
+        return starter
+    if wanted == "series":
+        return replace(starter, field_curve="tanh", field_amps=0.35 * stall_a(bench), field_residual=0.03,
+                       volt_seconds=1.25 * starter.volt_seconds)
+    return replace(starter, field_curve="constant", volt_seconds=starter.volt_seconds / 1.25)
+
+
+def stall_a(bench: Bench) -> float:
+    """Return what the starter would draw if held, amperes; the in-rush stays below."""
+    b = bench.battery
+    return b.volts / (b.ohmic_ohm + b.cable_ohm + bench.starter.resistance_ohm)
+
+
+def _rig(bench: Bench, v: Values) -> RigSpec:
+    clamp = v.number("clamp", 10.0, 0.01, 1000.0)
+    measure = cast("Quantity", v.word("measure", "current", QUANTITIES))
+    kind = cast("LeadKind", v.word("sync", "none", LEAD_KINDS))
+    cylinder = _known(bench.engine, "sync-cylinder", v.text("sync-cylinder") or bench.engine.firing_order[0])
+    angle = v.number("sync-angle", 200.0 if kind == "cam" else -7.0, -720.0, 720.0)
+    top = 2.0 * bench.battery.volts if measure == "battery-voltage" else stall_a(bench) * clamp * 1e-3
+    return RigSpec(
+        rate_hz=v.number("rate", 10_000.0, 50.0, 200_000.0), rate_error=v.number("rate-error", 0.0, -50.0, 50.0) * 0.01,
+        quantity=measure, clamp_mv_per_a=clamp, noise_a=v.number("noise", 1.5, 0.0, 1000.0),
+        polarity=-1 if v.word("polarity", "1", ("1", "+1", "-1")) == "-1" else 1, bits=v.whole("bits", 12, 6, 16),
+        full_scale=nice_above(top), sync=SyncLead(kind, cylinder, angle, full_scale=SYNC_FULL_SCALE.get(kind)))
+
+
+def _faults(v: Values) -> tuple[Fault, ...]:
+    faults = []
+    for count, at_s in v.pairs("lose", "@"):
+        if count == "?":
+            faults.append(Fault("lose-unknown", at_s, 10))
+        elif count.isdigit() and int(count) > 0:
+            faults.append(Fault("lose", at_s, int(count)))
+        else:
+            raise SettingError(f"{BOARD}: lose={v.text('lose')} names no number of samples", "write it like 200@3.2")
+    kinds: tuple[FaultKind, ...] = ("stall", "unplug", "garble")
+    faults += [Fault(kind, v.number(kind, 0.0, 0.0, LONGEST_S)) for kind in kinds if v.given(kind)]
+    return tuple(sorted(faults, key=lambda fault: fault.at_s))
