@@ -113,7 +113,7 @@ class TransferQueue:
         self._callback = _Callback(self._ended)
         self._arrived: deque[tuple[Status, bytes]] = deque()
         self._flying: set[int] = set()
-        self._draining = False
+        self._draining = self._gone = False
         self._faults = 0
         self.stalls = 0
         handle = held.device._ctx.managed_open().handle  # pyusb has no public way to its open handle
@@ -148,29 +148,26 @@ class TransferQueue:
         """
         if not self._arrived:
             self._handle_events(timeout_s)
-        if not self._arrived:
-            return None
-        status, data = self._arrived.popleft()
-        if status is Status.COMPLETED:
+        if self._arrived:
+            status, data = self._arrived.popleft()
+            if status is not Status.COMPLETED:
+                return self._recover(status, data)
             self._faults = 0
             return Arrival(data, ended_short=len(data) < self._size)
-        if status is Status.NO_DEVICE:
+        if self._gone and not self._flying:
             raise explain(OSError(errno.ENODEV, "gone"), self._held.address, "streaming")
-        return self._recover(status, data)
+        return None
 
     def _recover(self, status: Status, data: bytes) -> Arrival:
         """Take the queue down after a stall or a failed transfer, keep what had come, and set it going again."""
         self._faults += 1
         self.stalls += status is Status.STALL
         self._drain()
-        gone = any(other is Status.NO_DEVICE for other, _ in self._arrived)
         self._arrived = deque((Status.COMPLETED, more) for _, more in self._arrived if more)
-        if gone:
-            self._arrived.append((Status.NO_DEVICE, b""))
-        elif self._faults > MAX_FAULTS_IN_A_ROW:
+        if self._faults > MAX_FAULTS_IN_A_ROW:
             raise BoardGarbledError(f"USB board {self._held.address}: {self._faults} transfers in a row ended with "
                                     f"{status.name.lower()}", "try another cable, another port, no hub")
-        else:
+        if not self._gone:
             self._held.clear_halt(self._endpoint)
             self.start()
         return Arrival(data, ended_short=True, interrupted=True)
@@ -205,7 +202,7 @@ class TransferQueue:
         if self._library.submit(self._transfers[number]) == 0:
             self._flying.add(number)
         else:
-            self._arrived.append((Status.NO_DEVICE, b""))
+            self._gone = True
 
     def _ended(self, transfer: Any) -> None:
         """Take the bytes of a transfer and queue it again: called by libusb."""
@@ -213,10 +210,11 @@ class TransferQueue:
         number, status = fields.user_data or 0, Status(fields.status)
         self._flying.discard(number)
         data = ctypes.string_at(fields.buffer, fields.actual_length)
-        if status is Status.CANCELLED:
+        if status in (Status.CANCELLED, Status.NO_DEVICE):
+            self._gone = self._gone or status is Status.NO_DEVICE
             if data:
                 self._arrived.append((Status.COMPLETED, data))
             return
         self._arrived.append((status, data))
-        if status is Status.COMPLETED and not self._draining:
+        if status is Status.COMPLETED and not (self._draining or self._gone):
             self._submit(number)

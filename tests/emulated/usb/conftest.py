@@ -54,12 +54,11 @@ class Emulated:
                                 text=True)
 
     def client(self, function: str, *, timeout_s: float = 50.0, **arguments: Any) -> Any:
-        process = self.start_client(function, **arguments)
-        try:
-            out, _ = process.communicate(timeout=timeout_s)
-        finally:
-            process.kill()
-            process.wait()
+        with self.start_client(function, **arguments) as process:
+            try:
+                out, _ = process.communicate(timeout=timeout_s)
+            finally:
+                process.kill()
         assert process.returncode == 0, f"client ended with {process.returncode}"
         return json.loads(out)
 

@@ -15,6 +15,7 @@ import struct
 import sys
 import time
 from collections import deque
+from pathlib import Path
 
 import gi
 
@@ -82,7 +83,7 @@ class UsbDevice:
         self.bed = UMockdev.Testbed.new()
         self.address = 1
         self.plugged = False
-        self.refuse = {}  # name of a call -> errno, for permission and busy
+        self.refuse = {}  # name of a call -> errno
         self.waiting, self.done, self.reapers = deque(), deque(), deque()
         self.clears = 0
         self.plug()
@@ -135,8 +136,15 @@ class UsbDevice:
             self.done.append(urb)
         self.wake()
         self.bed.uevent("/sys" + self.path, "remove")
-        self.bed.detach_ioctl(self.node)
         self.bed.remove_device("/sys" + self.path)
+
+    def forbid(self):
+        """Let nobody but the owner open the node, and the rest of the test bed everybody."""
+        root = Path(self.bed.get_root_dir())
+        for path in (root, *root.rglob("*")):
+            if not path.is_symlink():
+                path.chmod(0o777)
+        (root / self.node.lstrip("/")).chmod(0o600)
 
     # --- calls -------------------------------------------------------------------------------------------------
     def ioctl(self, client, request, arg):
@@ -210,6 +218,10 @@ class UsbDevice:
                 self.done.append(urb)
         self.wake()
         return False
+
+    def room(self, endpoint):
+        """Bytes that the client's queued transfers can still take."""
+        return sum(urb.length for urb in self.waiting if urb.endpoint == endpoint)
 
     def offer(self, urb):
         if urb.endpoint & 0x80:

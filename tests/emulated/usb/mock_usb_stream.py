@@ -79,7 +79,8 @@ class Streamer:
         if "bytes_per_s" not in self.plan:
             return self.total
         made = self.start_position + int((time.monotonic() - self.began) * self.plan["bytes_per_s"])
-        overflow = made - self.position - self.plan["fifo_bytes"]
+        room = self.plan["fifo_bytes"] + self.device.room(DATA_IN)
+        overflow = made - self.position - room
         if overflow > 0:
             packets = -(-overflow // self.plan["packet_bytes"])
             self.position += packets * self.plan["packet_bytes"]
@@ -148,6 +149,8 @@ def main():
                 "endpoints": (DATA_IN, COMMANDS_OUT), "product": "Harbour two-channel streamer"}
     device = firmware.device = UsbDevice(identity, firmware)
     device.refuse = plan.get("refuse", {})
+    if plan.get("forbidden"):
+        device.forbid()
 
     def unplug():
         device.unplug()

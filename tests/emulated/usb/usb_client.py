@@ -6,6 +6,7 @@ Run under the umockdev wrapper: ``usb_client.py FUNCTION ARGUMENTS``. It uses on
 from __future__ import annotations
 
 import json
+import os
 import sys
 import time
 from typing import Any
@@ -70,6 +71,22 @@ def open_only(description: str, address: str = "", rate: str | None = None) -> d
             return {"rate_hz": source.info.rate_hz, "address": source.info.address}
     except AcquireError as error:
         return told(error)
+
+
+def open_as_nobody() -> dict[str, Any]:
+    """Try to open the board as a user without rights; everything is imported before the rights are given up."""
+    import usb.core
+    import usb.util
+
+    device = usb_bulk.find_device(usb_bulk.UsbAddress(0x1209, 1))
+    usb.util.dispose_resources(device)
+    if os.geteuid() == 0:
+        os.seteuid(65534)
+    try:
+        usb_bulk.ClaimedInterface(device, 0).close()
+    except AcquireError as error:
+        return told(error)
+    return {}
 
 
 def unplug_and_replug(description: str, until_samples: int) -> dict[str, Any]:
