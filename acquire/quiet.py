@@ -18,8 +18,8 @@ class Quiet:
 
     Attributes
     ----------
-    zero, noise
-        Median, and standard deviation found from the median deviation; both in the samples' unit.
+    zero
+        Median, in the samples' unit.
     known
         Whether there has been enough quiet to say so.
     least_noise
@@ -28,12 +28,17 @@ class Quiet:
 
     def __init__(self, least_noise: float) -> None:
         self.zero = 0.0
-        self.noise = least_noise
+        self._spread = 0.0
         self.known = False
         self.least_noise = least_noise
         self._frames: deque[float] = deque(maxlen=MEMORY_FRAMES)
         self._waiting: deque[float] = deque()
         self._since_refresh = 0
+
+    @property
+    def noise(self) -> float:
+        """Standard deviation of frame means, found from their median deviation."""
+        return max(self.least_noise, self._spread)
 
     def add(self, mean: float) -> None:
         """Take one more frame that is quiet."""
@@ -62,5 +67,5 @@ class Quiet:
             return
         frames = np.fromiter(self._frames, np.float64)
         self.zero = float(np.median(frames))
-        self.noise = max(self.least_noise, MAD_TO_SD * float(np.median(np.abs(frames - self.zero))))
+        self._spread = MAD_TO_SD * float(np.median(np.abs(frames - self.zero)))
         self.known = True

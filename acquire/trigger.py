@@ -103,6 +103,7 @@ class CrankingTrigger:
         self._history = max(HISTORY_FRAMES, -(-HISTORY_SAMPLES // self.frame)) * self.frame
         self._tail: NDArray[Any] | None = None
         self._tail_stop = 0
+        self._torn = False
         self._next_frame = 0
         self._candidate: Candidate | None = None
         self._crank: _Crank | None = None
@@ -141,9 +142,12 @@ class CrankingTrigger:
         return found
 
     def forget(self) -> list[Onset | End]:
-        """Return what a break in the stream decides, and begin again after it with the same zero and noise."""
+        """Return what a break in the stream decides, and begin again after it.
+
+        Zero and noise are kept, unless a load is on right after the break: when it came on can no longer be told.
+        """
         found = self.finish()
-        self._tail = None
+        self._tail, self._torn = None, True
         self._quiet.forget_waiting()
         return found
 
@@ -173,18 +177,21 @@ class CrankingTrigger:
             return self._while_cranking(mean)
         if self._candidate is not None:
             return self._while_watching(mean, held, start)
+        self._learn_step(held, start)
+        torn, self._torn = self._torn, False
         if self._quiet.known and abs(mean - self._quiet.zero) > self._threshold(self._quiet.noise):
-            self._depart(mean, held, start)
-            return []
-        if not self._quiet.known:
-            self._learn_step(held, start)
+            if not torn:
+                self._depart(mean, held, start)
+                return []
+            self._quiet = Quiet(self._quiet.least_noise)
         self._quiet.add(mean)
         self.state = TriggerState.ARMED if self._quiet.known else TriggerState.LEARNING
         return []
 
     def _learn_step(self, held: NDArray[Any], start: int) -> None:
         """Take the smallest difference between neighbours for a step of the converter, where nobody said what it is."""
-        if held.dtype.kind == "f" and not self._scale.amperes:
+        unsaid = held.dtype.kind == "f" and not self._scale.amperes
+        if unsaid and (not self._quiet.known or self._step == 0.0):
             first = max(0, self._next_frame - self.frame - self._history - start)
             steps = np.abs(np.diff(held[first : self._next_frame - start] * self._channel.scale))
             steps = steps[steps > 0]

@@ -1,0 +1,74 @@
+"""From codes copied out of the ring to a `Capture` in units."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crankfold.analysis.capture import Capture, Gap
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from numpy.typing import NDArray
+
+    from crankfold.acquire.ring import Piece
+    from crankfold.acquire.source import SourceInfo
+
+MIN_SKEW_SAMPLES = 1e-3  # a thousandth of a sample is below any converter's own jitter
+
+
+def make_capture(piece: Piece, info: SourceInfo, *, rate_hz: float, trigger_index: int | None = None,
+                 started_utc: datetime | None = None, notes: dict[str, str] | None = None) -> Capture:
+    """Return the capture of a piece of the stream.
+
+    Parameters
+    ----------
+    piece
+        Codes, shape (channels, samples).
+    info
+        Of the source: scales and units.
+    rate_hz
+        Samples a second, as measured where it was measured.
+    trigger_index
+        Absolute index of the onset, None if there is none.
+    started_utc
+        When the stream's sample 0 was taken.
+    notes
+        More notes than the source's own.
+    """
+    samples = np.empty((piece.codes.shape[1], piece.codes.shape[0]))
+    delayed = 0.0
+    for at, channel in enumerate(info.channels):
+        samples[:, at] = piece.codes[at] * channel.scale + channel.offset
+        skew = info.skew_s[at] * rate_hz if info.skew_s else 0.0
+        if abs(skew) > MIN_SKEW_SAMPLES:
+            samples[:, at] = earlier(samples[:, at], skew)
+            delayed = max(delayed, abs(skew))
+    spread = int(np.ceil(delayed))  # samples that were interpolated from a lost one
+    gaps = tuple(Gap(g.start - piece.first_index, min(g.length + spread, piece.next_index - g.start))
+                 for g in piece.gaps)
+    return Capture(
+        samples, rate_hz, info.channels,
+        trigger_index=None if trigger_index is None else trigger_index - piece.first_index,
+        gaps=_apart(gaps), origin=info.address or info.title, notes={**info.notes, **(notes or {})},
+        started_utc=started_utc and started_utc + timedelta(seconds=piece.first_index / rate_hz))
+
+
+def earlier(samples: NDArray[np.float64], skew: float) -> NDArray[np.float64]:
+    """Return a channel sampled `skew` samples late as if sampled in time, linearly interpolated, shape (n,)."""
+    places = np.arange(len(samples), dtype=np.float64)
+    return np.interp(places - skew, places, samples)
+
+
+def _apart(gaps: tuple[Gap, ...]) -> tuple[Gap, ...]:
+    """Return gaps with those that have come to overlap joined."""
+    joined: list[Gap] = []
+    for gap in gaps:
+        if joined and gap.start <= joined[-1].stop:
+            joined[-1] = Gap(joined[-1].start, max(gap.stop, joined[-1].stop) - joined[-1].start)
+        else:
+            joined.append(gap)
+    return tuple(joined)

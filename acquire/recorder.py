@@ -1,0 +1,266 @@
+"""A source on a thread of its own, and the captures it gives, one after the other.
+
+The reader thread alone calls the source, from start to close. Whatever it finds is handed over through a queue, so that
+a caller who analyses, draws or sleeps costs no sample. Errors come out where the captures come out, after everything
+that was caught before them.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from typing import TYPE_CHECKING, Self
+
+from crankfold.acquire.errors import AcquireError, BoardStalledError, ShutdownTimeoutError
+from crankfold.acquire.recording import Event, Happening, RecordingPlan, Stage
+from crankfold.acquire.stream import Stream
+from crankfold.acquire.whole_source import read_captured
+from crankfold.analysis.errors import InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from types import TracebackType
+
+    from crankfold.acquire.ring import RingBuffer
+    from crankfold.acquire.source import Source
+    from crankfold.analysis.capture import Capture
+
+READ_S = 0.1
+LOOK_S = 0.1  # how often the waiting side looks whether the reader is alive
+SILENT_LOOKS = 3  # in a row before it is given up: the reader may have been starved, not the board silent
+MAX_WAITING = 16  # captures nobody has taken; a live stream then gives up the oldest, a file waits
+
+
+def record(source: Source, plan: RecordingPlan | None = None, *,
+           on_event: Callable[[Event], None] | None = None) -> Iterator[Capture]:
+    """Yield a capture for each crank of a source, or the whole of a file that is not too long; closes the source.
+
+    Parameters
+    ----------
+    source
+        Open, not started.
+    plan
+        How to record.
+    on_event
+        Called between captures, in the caller's own thread.
+
+    Raises
+    ------
+    AcquireError
+        The stream broke; everything up to then has been yielded.
+    """
+    with Recorder(source, plan, on_event=on_event) as recorder:
+        yield from recorder
+
+
+class Recorder:
+    """Records a source; iterate over it for captures, `stop` it from any thread.
+
+    Parameters
+    ----------
+    source, plan, on_event
+        As for `record`.
+    """
+
+    def __init__(self, source: Source, plan: RecordingPlan | None = None, *,
+                 on_event: Callable[[Event], None] | None = None) -> None:
+        self._source, self._plan = source, plan or RecordingPlan()
+        self._on_event = on_event
+        self._live = not source.info.finite
+        self._stream = Stream(source, self._plan, self._put)
+        self._lock = threading.Lock()
+        self._changed = threading.Condition()
+        self._waiting: deque[Capture | Event] = deque()
+        self._stop, self._abandoned, self._done = threading.Event(), False, False
+        self._error: BaseException | None = None
+        self._heard_s = time.monotonic()
+        self._heard_any = False
+        self._silent_looks = 0
+        self._thread = threading.Thread(target=self._run, name=f"reader of {source.info.title}", daemon=True)
+
+    @property
+    def ring(self) -> RingBuffer:
+        """The ring, for whoever wants to follow the stream live."""
+        return self._stream.ring
+
+    @property
+    def stage(self) -> Stage:
+        """Where the recording stands."""
+        return self._stream.stage
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
+                 trace: TracebackType | None) -> None:
+        try:
+            self.close()
+        except ShutdownTimeoutError as late:
+            if error is None:
+                raise
+            error.add_note(str(late))
+
+    def stop(self) -> None:
+        """End the recording; a crank under way is still handed on."""
+        self._stop.set()
+        with self._changed:
+            self._changed.notify_all()
+
+    def close(self) -> None:
+        """Stop, and wait for the reader thread to end.
+
+        Raises
+        ------
+        ShutdownTimeoutError
+            It does not.
+        """
+        self.stop()
+        if self._thread.ident is None:
+            self._source.close()
+            return
+        self._thread.join(self._plan.shutdown_s)
+        if self._thread.is_alive():
+            raise ShutdownTimeoutError(f"the reader of {self._source.info.title} has not ended within "
+                                       f"{self._plan.shutdown_s:g} s", "end this program to let go of the board")
+
+    def __iter__(self) -> Iterator[Capture]:
+        if self._thread.ident is None:
+            self._heard_s = time.monotonic()
+            self._thread.start()
+        while True:
+            item = self._get()
+            if isinstance(item, Event):
+                if self._on_event is not None:
+                    self._on_event(item)
+            elif item is not None:
+                yield item
+            elif self._done and not self._waiting:
+                break
+        if self._error is not None:
+            raise self._error
+
+    def _get(self) -> Capture | Event | None:
+        """Return the next item, or None after a while without one."""
+        with self._changed:
+            if not self._waiting and not self._done:
+                self._changed.wait(LOOK_S)
+            if self._waiting:
+                item = self._waiting.popleft()
+                self._changed.notify_all()
+                return item
+        if not self._done:
+            self._look_after_reader()
+        return None
+
+    def _look_after_reader(self) -> None:
+        """Give up on a reader thread that hangs inside the source, and hand on what it had."""
+        if not self._watched or self._silent_s < self._patience_s:
+            self._silent_looks = 0
+            return
+        self._silent_looks += 1
+        if self._silent_looks < SILENT_LOOKS:
+            return
+        with self._lock:
+            if self._silent_s >= self._patience_s:
+                self._abandoned = True
+                self._end(self._stalled(self._silent_s))
+
+    @property
+    def _silent_s(self) -> float:
+        return time.monotonic() - self._heard_s
+
+    @property
+    def _watched(self) -> bool:
+        return self._live or self._source.info.live
+
+    @property
+    def _patience_s(self) -> float:
+        return self._plan.stall_s if self._heard_any else self._plan.first_sample_s
+
+    def _stalled(self, silent_s: float) -> BoardStalledError:
+        title = self._source.info.title
+        if not self._heard_any:
+            return BoardStalledError(f"{title} has sent nothing for {silent_s:.1f} s",
+                                     "check that it is the right board, runs its program, and the rate it was set to")
+        return BoardStalledError(f"{title} has stopped sending, {silent_s:.1f} s ago",
+                                 "check its cable and its supply; cranking may pull the supply down")
+
+    def _run(self) -> None:
+        """Run the reader thread."""
+        error: BaseException | None = None
+        try:
+            self._read_all()
+        except (AcquireError, InputError, MemoryError) as known:
+            error = known
+        except BaseException as unknown:  # a thread that dies quietly would leave the caller waiting for ever
+            error = AcquireError(f"the driver of {self._source.info.title} failed ({_said(unknown)})",
+                                 "report this to whoever wrote the plugin")
+            error.__cause__ = unknown
+        finally:
+            error = self._close_source(error)
+            with self._lock:
+                if not self._abandoned:
+                    self._end(error)
+
+    def _read_all(self) -> None:
+        self._source.start()
+        if self._source.info.captured:
+            self._put(read_captured(self._source))
+            return
+        while not self._stop.is_set() and not self._abandoned:
+            block = self._source.read(READ_S)
+            if block is None:
+                if self._source.finished:
+                    return
+                if self._watched and self._silent_s >= self._patience_s:
+                    raise self._stalled(self._silent_s)
+                continue
+            with self._lock:
+                if not self._abandoned:
+                    self._stream.take(block)
+            self._heard_s, self._heard_any = time.monotonic(), True
+
+    def _close_source(self, error: BaseException | None) -> BaseException | None:
+        try:
+            self._source.close()
+        except Exception as late:
+            if error is None:
+                return AcquireError(f"{self._source.info.title} could not be closed ({_said(late)})",
+                                    "unplug it before using it again")
+            error.add_note(f"closing it failed too: {_said(late)}")
+        return error
+
+    def _end(self, error: BaseException | None) -> None:
+        """Hand on what was being captured, and then the end; called with the lock held."""
+        if self._done:
+            return
+        try:
+            if not self._source.info.captured:
+                self._stream.finish()
+        except Exception as unknown:
+            error = error or unknown
+        self._stream.ring.close(error)
+        with self._changed:
+            self._error, self._done = error, True
+            self._changed.notify_all()
+
+    def _put(self, item: Capture | Event) -> None:
+        with self._changed:
+            if not isinstance(item, Event):
+                self._keep_short(item)
+            self._waiting.append(item)
+            self._changed.notify_all()
+
+    def _keep_short(self, item: Capture) -> None:
+        while sum(not isinstance(x, Event) for x in self._waiting) >= MAX_WAITING and not self._stop.is_set():
+            if not self._live:
+                self._changed.wait(LOOK_S)
+                continue
+            oldest = next(x for x in self._waiting if not isinstance(x, Event))
+            self._waiting.remove(oldest)
+            self._waiting.append(Event(Happening.DROPPED, 0, 0.0, count=1))
+
+
+def _said(error: BaseException) -> str:
+    return " ".join(f"{type(error).__name__}: {error}".split())

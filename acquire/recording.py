@@ -1,0 +1,91 @@
+"""What a recording is to be, and what it reports while it goes on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+
+
+@dataclass(frozen=True)
+class RecordingPlan:
+    """How to record.
+
+    Parameters
+    ----------
+    pre_trigger_s, post_s
+        Kept before the onset and after the end of a crank.
+    rest_after_s
+        Cranking longer than that brings the warning to let the starter rest.
+    max_crank_s
+        A capture is closed after so long, even if cranking goes on.
+    first_sample_s
+        How long a board may take to send its first sample; one that restarts when opened needs 2 to 5 s.
+    stall_s
+        A board that then sends nothing for so long has stopped.
+    shutdown_s
+        How long the reader thread may take to end.
+    finite_s
+        Length of a file that is still handed on whole.
+    """
+
+    pre_trigger_s: float = 1.5
+    post_s: float = 0.3
+    rest_after_s: float = 15.0  # service manuals: at most 15 s, then as long a rest
+    max_crank_s: float = 30.0
+    first_sample_s: float = 6.0
+    stall_s: float = 0.8
+    shutdown_s: float = 3.0
+    finite_s: float = 600.0
+
+
+class Stage(Enum):
+    """Where a recording stands."""
+
+    STARTING = "starting"
+    FILLING = "filling"
+    ARMED = "armed"
+    CRANKING = "cranking"
+    ENDED = "ended"
+
+
+class Happening(Enum):
+    """What an event tells."""
+
+    FILLING = "filling"
+    ARMED = "armed"
+    CRANKING = "cranking"
+    REST = "rest"
+    CAPTURED = "captured"
+    LOST = "lost"
+    DROPPED = "dropped"
+    RATE = "rate"
+    ENDED = "ended"
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something that happened while recording.
+
+    Parameters
+    ----------
+    what
+        FILLING: not enough came before yet to keep the whole pre-trigger. ARMED: waiting for a crank. CRANKING: a crank
+        was recognised. REST: it has lasted too long, the starter must rest. CAPTURED: a capture is ready. LOST: samples
+        are missing. DROPPED: a capture nobody took was given up. RATE: the board samples at another rate than it says.
+        ENDED: the stream is over.
+    index
+        Absolute sample index.
+    seconds
+        The same as time since the first sample.
+    count
+        LOST: how many, -1 when unknown. Else 0.
+    rate_hz, nominal_hz
+        RATE: found, and told by the board.
+    """
+
+    what: Happening
+    index: int
+    seconds: float
+    count: int = 0
+    rate_hz: float = 0.0
+    nominal_hz: float = 0.0

@@ -1,0 +1,210 @@
+"""What becomes of the blocks of one source: ring, trigger, and one capture a crank, or the whole of a short file.
+
+Everything here runs in the thread that reads the source; it hands captures and events on through `emit`.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from crankfold.acquire.capture_making import make_capture
+from crankfold.acquire.clock import ClockFit
+from crankfold.acquire.recording import Event, Happening, Stage
+from crankfold.acquire.ring import RingBuffer
+from crankfold.acquire.trigger import CrankingTrigger, End, Onset
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from crankfold.acquire.recording import RecordingPlan
+    from crankfold.acquire.source import Block, Source
+    from crankfold.analysis.capture import Capture
+
+MAX_RING_BYTES = 512 * 2**20  # touched only as far as samples come
+MAX_FINITE_BYTES = 256 * 2**20
+RING_SPARE_S = 2.0
+
+
+class Stream:
+    """Takes blocks in, gives captures and events out.
+
+    Parameters
+    ----------
+    source
+        Open; only its `info` and rate are used here.
+    plan
+        How to record.
+    emit
+        Takes each capture and event.
+    """
+
+    def __init__(self, source: Source, plan: RecordingPlan, emit: Callable[[Capture | Event], None]) -> None:
+        self._source, self._plan, self._emit = source, plan, emit
+        self.info = info = source.info
+        self._rate_hz = info.rate_hz
+        self.ring = RingBuffer(self._capacity(), channels=len(info.channels), dtype=info.dtype)
+        self._pre = round(plan.pre_trigger_s * self._rate_hz)
+        room_s = self.ring.capacity / self._rate_hz - plan.pre_trigger_s - RING_SPARE_S
+        self._trigger = CrankingTrigger(self._rate_hz, info.channels[0],
+                                        max_crank_s=max(1.0, min(plan.max_crank_s, room_s)))
+        self._clock = ClockFit(self._rate_hz) if info.live else None
+        self._rate_told, self._looked_s = False, 0
+        self.stage = Stage.STARTING
+        self._onset: Onset | None = None
+        self._rested = False
+        self._found: list[tuple[Onset, int]] = []
+        self._whole = info.finite
+        self._from = 0
+        self._trigger_at = 0
+        self._started_utc = info.started_utc
+
+    def take(self, block: Block) -> None:
+        """Take the next block."""
+        if self.stage is Stage.STARTING:
+            self._begin(block)
+        if block.lost_before is None:
+            self._break()
+        elif block.lost_before:
+            self._tell(Happening.LOST, block.first_index, count=block.lost_before)
+        self._make_room(len(block.codes) + (block.lost_before or 0))
+        self.ring.append(block.codes, lost_before=block.lost_before)
+        if self._clock is not None:
+            self._clock.add(block.next_index, block.arrived_s)
+            self._watch_rate()
+        self._look()
+        self._watch_length()
+
+    def finish(self) -> None:
+        """Hand on what is left at the end of the stream, or at an error that ended it."""
+        if self.stage is Stage.ENDED:
+            return
+        self._act(self._trigger.finish())
+        if self._whole:
+            self._hand_on_whole()
+        self.stage = Stage.ENDED
+        self._tell(Happening.ENDED, self.ring.next_index)
+
+    def _capacity(self) -> int:
+        sample_bytes = len(self.info.channels) * self.info.dtype.itemsize
+        if self.info.finite:
+            return max(1024, min(round(self._plan.finite_s * self._rate_hz), MAX_FINITE_BYTES // sample_bytes))
+        seconds = self._plan.pre_trigger_s + self._plan.max_crank_s + self._plan.post_s + RING_SPARE_S
+        return max(1024, min(round(seconds * self._rate_hz), MAX_RING_BYTES // sample_bytes))
+
+    def _begin(self, block: Block) -> None:
+        self.stage = Stage.FILLING
+        if self._started_utc is None and self.info.live:
+            self._started_utc = datetime.now(UTC) - timedelta(seconds=block.next_index / self._rate_hz)
+        if not self.info.finite:
+            self._tell(Happening.FILLING, block.first_index)
+
+    def _break(self) -> None:
+        """End everything at a place where an unknown number of samples was lost."""
+        at = self.ring.next_index
+        self._act(self._trigger.forget())
+        if self._whole:
+            self._hand_on_whole()
+            self._found.clear()
+        self._tell(Happening.LOST, at, count=-1)
+        self._from = self._trigger_at = at
+
+    def _make_room(self, coming: int) -> None:
+        """Stop hoping that a file fits the ring as soon as it does not."""
+        if self._whole and self.ring.next_index + coming - self._from > self.ring.capacity:
+            self._whole = False
+            for onset, end in self._found:
+                self._hand_on(onset, end)
+            self._found.clear()
+
+    def _look(self) -> None:
+        """Run the trigger over what is new."""
+        start, stop = max(self._trigger_at, self.ring.oldest_index), self.ring.next_index
+        self._trigger_at = stop
+        for piece in self.ring.views(0, start, stop):
+            if len(piece):
+                self._act(self._trigger.feed(start, piece))
+                start += len(piece)
+        if self.stage is Stage.FILLING and stop - self._from >= self._pre:
+            self.stage = Stage.ARMED
+            self._tell(Happening.ARMED, stop)
+
+    def _act(self, found: list[Onset | End]) -> None:
+        for event in found:
+            if isinstance(event, Onset):
+                self._onset, self._rested, self.stage = event, False, Stage.CRANKING
+                self._tell(Happening.CRANKING, event.index)
+            elif self._onset is not None:
+                onset, self._onset = self._onset, None
+                if event.too_long:
+                    self._tell(Happening.REST, event.index)
+                self._crank_over(onset, event.index)
+
+    def _crank_over(self, onset: Onset, end: int) -> None:
+        if self._whole:
+            self._found.append((onset, end))
+        else:
+            self._hand_on(onset, end)
+        full = self.ring.next_index - self._from >= self._pre
+        self.stage = Stage.ARMED if full else Stage.FILLING
+        if not self.info.finite:
+            self._tell(Happening.ARMED if full else Happening.FILLING, self.ring.next_index)
+
+    def _watch_length(self) -> None:
+        if self._onset is not None and not self._rested and not self.info.finite:
+            lasted_s = (self.ring.next_index - self._onset.index) / self._rate_hz
+            if lasted_s >= self._plan.rest_after_s:
+                self._rested = True
+                self._tell(Happening.REST, self.ring.next_index)
+
+    def _watch_rate(self) -> None:
+        """Say once that the board samples at another rate than it says; looked at when little else goes on."""
+        if self._clock is None or self._rate_told or self._onset is not None:
+            return
+        second = int(self.ring.next_index / self._rate_hz)
+        if second == self._looked_s:
+            return
+        self._looked_s = second
+        fitted = self._clock.fitted()
+        if fitted is not None and fitted.beyond():
+            self._rate_told = True
+            self._emit(Event(Happening.RATE, self.ring.next_index, self.ring.next_index / self._rate_hz,
+                             rate_hz=fitted.rate_hz, nominal_hz=fitted.nominal_hz))
+
+    def _hand_on(self, onset: Onset, end: int) -> None:
+        """Give out one crank with what came before and after it, none of it twice."""
+        start = max(onset.index - self._pre, self._from, self.ring.oldest_index)
+        stop = min(end + round(self._plan.post_s * self._rate_hz), self.ring.next_index)
+        self._from = stop
+        self._give(start, stop, onset.index if onset.index >= start else None)
+
+    def _hand_on_whole(self) -> None:
+        """Give out all there is since the beginning or the last break; the longest crank's onset is its trigger."""
+        stop = self.ring.next_index
+        longest = max(self._found, key=lambda crank: crank[1] - crank[0].index, default=None)
+        if stop > self._from:
+            self._give(self._from, stop, None if longest is None else longest[0].index)
+
+    def _give(self, start: int, stop: int, trigger: int | None) -> None:
+        rate_hz, notes = self._rate()
+        if self._source.warnings:
+            notes["warnings"] = "\n".join(self._source.warnings)
+        self._emit(make_capture(self.ring.copy(start, stop), self.info, rate_hz=rate_hz, trigger_index=trigger,
+                                started_utc=self._started_utc, notes=notes))
+        self._tell(Happening.CAPTURED, stop)
+
+    def _rate(self) -> tuple[float, dict[str, str]]:
+        """Return the best known rate, and notes that say where it is not the nominal one."""
+        measured = self._source.measured_rate_hz
+        if measured is not None:
+            return measured, {}
+        fitted = self._clock.fitted() if self._clock is not None else None
+        if fitted is None:
+            return self._rate_hz, {}
+        notes = {"fitted_rate_hz": f"{fitted.rate_hz:.6g}"}
+        if not fitted.beyond():
+            return self._rate_hz, notes
+        return fitted.rate_hz, {**notes, "nominal_rate_hz": f"{fitted.nominal_hz:.6g}"}
+
+    def _tell(self, what: Happening, index: int, *, count: int = 0) -> None:
+        self._emit(Event(what, index, index / self._rate_hz, count))
