@@ -1,0 +1,185 @@
+"""Which column is which: time, current and sync, by heading where it says so, otherwise by position."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from crankfold.acquire.errors import FileFormatError, SettingError
+from crankfold.plugins.csv_fields import Kind
+from crankfold.plugins.csv_headers import COUNTS, CURRENT, NUMBERING, PRESSURE, TIME, VOLTAGE, Unit, find_unit
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from crankfold.plugins.csv_dialect import Dialect
+    from crankfold.plugins.csv_headers import Heading, Headings
+
+TIME_WORDS = frozenset({"time", "t", "timestamp", "clock", "elapsed", "seconds", "zeit", "temps", "tempo", "tiempo"})
+NUMBERING_WORDS = frozenset({"sample", "samples", "index", "idx", "n", "no", "nr", "number", "row", "counter", "seq",
+                             "sequence"})
+CURRENT_WORDS = frozenset({"current", "clamp", "amp", "amps", "ampere", "amperes", "starter", "shunt", "cranking", "i"})
+SYNC_WORDS = frozenset({"sync", "spark", "ignition", "cam", "trigger", "trig", "mark", "coil", "plug", "pressure",
+                        "cylinder", "cyl", "tdc", "phase", "reference", "ref"})
+OTHER_WORDS = frozenset({"battery", "supply", "vbat", "temp", "temperature", "rpm", "speed", "status", "flag", "note",
+                         "comment", "date", "gap", "overload"})
+ROLES = ("time", "current", "sync")
+NUMERIC = frozenset({Kind.NUMBER, Kind.OVERLOAD, Kind.CLOCK})
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Field index of each role, and the units: None where there is no such column or nobody said the unit."""
+
+    time: int | None
+    current: int
+    sync: int | None
+    time_unit: Unit | None
+    current_unit: Unit | None
+    sync_unit: Unit | None
+
+    @property
+    def used(self) -> tuple[int, ...]:
+        """Field indices in the order time, current, sync."""
+        return tuple(i for i in (self.time, self.current, self.sync) if i is not None)
+
+
+def choose_columns(headings: Headings, dialect: Dialect, settings: Mapping[str, str], path: Path, *,
+                   first_rises: bool) -> Columns:
+    """Return which field is which.
+
+    Parameters
+    ----------
+    settings
+        ``columns``, ``rate`` and the units, where given.
+    first_rises
+        Whether the first column rises from row to row, as a time would.
+
+    Raises
+    ------
+    FileFormatError, SettingError
+        There is no column for the current, or a setting names a column that is not there.
+    """
+    if settings.get("columns"):
+        chosen = _by_setting(settings["columns"], headings, dialect, path)
+    else:
+        usable = [i for i, kind in enumerate(dialect.kinds) if kind in NUMERIC]
+        chosen = _by_heading(headings.columns, dialect.kinds, usable,
+                             positional_time=first_rises or not settings.get("rate"))
+    if "current" not in chosen:
+        raise _no_current(headings, dialect, path)
+    units = {role: _unit(role, chosen.get(role), headings.columns, settings) for role in ROLES}
+    _check_unit(units["current"], headings.columns[chosen["current"]], chosen["current"], path)
+    return Columns(chosen.get("time"), chosen["current"], chosen.get("sync"), units["time"], units["current"],
+                   units["sync"])
+
+
+def _words(heading: Heading) -> frozenset[str]:
+    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", heading.name)
+    return frozenset(re.findall(r"[^\W\d_]+", spaced.lower())) | ({"#"} if "#" in heading.name else frozenset())
+
+
+def _by_heading(columns: Sequence[Heading], kinds: Sequence[Kind], usable: Sequence[int],
+                *, positional_time: bool) -> dict[str, int]:
+    words = {i: _words(columns[i]) for i in usable}
+    measures = {i: unit.measures if (unit := columns[i].unit) else "" for i in usable}
+    chosen: dict[str, int] = {}
+    time = next((i for i in usable if kinds[i] is Kind.CLOCK or measures[i] == TIME), None)
+    if time is None:
+        time = next((i for i in usable if words[i] & TIME_WORDS and not measures[i]), None)
+    if time is None:
+        time = next((i for i in usable if measures[i] == NUMBERING or words[i] & (NUMBERING_WORDS | {"#"})), None)
+    first = usable[0] if len(usable) > 1 and positional_time else None
+    if time is None and first is not None and _may_be_time(words[first], measures[first]):
+        time = first
+    if time is not None:
+        chosen["time"] = time
+    rest = [i for i in usable if i != time]
+    current = next((i for i in rest if words[i] & CURRENT_WORDS or measures[i] == CURRENT), None)
+    if current is None:
+        current = next((i for i in rest if not words[i] & (SYNC_WORDS | OTHER_WORDS) and measures[i] != PRESSURE), None)
+    if current is not None:
+        chosen["current"] = current
+    rest = [i for i in rest if i != current]
+    sync = next((i for i in rest if words[i] & SYNC_WORDS), None)
+    if sync is None:
+        sync = next((i for i in rest if not words[i] & OTHER_WORDS and measures[i] not in {TIME, NUMBERING}), None)
+    if sync is not None:
+        chosen["sync"] = sync
+    return chosen
+
+
+def _may_be_time(words: frozenset[str], measures: str) -> bool:
+    return measures not in {CURRENT, VOLTAGE, PRESSURE, COUNTS} and not words & (CURRENT_WORDS | SYNC_WORDS)
+
+
+def _by_setting(text: str, headings: Headings, dialect: Dialect, path: Path) -> dict[str, int]:
+    items = [item.strip() for item in text.split(",")]
+    named = dict(item.split("=", 1) for item in items if "=" in item and item.split("=", 1)[0] in ROLES)
+    plain = [item for item in items if "=" not in item or item.split("=", 1)[0] not in ROLES]
+    if len(plain) > len(ROLES) or (named and plain):
+        raise SettingError(f"columns={text!r} cannot be understood",
+                           "give time,current,sync in that order, or current=NAME,sync=NAME; '-' means none")
+    wanted = named or dict(zip(ROLES, plain, strict=False))
+    chosen = {role: _find(item, role, headings, dialect, path) for role, item in wanted.items()
+              if item not in {"", "-"}}
+    if len(set(chosen.values())) < len(chosen):
+        raise SettingError(f"columns={text!r} gives one column two meanings", "name a different column for each")
+    if named:
+        usable = [i for i, kind in enumerate(dialect.kinds) if kind in NUMERIC and i not in chosen.values()]
+        others = _by_heading(headings.columns, dialect.kinds, usable, positional_time=True)
+        for role in ("time", "current"):
+            if role not in wanted and role in others and others[role] not in chosen.values():
+                chosen[role] = others[role]
+    return chosen
+
+
+def _find(item: str, role: str, headings: Headings, dialect: Dialect, path: Path) -> int:
+    names = [heading.name.lower() for heading in headings.columns]
+    if item.lower() in names:
+        index = names.index(item.lower())
+    elif item.isdigit() and 1 <= int(item) <= dialect.fields:
+        index = int(item) - 1
+    else:
+        listed = ", ".join(repr(h.name) for h in headings.columns if h.name) or f"1 to {dialect.fields}"
+        raise SettingError(f"{path} has no column {item!r} for the {role}", f"choose one of {listed}")
+    if dialect.kinds[index] not in {Kind.NUMBER, Kind.OVERLOAD} and not (
+            role == "time" and dialect.kinds[index] is Kind.CLOCK):
+        raise FileFormatError(path, f"the {role} column {item!r} holds {dialect.kinds[index].value}, expected numbers",
+                              "choose another column", column=index + 1)
+    return index
+
+
+def _unit(role: str, index: int | None, columns: Sequence[Heading], settings: Mapping[str, str]) -> Unit | None:
+    given = settings.get(f"{role}-unit", "")
+    if given:
+        unit = find_unit(given)
+        allowed = {"time": {TIME, NUMBERING}, "current": {CURRENT, VOLTAGE, COUNTS}}.get(role)
+        if unit is None or (allowed is not None and unit.measures not in allowed):
+            raise SettingError(f"{role}-unit={given!r} is not a unit of a {role} column",
+                               "give s, ms, us or samples" if role == "time"
+                               else "give a unit such as A, mV, V or counts")
+        return unit
+    if index is None:
+        return None
+    heading = columns[index]
+    if role == "time" and heading.unit is None and _words(heading) & (NUMBERING_WORDS | {"#"}):
+        return find_unit("samples")
+    return heading.unit
+
+
+def _check_unit(unit: Unit | None, heading: Heading, index: int, path: Path) -> None:
+    if unit is not None and unit.measures not in {CURRENT, VOLTAGE, COUNTS}:
+        raise FileFormatError(path, f"the current column is in {heading.unit_text or unit.becomes}, expected amperes "
+                              "or volts", "name the right column with the setting columns", column=index + 1)
+
+
+def _no_current(headings: Headings, dialect: Dialect, path: Path) -> FileFormatError:
+    if sum(kind in NUMERIC for kind in dialect.kinds) == 1:
+        return FileFormatError(path, "there is one column only and it counts time or samples, expected a current "
+                               "beside it", "export the current as well")
+    listed = ", ".join(heading.name or str(i) for i, heading in enumerate(headings.columns, 1))
+    return FileFormatError(path, f"no column for the current among {listed}",
+                           "name it with the setting columns, as in columns=1,3")
