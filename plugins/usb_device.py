@@ -256,7 +256,7 @@ class ClaimedInterface:
         except (usb.core.USBError, NotImplementedError) as error:
             raise explain(error, self.address, doing) from error
         except (KeyError, ValueError) as error:
-            raise BoardGarbledError(f"USB board {self.address} has no such configuration or interface ({error})",
+            raise BoardGarbledError(f"USB board {self.address} has no such configuration, interface or endpoint ({error})",
                                     "compare the description with the output of lsusb -v") from error
 
     def bulk_endpoints(self) -> tuple[int, ...]:
