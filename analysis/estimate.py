@@ -178,7 +178,7 @@ def _track(trace: CrankingTrace, prepared: Trace, fit: Fit) -> tuple[NDArray[np.
     cycle = prepared.engine.cycle_deg
     counted = prepared.track.at(seconds)
     fit.problem.gain = 0.0
-    fit.problem(fit.solution.p, jacobian=False)
+    fit.problem.residuals(fit.solution.p)
     index = fit.problem.sample_index
     off = fit.problem.angle - cycle * counted[np.minimum(index, count - 1)]
     bins = (np.mod(counted[np.minimum(index, count - 1)], 1.0) * PHASE_BINS).astype(np.int64) % PHASE_BINS
@@ -216,7 +216,7 @@ def _sigma(prepared: Trace, fit: Fit) -> NDArray[np.float64]:
     from crankfold.analysis.model.parameters import GLOBALS
 
     free = fit.problem.free
-    _, jac = fit.problem(fit.solution.p, jacobian=True)
+    jac = fit.problem.jacobian(fit.solution.p)
     hump = 1.0 / prepared.cycle_hz / prepared.engine.cylinders / prepared.fine.step_s
     cov = intervals.covariance(jac[:, free], fit.box.weight[free], fit.solution.data_cost, intervals.CORRELATED_HUMP * hump)
     n = prepared.engine.cylinders

@@ -9,7 +9,7 @@ import numpy as np
 
 from crankfold.analysis.gas_tables import GasTable, gas_table
 from crankfold.analysis.model.parameters import GLOBALS, RATIO
-from crankfold.analysis.model.simulation import cylinder_curves, simulate
+from crankfold.analysis.model.simulation import cylinder_curves, normal_equations, simulate
 from crankfold.analysis.model.solver import Quadratic
 
 if TYPE_CHECKING:
@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 
     from crankfold.analysis.engine import Engine
     from crankfold.analysis.gas_tables import Family
+
+
+FLOOR_PERCENTILE = 40.0  # of the current: below it the clutch may be open and the armature race
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,6 +71,7 @@ class Problem:
     series: bool
     family: Family = "leak"
     scaled_torque: bool = False
+    floor_percentile: float = FLOOR_PERCENTILE
     gain: float = 0.0
     free: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
@@ -76,27 +80,47 @@ class Problem:
         n, steps = self.engine.cylinders, int(self.lengths.sum())
         self.parameters = GLOBALS + n + len(self.starts)
         self._index = np.concatenate([s + np.arange(k) for s, k in zip(self.starts, self.lengths, strict=True)])
+        self._measured = self.data.y[self._index]
         self._weight = 1.0 / np.sqrt(steps * self.data.variance)
         self._tau = self.data.tau
         self._fire = np.ascontiguousarray(self.engine.firing_deg)
         self._curves = np.empty((n, 3, self.table.torque.shape[2]))
+        self._jac = np.zeros((steps, self.parameters))
         self.model = np.empty(steps)
         self.angle = np.empty(steps)
+        self._floor = float(np.percentile(self.data.y, self.floor_percentile))
         self._all = np.ones(self.parameters, dtype=np.bool_)
 
-    def __call__(self, p: NDArray[np.float64], *, jacobian: bool) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return residuals in shares of the standard deviation, and their Jacobian."""
+    def residuals(self, p: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return residuals at `p` whose squares add up to the share of the variance that is not explained."""
+        self._simulate(p, self._jac[:0])
+        out: NDArray[np.float64] = (self.model - self._measured) * self._weight
+        return out
+
+    def jacobian(self, p: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the residuals' derivatives at `p`, shape (residuals, parameters); 0 for those not free."""
+        jac = np.zeros_like(self._jac)
+        self._simulate(p, jac)
+        return jac * self._weight
+
+    def normal(self, p: NDArray[np.float64]) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
+        """Return the residuals' sum of squares and its normal equations at `p`, over all parameters."""
+        self._jac[:] = 0.0
+        self._simulate(p, self._jac)
+        matrix, vector = np.zeros((self.parameters, self.parameters)), np.zeros(self.parameters)
+        square = normal_equations(self._jac, self.model, self._measured, matrix, vector)
+        scale = self._weight**2
+        return square * scale, matrix * scale, vector * scale
+
+    def _simulate(self, p: NDArray[np.float64], jac: NDArray[np.float64]) -> None:
         n = self.engine.cylinders
         a = p[GLOBALS : GLOBALS + n]
         reference = max(smooth_maximum(a), 1e-9)
         table = self.table
         cylinder_curves(table.torque, table.ratios, table.peaks, float(p[RATIO]), a / reference, self._curves)
-        jac = np.zeros((len(self.model) if jacobian else 0, self.parameters))
         simulate(p, self.data.y, self._tau, self.data.step_s, self.starts, self.lengths, self._fire,
-                 self.engine.cycle_deg, self.deg_per_s, self._curves, float(self.table.angles_deg[0]), self.series,
+                 self.engine.cycle_deg, self.deg_per_s, self._floor, self._curves, float(self.table.angles_deg[0]), self.series,
                  self.gain, self.model, self.angle, self.free if len(self.free) else self._all, jac)
-        jac *= self._weight
-        return (self.model - self.data.y[self._index]) * self._weight, jac
 
     @property
     def sample_index(self) -> NDArray[np.int64]:

@@ -58,12 +58,17 @@ def cylinder_curves(table: NDArray[np.float64], ratios: NDArray[np.float64], pea
 
 @njit(cache=True, error_model="numpy", inline="always")
 def gear_and_slopes(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.float64], deg_per_s: float,
-                    series: bool, slopes: NDArray[np.float64]) -> float:
-    """Return speed units a degree a second, from the mean speed the trace implies; fill its logarithm's slopes."""
+                    series: bool, floor: float, slopes: NDArray[np.float64]) -> float:
+    """Return speed units a degree a second, from the mean speed the trace implies; fill its logarithm's slopes.
+
+    Currents below `floor` count as `floor`: there the clutch may be open, and the armature races ahead of the crank.
+    """
     stall, drift, knee, hold_in = math.exp(p[0]), p[1], math.exp(p[5]), p[9]
     total = by_stall = by_drift = by_knee = by_hold = 0.0
     for k in range(len(y)):
-        x = max(y[k] - hold_in, 12.0)
+        x = max(y[k], floor) - hold_in
+        if x < 6.0:
+            x = 6.0
         s, slope, _ = flux(x, knee, series)
         by_log_knee, _ = flux_by_log_knee(x, knee, s, slope, series)
         w = (stall * (1.0 + drift * tau[k]) - x) / s
@@ -71,7 +76,7 @@ def gear_and_slopes(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray
         by_stall += stall * (1.0 + drift * tau[k]) / s
         by_drift += stall * tau[k] / s
         by_knee -= w / s * by_log_knee
-        if x > 12.0:
+        if x > 6.0:
             by_hold += 1.0 / s + w / s * slope
     total = max(total, 1e-3 * len(y))
     slopes[:] = 0.0
@@ -83,7 +88,7 @@ def gear_and_slopes(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray
 @njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})
 def simulate(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.float64], step_s: float,
              starts: NDArray[np.int64], lengths: NDArray[np.int64], fire_deg: NDArray[np.float64], cycle_deg: float,
-             deg_per_s: float, curves: NDArray[np.float64], first_deg: float, series: bool, gain: float,
+             deg_per_s: float, floor: float, curves: NDArray[np.float64], first_deg: float, series: bool, gain: float,
              model: NDArray[np.float64], angle: NDArray[np.float64], free: NDArray[np.bool_],
              jac: NDArray[np.float64]) -> None:
     """Fill the model's current and angle in every window, and its derivatives if `jac` has rows.
@@ -96,6 +101,8 @@ def simulate(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.flo
         Measured current, model amperes, one sample a step; time from the middle over the length, for the drift.
     starts, lengths : ndarray, shape (windows,)
         First sample and number of steps of each window, each on a hump's top, where the clutch is closed.
+    deg_per_s, floor
+        Mean crank speed; current below which the trace tells no speed.
     curves : ndarray, shape (cylinders, 3, angles)
         From `cylinder_curves`, at one degree from `first_deg`.
     model, angle : ndarray, shape (steps in all,)
@@ -113,7 +120,7 @@ def simulate(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.flo
     lag, push = math.exp(p[10]), math.exp(p[11])
     both = ta + te
     dgear = np.zeros(local)
-    gear = gear_and_slopes(p, y[::4], tau[::4], deg_per_s, series, dgear)
+    gear = gear_and_slopes(p, y[::4], tau[::4], deg_per_s, series, floor, dgear)
     sum5 = sum6 = 0.0
     top = 1e-9
     for c in range(n):
@@ -252,3 +259,28 @@ def simulate(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.flo
             model[row] = i + hold_in
             angle[row] = th
             row += 1
+
+
+@njit(cache=True, error_model="numpy", fastmath={"contract", "nsz", "reassoc"})
+def normal_equations(jac: NDArray[np.float64], model: NDArray[np.float64], measured: NDArray[np.float64],
+                     matrix: NDArray[np.float64], vector: NDArray[np.float64]) -> float:
+    """Return the sum of squares of ``model - measured``; add ``jac.T @ jac`` to `matrix`, ``jac.T @ r`` to `vector`.
+
+    A matrix product would do, but its threads fight over so small a task.
+    """
+    total = 0.0
+    count = jac.shape[1]
+    for row in range(jac.shape[0]):
+        r = model[row] - measured[row]
+        total += r * r
+        for a in range(count):
+            x = jac[row, a]
+            if x == 0.0:
+                continue
+            vector[a] += x * r
+            for b in range(a + 1):
+                matrix[a, b] += x * jac[row, b]
+    for a in range(count):
+        for b in range(a):
+            matrix[b, a] = matrix[a, b]
+    return total

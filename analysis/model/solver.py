@@ -16,11 +16,11 @@ DAMPING_RANGE = (1e-9, 1e9)
 SETTLED = 1e-4  # relative fall of the cost below which a step no longer counts
 
 
-class Residuals(Protocol):
-    """What is minimised: returns residuals and, if asked, their Jacobian by all parameters."""
+class LeastSquares(Protocol):
+    """What is minimised: a sum of squares that gives its own normal equations."""
 
-    def __call__(self, p: NDArray[np.float64], *, jacobian: bool) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return residuals, shape (r,), and Jacobian, shape (r, parameters) or (0, parameters)."""
+    def normal(self, p: NDArray[np.float64]) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
+        """Return ``r @ r``, ``jac.T @ jac`` and ``jac.T @ r`` at `p`, over all parameters."""
         ...
 
 
@@ -67,7 +67,7 @@ class Solution:
     steps: int
 
 
-def minimise(residuals: Residuals, start: NDArray[np.float64], extra: Quadratic, *, free: NDArray[np.bool_],
+def minimise(squares: LeastSquares, start: NDArray[np.float64], extra: Quadratic, *, free: NDArray[np.bool_],
              low: NDArray[np.float64], high: NDArray[np.float64], step: NDArray[np.float64], steps: int) -> Solution:
     """Return the best point found from `start` in at most `steps` steps.
 
@@ -82,17 +82,15 @@ def minimise(residuals: Residuals, start: NDArray[np.float64], extra: Quadratic,
     """
     p = np.clip(start, low, high)
     index = np.flatnonzero(free)
-    r, jac = residuals(p, jacobian=True)
-    data = float(r @ r)
+    data, curvature, slope = squares.normal(p)
     cost = data + extra.cost(p)
     damping, used = FIRST_DAMPING, 0
     if not np.isfinite(cost):
         return Solution(p, float("inf"), float("inf"), 0)
     matrix = extra.matrix[np.ix_(index, index)]
     while used < steps:
-        a = jac[:, index]
-        normal = a.T @ a + matrix
-        gradient = a.T @ r + extra.half_gradient(p)[index]
+        normal = curvature[np.ix_(index, index)] + matrix
+        gradient = (slope + extra.half_gradient(p))[index]
         diagonal = np.maximum(np.diag(normal), 1e-14)
         gain = 0.0
         while used < steps:
@@ -101,12 +99,11 @@ def minimise(residuals: Residuals, start: NDArray[np.float64], extra: Quadratic,
             over = float(np.max(np.abs(move) / step[index])) if len(move) else 0.0
             trial = p.copy()
             trial[index] = np.clip(p[index] + move / max(over, 1.0), low[index], high[index])
-            r_new, jac_new = residuals(trial, jacobian=True)
-            data_new = float(r_new @ r_new)
+            data_new, curvature_new, slope_new = squares.normal(trial)
             cost_new = data_new + extra.cost(trial)
-            if np.isfinite(cost_new) and cost_new < cost and np.isfinite(jac_new).all():
+            if np.isfinite(cost_new) and cost_new < cost and np.isfinite(curvature_new).all():
                 gain = cost - cost_new
-                p, r, jac, data, cost = trial, r_new, jac_new, data_new, cost_new
+                p, curvature, slope, data, cost = trial, curvature_new, slope_new, data_new, cost_new
                 damping = max(damping / DAMPING_DOWN, DAMPING_RANGE[0])
                 break
             damping *= DAMPING_UP
