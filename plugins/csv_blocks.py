@@ -222,20 +222,26 @@ class Overloads:
 
     def settle(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the values, shape (rows, channels), with every overload mark replaced."""
-        over = np.abs(values) >= UNSIGNED_OVERLOAD
-        finite = np.where(over, np.nan, values)
-        for channel in range(values.shape[1]):
-            column = finite[:, channel]
-            good = column[~np.isnan(column)]
-            if len(good):
-                self._low[channel] = min(self._low[channel], good.min())
-                self._high[channel] = max(self._high[channel], good.max())
-            if over[:, channel].any():
-                finite[:, channel] = self._settle_column(values[:, channel], over[:, channel], channel)
-            if len(good):
-                self._last[channel] = good[-1]
-        self.count += int(over.any(axis=1).sum())
-        return finite
+        columns = np.ascontiguousarray(values.T)
+        if not len(values):
+            return values
+        low, high = columns.min(axis=1), columns.max(axis=1)
+        if np.isfinite(low).all() and (np.maximum(-low, high) < UNSIGNED_OVERLOAD).all():
+            self._remember(columns, low, high)
+            return values
+        over = ~(np.abs(columns) < UNSIGNED_OVERLOAD) & ~np.isnan(columns)
+        good = np.where(over, np.nan, columns)
+        nothing = np.isnan(good).all(axis=1)
+        self._remember(good, np.where(nothing, np.inf, np.fmin.reduce(good, axis=1)),
+                       np.where(nothing, -np.inf, np.fmax.reduce(good, axis=1)))
+        for channel in np.flatnonzero(over.any(axis=1)).tolist():
+            good[channel] = self._settle_column(columns[channel], over[channel], channel)
+        self.count += int(over.any(axis=0).sum())
+        return np.ascontiguousarray(good.T)
+
+    def _remember(self, columns: NDArray[np.float64], low: NDArray[np.float64], high: NDArray[np.float64]) -> None:
+        self._low, self._high = np.minimum(self._low, low), np.maximum(self._high, high)
+        self._last = np.where(np.isnan(columns[:, -1]), self._last, columns[:, -1])
 
     def _settle_column(self, column: NDArray[np.float64], over: NDArray[np.bool_],
                        channel: int) -> NDArray[np.float64]:

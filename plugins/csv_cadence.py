@@ -105,6 +105,8 @@ def find_cadence(times: NDArray[np.float64], rows: NDArray[np.int64]) -> Cadence
 
 def _spread(steps: NDArray[np.float64], interval: float) -> float:
     relative = steps / interval
+    if float(np.abs(relative - 1).max()) <= FINE_JITTER:
+        return 0.0
     whole = np.maximum(1, np.rint(relative))
     fine = np.abs(relative - whole) <= FINE_JITTER
     if float(np.mean(fine)) >= NEARLY_ALL and float(np.mean(whole == 1)) >= 0.5:
@@ -129,13 +131,15 @@ def _fine_interval(steps: NDArray[np.float64]) -> float:
 
 
 def _is_straight(times: NDArray[np.float64], indices: NDArray[np.int64], cadence: Cadence) -> bool:
+    if cadence.spread == 0.0:
+        return True
     late = times / cadence.interval - indices
     place = np.linspace(-1.0, 1.0, len(late))
     late = late - late.mean()
     late = late - place * (late @ place) / (place @ place)
     constant, share = RAGGED_LIMIT
     allowed = max(FINE_JITTER, constant + share * cadence.spread / cadence.interval)
-    return cadence.spread == 0.0 or float(np.quantile(np.abs(late), NEARLY_ALL)) <= allowed
+    return float(np.quantile(np.abs(late), NEARLY_ALL)) <= allowed
 
 
 def find_losses(times: NDArray[np.float64], rows: NDArray[np.int64], cadence: Cadence) -> NDArray[np.int64]:

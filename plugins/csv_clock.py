@@ -65,9 +65,10 @@ class RowClock:
 
     def _split(self, values: NDArray[np.float64], lost_before: NDArray[np.int64]) -> list[Samples]:
         """Return runs of good rows; `lost_before` counts samples lost before each row, -1 for nobody knows."""
-        bad: NDArray[np.bool_] = np.asarray(np.isnan(values).any(axis=1))
-        if not bad.any() and not lost_before.any() and self._pending_loss == 0:
+        missing = np.isnan(values)
+        if self._pending_loss == 0 and not missing.any() and not lost_before.any():
             return [Samples(np.ascontiguousarray(values))] if len(values) else []
+        bad: NDArray[np.bool_] = np.asarray(missing.any(axis=1))
         good = np.flatnonzero(~bad)
         starts = np.flatnonzero(np.diff(good, prepend=-2) > 1)
         starts = np.union1d(starts, np.flatnonzero(lost_before[good] != 0)).astype(np.int64)

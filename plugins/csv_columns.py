@@ -86,9 +86,11 @@ def _by_heading(columns: Sequence[Heading], kinds: Sequence[Kind], usable: Seque
     words = {i: _words(columns[i]) for i in usable}
     measures = {i: unit.measures if (unit := columns[i].unit) else "" for i in usable}
     chosen: dict[str, int] = {}
-    time = next((i for i in usable if kinds[i] is Kind.CLOCK or measures[i] == TIME), None)
+    time = next((i for i in usable if kinds[i] is Kind.CLOCK), None)
     if time is None:
-        time = next((i for i in usable if words[i] & TIME_WORDS and not measures[i]), None)
+        time = next((i for i in usable if words[i] & TIME_WORDS and measures[i] in {"", TIME}), None)
+    if time is None:
+        time = next((i for i in usable if measures[i] == TIME), None)
     if time is None:
         time = next((i for i in usable if measures[i] == NUMBERING or words[i] & (NUMBERING_WORDS | {"#"})), None)
     first = usable[0] if len(usable) > 1 and positional_time else None
@@ -137,13 +139,13 @@ def _by_setting(text: str, headings: Headings, dialect: Dialect, path: Path) -> 
 
 
 def _find(item: str, role: str, headings: Headings, dialect: Dialect, path: Path) -> int:
-    names = [heading.name.lower() for heading in headings.columns]
+    names = [(heading.name or heading.unit_text).lower() for heading in headings.columns]
     if item.lower() in names:
         index = names.index(item.lower())
     elif item.isdigit() and 1 <= int(item) <= dialect.fields:
         index = int(item) - 1
     else:
-        listed = ", ".join(repr(h.name) for h in headings.columns if h.name) or f"1 to {dialect.fields}"
+        listed = ", ".join(repr(name) for name in names if name) or f"1 to {dialect.fields}"
         raise SettingError(f"{path} has no column {item!r} for the {role}", f"choose one of {listed}")
     if dialect.kinds[index] not in {Kind.NUMBER, Kind.OVERLOAD} and not (
             role == "time" and dialect.kinds[index] is Kind.CLOCK):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from crankfold.acquire.errors import FileFormatError
@@ -76,23 +76,38 @@ def find_dialect(lines: Sequence[str], path: Path) -> Dialect:
     FileFormatError
         No rows of numbers, or digits grouped by thousands.
     """
-    sample = [line for line in lines if line.strip() and not line.lstrip().startswith("#")][-LOOKED_AT_LINES:]
-    best = max((_score(sample, delimiter, decimal, mixed=False) for delimiter, decimal in STYLES),
-               key=lambda found: found[:2])
-    if best[0] < FEW_ROWS * len(sample):
-        mixed = max((_score(sample, delimiter, decimal, mixed=True) for delimiter, decimal in STYLES),
-                    key=lambda found: found[:2])
+    sample = _sample(lines)
+    text = [line for _, line in sample]
+    best = _best(text, mixed=False)
+    if best[0] < FEW_ROWS * len(text):
+        _refuse_grouped_style(sample, path)
+        mixed = _best(text, mixed=True)
         best = mixed if mixed[0] > max(2, 2 * best[0]) else best
     count, fields, delimiter, decimal = best
-    _refuse_grouped(lines, sample, delimiter, decimal, path)
     if count == 0:
         raise _no_rows(lines, path)
-    kinds = _column_kinds(sample, delimiter, decimal, fields)
-    dialect = Dialect(delimiter, decimal, fields, kinds, 0)
+    _refuse_grouped(sample, delimiter, decimal, path)
+    dialect = Dialect(delimiter, decimal, fields, _column_kinds(text, delimiter, decimal, fields), 0)
     first = _first_row(lines, dialect)
     if first is None:
         raise _no_rows(lines, path)
-    return Dialect(delimiter, decimal, fields, kinds, first)
+    return replace(dialect, first_row=first)
+
+
+def _sample(lines: Sequence[str]) -> list[tuple[int, str]]:
+    """Return the last telling lines with their numbers, in order."""
+    sample: list[tuple[int, str]] = []
+    for i in range(len(lines) - 1, -1, -1):
+        if lines[i].strip() and not lines[i].lstrip().startswith("#"):
+            sample.append((i + 1, lines[i]))
+            if len(sample) == LOOKED_AT_LINES:
+                break
+    return sample[::-1]
+
+
+def _best(sample: Sequence[str], *, mixed: bool) -> tuple[int, int, str, str]:
+    return max((_score(sample, delimiter, decimal, mixed=mixed) for delimiter, decimal in STYLES),
+               key=lambda found: found[:2])
 
 
 def _telling(fields: Sequence[str], decimal: str) -> int:
@@ -155,27 +170,42 @@ def _first_row(lines: Sequence[str], dialect: Dialect) -> int | None:
 def _is_heading(line: str, dialect: Dialect) -> bool:
     fields = dialect.split(line)
     return len(fields) == dialect.fields > 1 and all(
-        kind_of(field, dialect.decimal) in {Kind.TEXT, Kind.MISSING} for field in fields) and bool(line.strip())
+        kind_of(field, dialect.decimal) in {Kind.TEXT, Kind.MISSING} for field in fields) and any(
+        map(str.strip, fields))
 
 
-def _refuse_grouped(lines: Sequence[str], sample: Sequence[str], delimiter: str, decimal: str, path: Path) -> None:
+def _refuse_grouped_style(sample: Sequence[tuple[int, str]], path: Path) -> None:
+    """Refuse a table that only makes sense with digits grouped by thousands."""
+    for delimiter in (";", "\t", ",", "|"):
+        found = None
+        rows = 0
+        for number, line in sample:
+            fields = split_line(line, delimiter)
+            kinds = [kind_of(field, ".") for field in fields]
+            grouped = [i for i, field in enumerate(fields) if is_certainly_grouped(field)]
+            if len(fields) > 1 and grouped and all(kind in GOOD or kind is Kind.GROUPED for kind in kinds):
+                rows += 1
+                found = found or (fields[grouped[0]], number, grouped[0] + 1)
+        if found is not None and 2 * rows > len(sample):
+            raise grouped_error(path, *found)
+
+
+def _refuse_grouped(sample: Sequence[tuple[int, str]], delimiter: str, decimal: str, path: Path) -> None:
     """Refuse digits grouped by thousands: read as decimals they would be wrong by a factor of a thousand."""
-    numbers = {id(line): i for i, line in enumerate(lines, 1)}
-    splitters = [delimiter] if delimiter not in {"", " "} else [";", "\t"]
-    plain_large = mixed = None
-    for line in sample:
-        for splitter in splitters:
-            for column, field in enumerate(split_line(line, splitter), 1):
-                kind = kind_of(field, decimal)
-                if kind in {Kind.GROUPED, Kind.TEXT} and is_certainly_grouped(field):
-                    raise grouped_error(path, field, numbers[id(line)], column)
-                if decimal == "," and delimiter != "," and kind is Kind.NUMBER and "," in field:
-                    mixed = mixed or (None if kind_of(field, ".") is Kind.GROUPED else field)
-                    plain_large = plain_large or (field, numbers[id(line)], column)
-    if plain_large is not None and mixed is None and any(
-            field.strip().lstrip("+-").isdigit() and len(field.strip()) <= 3 and field.strip() != "0"
-            for line in sample for field in split_line(line, delimiter)):
-        raise grouped_error(path, *plain_large)
+    suspect = None
+    small = decimals = False
+    for number, line in sample:
+        for column, field in enumerate(split_line(line, delimiter), 1):
+            if is_certainly_grouped(field):
+                raise grouped_error(path, field, number, column)
+            plain = field.strip().lstrip("+-")
+            small = small or (plain.isdigit() and plain.strip("0") != "" and len(plain) <= 3)
+            if decimal == "," and "," in field:
+                grouped = kind_of(field, ".") is Kind.GROUPED
+                decimals = decimals or not grouped
+                suspect = suspect or ((field, number, column) if grouped else None)
+    if suspect is not None and small and not decimals:
+        raise grouped_error(path, *suspect)
 
 
 def grouped_error(path: Path, field: str, line: int, column: int) -> FileFormatError:

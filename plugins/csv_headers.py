@@ -7,6 +7,8 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from crankfold.plugins.csv_fields import Kind, kind_of
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -113,27 +115,44 @@ def read_headings(lines: Sequence[str], dialect: Dialect, *, trailing: bool) -> 
     trailing
         Whether each row ends with a delimiter, so that the header may have one field less.
     """
-    wanted = {dialect.fields, dialect.fields - 1} if trailing else {dialect.fields}
     records = _records(lines, dialect)
-    names: list[str] | None = None
-    units: list[str] | None = None
+    names: list[str] = []
+    units: list[str] = []
     rest: list[str] = []
     for cells, text in reversed(records):
-        fits = len(cells) in wanted and any(cell.strip() for cell in cells)
-        if fits and names is None and units is None and _is_unit_row(cells):
+        fits = not names and any(map(str.strip, cells)) and _fits(cells, dialect, trailing=trailing)
+        if fits and not units and _is_unit_row(cells):
             units = cells
-        elif fits and names is None and (not text.lstrip().startswith("#") or not rest):
+        elif fits and not (rest and text.lstrip().startswith("#")):
             names = cells
         else:
             rest.insert(0, text.strip().lstrip("#").strip())
+    return Headings(tuple(_combine(names, units, dialect.fields)), tuple(text for text in rest if text))
+
+
+def _fits(cells: Sequence[str], dialect: Dialect, *, trailing: bool) -> bool:
+    """Return whether these cells can head the columns: as many, or a few less, and words rather than numbers."""
+    count = len(cells)
+    if count == dialect.fields + 1 and not cells[-1].strip():
+        return True
+    words = all(kind_of(cell, dialect.decimal) in {Kind.TEXT, Kind.MISSING} for cell in cells)
+    return count == dialect.fields or (trailing and count == dialect.fields - 1) or (
+        1 < count < dialect.fields and words)
+
+
+def _combine(names: Sequence[str], units: Sequence[str], fields: int) -> list[Heading]:
+    found = [read_cell(cell) for cell in [*names, *[""] * fields][:fields]]
+    named = any(heading.name for heading in found)
     columns = []
-    for i in range(dialect.fields):
-        heading = read_cell(names[i]) if names is not None and i < len(names) else Heading()
-        below = units[i].strip().strip("[](){}<>").strip() if units is not None and i < len(units) else ""
+    for i, heading in enumerate(found):
+        below = units[i].strip().strip("[](){}<>").strip() if i < len(units) else ""
         if below:
-            heading = Heading(heading.name, find_unit(below), below)
-        columns.append(heading)
-    return Headings(tuple(columns), tuple(text for text in rest if text))
+            columns.append(Heading(heading.name, find_unit(below), below))
+        elif named and not heading.name and len(heading.unit_text) == 1:  # in `t,i,s` the last is a name, not seconds
+            columns.append(Heading(heading.unit_text))
+        else:
+            columns.append(heading)
+    return columns
 
 
 def _records(lines: Sequence[str], dialect: Dialect) -> list[tuple[list[str], str]]:

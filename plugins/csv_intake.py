@@ -50,6 +50,7 @@ class Intake:
         self._first_damage: Damage | None = None
         self._cut_line: int | None = None
         self._rows = 0
+        self._empty = 0
 
     def take(self, data: bytes, first_line: int, *, unfinished: bool) -> list[Samples]:
         """Return the samples of these whole lines.
@@ -78,6 +79,7 @@ class Intake:
             times, values = np.ascontiguousarray(values[:, 0]), values[:, 1:]
             self._refuse_timeless(times, rows.damaged, data, first_line)
         values = self._overloads.settle(np.ascontiguousarray(values))
+        self._empty += int(np.isnan(values[~rows.damaged]).any(axis=1).sum()) if np.isnan(values).any() else 0
         if not self._rows:
             self._refuse_empty(values[~rows.damaged], first_line)
         self._rows += len(values)
@@ -91,6 +93,8 @@ class Intake:
         if self._first_damage is not None:
             said.append(f"{self._damages} damaged {_plural(self._damages, 'line')} counted as lost samples, the first "
                         f"is line {self._first_damage.line}")
+        if empty := self._empty:
+            said.append(f"{empty} {_plural(empty, 'row')} with an empty cell counted as lost samples")
         if count := self._overloads.count:
             said.append(f"{count} {_plural(count, 'sample')} with overload marks, read as clipped at the largest value")
         if isinstance(self._clock, TimedClock):

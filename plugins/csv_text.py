@@ -10,6 +10,8 @@ import gzip
 import zlib
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from crankfold.acquire.errors import FileFormatError
 
 if TYPE_CHECKING:
@@ -23,6 +25,7 @@ CHUNK_BYTES = 1 << 20
 LINE_LIMIT_BYTES = 64 << 10
 """A line longer than this is no table row: without a limit a file of one endless line would fill the memory."""
 
+LINE_FEED = ord("\n")
 GZIP_MAGIC = b"\x1f\x8b"
 BINARY_KINDS = (
     (b"PK\x03\x04", "a ZIP archive or a spreadsheet workbook", "unpack it, or save the sheet as CSV"),
@@ -144,7 +147,7 @@ class LineReader:
             self.unterminated = True
             lines, self._rest = lines + self._rest + b"\n", b""
         self._refuse_endless(lines, self.next_line)
-        self.next_line += lines.count(b"\n")
+        self.next_line += int(np.count_nonzero(np.frombuffer(lines, dtype=np.uint8) == LINE_FEED))
         self._refuse_endless(self._rest, self.next_line)
         return lines
 
