@@ -38,7 +38,7 @@ ASK_AGAIN_S = 0.25
 ANSWER_S = 1.0
 """Longest time for an answer of a board that has answered before; a loaded computer included."""
 
-SILENCE_S = 0.8
+SILENCE_S = 0.7
 """No sound frame for this long is said within the second that people notice; a slow board gets `SILENT_FRAMES`."""
 
 SILENT_FRAMES = 4
@@ -150,7 +150,7 @@ class FrameBoard(Source):
                          for name, channel in zip(names, picked, strict=False))
         skew_s = tuple(channel.skew_s - picked[0].skew_s for channel in picked)
         return SourceInfo(hello.rate_hz, channels, fmt.DTYPES[hello.layout], hello.title or "board with frames",
-                          address=f"{NAME}:{self._port.port.address}", skew_s=skew_s if any(skew_s) else ())
+                          address=self._port.port.address, skew_s=skew_s if any(skew_s) else ())
 
     def _start(self) -> None:
         self._ready.clear()

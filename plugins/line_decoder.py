@@ -1,0 +1,162 @@
+"""Text lines turned into numbers: whole chunks at once while all is sound, line by line around the broken ones."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from crankfold.plugins.line_style import LONGEST_LINE, NUMBER, LineStyle, parse_line
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+FEW_LINES = 16
+"""Lines below which a chunk that holds a broken one is not halved again but read line by line."""
+
+HIGHEST_INTEGER = 2**32 - 1
+"""The clocks of micro-controllers count no further; the text of more is broken."""
+
+_TO_SPACES = bytes.maketrans(b",;\r", b"   ")
+_NUMBERS_ONLY = re.compile(rb"\s*(?:" + NUMBER + rb"\s+)*")
+
+
+@dataclass(frozen=True, eq=False)
+class Lines:
+    """Sound lines in a row: their numbers, shape (lines, columns), and how many broken lines stood before them."""
+
+    values: NDArray[Any]
+    broken_before: int
+
+
+class LineDecoder:
+    """Cuts a byte stream into lines of a known style and reads their numbers.
+
+    Parameters
+    ----------
+    style
+        As `find_style` found it.
+    limits
+        Lowest and highest number each column may hold, None where anything goes; a line beyond is broken.
+
+    Attributes
+    ----------
+    broken
+        Broken lines so far.
+    """
+
+    def __init__(self, style: LineStyle, limits: tuple[tuple[float, float] | None, ...] = ()) -> None:
+        self.broken = 0
+        self._style = style
+        self._dtype = np.dtype(np.float64 if style.decimals else np.int64)
+        self._limits = [(column, limit) for column, limit in enumerate(limits) if limit is not None]
+        self._rest = b""
+        self._broken_before = 0
+        self._in_half_line = False
+
+    def begin(self) -> None:
+        """Forget what was left over, and skip up to the next line end."""
+        self._rest, self._broken_before, self._in_half_line = b"", 0, True
+
+    def feed(self, chunk: bytes) -> list[Lines]:
+        """Return the numbers of the lines that `chunk` completes."""
+        if self._style.line_end == b"\r":
+            chunk = chunk.replace(b"\r", b"\n")
+        if self._in_half_line:
+            cut = chunk.find(b"\n")
+            if cut < 0:
+                return []
+            chunk, self._in_half_line = chunk[cut + 1 :], False
+        stream = self._rest + chunk
+        cut = stream.rfind(b"\n") + 1
+        self._rest = stream[cut:]
+        found: list[Lines] = []
+        if cut:
+            self._decode(stream[:cut], found)
+        if len(self._rest) > LONGEST_LINE:
+            self._count_broken()
+            self._rest, self._in_half_line = b"", True
+        return found
+
+    def _decode(self, body: bytes, found: list[Lines]) -> None:
+        values = self._decode_clean(body)
+        if values is not None:
+            if len(values):
+                self._add(values, found)
+            return
+        lines = body.count(b"\n")
+        if lines <= FEW_LINES:
+            self._decode_carefully(body, found)
+            return
+        middle = body.find(b"\n", len(body) // 2) + 1
+        if middle in {0, len(body)}:
+            middle = body.rfind(b"\n", 0, len(body) // 2) + 1
+        if middle == 0:
+            self._decode_carefully(body, found)
+            return
+        self._decode(body[:middle], found)
+        self._decode(body[middle:], found)
+
+    def _decode_clean(self, body: bytes) -> NDArray[Any] | None:
+        """Return the numbers when every line follows the style exactly, else None."""
+        style = self._style
+        lines = body.count(b"\n")
+        pattern = style.pattern[:-1] + b"\n"
+        if body.translate(None, style.erased) != pattern * lines:
+            return None
+        for prefix in style.prefixes:
+            body = body.replace(prefix, b"")
+        plain = body.translate(_TO_SPACES)
+        if (style.decimals or style.signed or style.prefixes) and _NUMBERS_ONLY.fullmatch(plain) is None:
+            return None
+        values = np.fromstring(plain, dtype=self._dtype, sep=" ")
+        if len(values) != lines * style.columns:
+            return None
+        rows = values.reshape(lines, style.columns)
+        return rows if self._within_limits(rows).all() else None
+
+    def _within_limits(self, rows: NDArray[Any]) -> NDArray[np.bool_]:
+        good: NDArray[np.bool_] = np.ones(len(rows), dtype=np.bool_)
+        if not len(rows):
+            return good
+        highest = HIGHEST_INTEGER if self._dtype.kind == "i" else np.finfo(np.float64).max
+        for column in range(self._style.columns):
+            limit = next((bounds for index, bounds in self._limits if index == column), (-highest - 1, highest))
+            values = rows[:, column]
+            if values.min() < limit[0] or values.max() > limit[1]:
+                good &= (values >= limit[0]) & (values <= limit[1])
+        return good
+
+    def _decode_carefully(self, body: bytes, found: list[Lines]) -> None:
+        for line in body.split(b"\n")[:-1]:
+            if not line.strip():
+                continue
+            values = self._decode_line(line)
+            if values is None:
+                self._count_broken()
+            else:
+                self._add(values, found)
+
+    def _decode_line(self, line: bytes) -> NDArray[Any] | None:
+        parsed = parse_line(line)
+        if parsed is None or parsed[0] != self._style.labels:
+            return None
+        kind = float if self._style.decimals else int
+        try:
+            row = np.array([[kind(number) for number in parsed[1]]], dtype=self._dtype)
+        except (ValueError, OverflowError):
+            return None
+        return row if self._within_limits(row).all() else None
+
+    def _count_broken(self) -> None:
+        self.broken += 1
+        self._broken_before += 1
+
+    def _add(self, values: NDArray[Any], found: list[Lines]) -> None:
+        if found and not self._broken_before:
+            found[-1] = Lines(np.concatenate((found[-1].values, values)), found[-1].broken_before)
+        else:
+            found.append(Lines(values, self._broken_before))
+        self._broken_before = 0

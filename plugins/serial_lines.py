@@ -1,0 +1,218 @@
+"""The board that prints numbers: one sample a line, in whatever style it prints, at whatever rate it comes."""
+
+from __future__ import annotations
+
+import time
+from collections import deque
+from typing import TYPE_CHECKING
+
+from crankfold.acquire.declarations import CONTRACT, BoardDeclaration, BoardFound, Setting
+from crankfold.acquire.errors import BoardGarbledError, BoardStalledError
+from crankfold.acquire.hooks import hookimpl
+from crankfold.acquire.source import Samples, Source, SourceInfo
+from crankfold.plugins.line_columns import plan_columns
+from crankfold.plugins.line_decoder import LineDecoder, Lines
+from crankfold.plugins.line_opening import listen
+from crankfold.plugins.line_timing import ArrivalWatch, TimeLoss
+from crankfold.plugins.serial_port import SerialPort, known_settings, number_setting
+from crankfold.plugins.serial_ports import ADDRESS_HELP, discover
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+
+crankfold_contract = CONTRACT
+
+NAME = "serial-lines"
+DEFAULT_BAUD = 115_200
+
+SILENCE_S = 0.7
+"""No whole line for this long is said within the second that people notice."""
+
+SILENT_LINES = 4
+
+FULL_READ = 3500
+"""Bytes in one read that mean more are waiting: a terminal's buffer holds 4,095."""
+
+GARBLED_S = 0.5
+"""Stretch of time in which more broken lines than sound ones mean that something is wrong, not a spark's crackle."""
+
+RATE_TOLERANCE = 0.02
+"""A second of arrivals tells the rate to about 1 %; a setting further off than twice that is wrong."""
+
+SETTINGS = (
+    Setting("baud", "bits a second on the line, as the sketch sets it", "57600", str(DEFAULT_BAUD)),
+    Setting("columns", "what each number of a line is: current, sync, time, or - for one to leave out",
+            "time,current,sync", "found from the lines"),
+    Setting("full-scale", "what one step above the highest code stands for, with its unit", "5V", ""),
+    Setting("bits", "bits of the converter whose codes are printed", "10", ""),
+    Setting("rate", "lines a second, checked against what comes", "500", "measured"),
+)
+
+
+class LineBoard(Source):
+    """A board that prints numbers; opening listens for about a second to learn style, columns and rate."""
+
+    def __init__(self, address: str, settings: Mapping[str, str]) -> None:
+        super().__init__()
+        known_settings(settings, tuple(setting.name for setting in SETTINGS), NAME)
+        baud = number_setting(settings, "baud", DEFAULT_BAUD, lowest=300, highest=20e6)
+        told_hz = number_setting(settings, "rate", None, lowest=1, highest=1e6)
+        self._ready: deque[Samples] = deque()
+        self._held: deque[Samples] = deque()
+        self._notes: list[str] = []
+        self._torn = 0
+        self._port = SerialPort(address, int(baud or DEFAULT_BAUD), board=NAME)
+        try:
+            heard = listen(self._port)
+            self._plan = plan_columns(heard, settings)
+        except BaseException:
+            self._port.close()
+            raise
+        self._rate_hz = self._plan.rate_hz
+        self._compare_rate(told_hz)
+        self._decoder = LineDecoder(heard.style, self._plan.limits)
+        found = self._plan.time
+        self._times = TimeLoss(found, whole=not heard.style.decimals) if found else None
+        self._watch = ArrivalWatch(self._rate_hz)
+        self._info = SourceInfo(self._rate_hz, self._plan.channels, self._plan.dtype,
+                                f"board that prints numbers ({self._port.port.title})",
+                                address=self._port.port.address)
+        self._reset_counts()
+
+    def _reset_counts(self) -> None:
+        now = time.monotonic()
+        self._count = 0
+        self._sound_s = now
+        self._bytes_since_sound = 0
+        self._looked_s, self._looked_broken, self._sound_since_look = now, self._decoder.broken, 0
+
+    def _compare_rate(self, told_hz: float | None) -> None:
+        if self._plan.note:
+            self._notes.append(self._plan.note)
+        if told_hz is None:
+            return
+        if abs(self._rate_hz / told_hz - 1) > RATE_TOLERANCE:
+            self._notes.append(f"the setting says {told_hz:g} lines a second but {self._rate_hz:.4g} come, which is "
+                               "used; correct the rate setting or leave it out")
+        elif self._plan.time is None:
+            self._rate_hz = told_hz
+
+    @property
+    def info(self) -> SourceInfo:
+        """What was learnt while opening."""
+        return self._info
+
+    @property
+    def measured_rate_hz(self) -> float | None:
+        """Lines a second by the board's own time column, None where it prints none."""
+        return self._times.rate_hz if self._times is not None else None
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What was survived so far."""
+        notes = list(self._notes)
+        if self._decoder.broken:
+            notes.append(f"{self._decoder.broken} broken lines were left out, each counted as a lost sample")
+        if self._torn:
+            notes.append(f"lines went missing on the way {self._torn} times, nobody knows how many; use a higher baud "
+                         "rate, a lower sample rate, or print the time in front of each line")
+        return tuple(notes)
+
+    def _start(self) -> None:
+        self._ready.clear()
+        self._held.clear()
+        self._port.discard_input()
+        self._decoder.begin()
+        self._watch.restart()
+        if self._times is not None:
+            self._times.restart()
+        self._reset_counts()
+
+    def _read(self, timeout_s: float) -> Samples | None:
+        deadline = time.monotonic() + timeout_s
+        while not self._ready:
+            left = deadline - time.monotonic()
+            data = self._port.read(max(0.0, min(left, SILENCE_S / 2)))
+            now = time.monotonic()
+            self._bytes_since_sound += len(data)
+            for lines in self._decoder.feed(data):
+                self._take(lines, now)
+            if self._times is None and len(data) < FULL_READ:
+                self._judge_lateness(now)
+            self._look_after_board(now)
+            if not self._ready and now >= deadline:
+                return None
+        return self._ready.popleft()
+
+    def _take(self, lines: Lines, now_s: float) -> None:
+        """Queue sound lines, cut where some are missing."""
+        self._sound_s, self._bytes_since_sound = now_s, 0
+        self._sound_since_look += len(lines.values)
+        codes = self._plan.codes(lines.values)
+        if self._times is None:
+            self._count += lines.broken_before + len(codes)
+            self._held.append(Samples(codes, lines.broken_before))
+            return
+        assert self._plan.time is not None
+        begin = 0
+        lost: int | None = 0
+        for row, missing in self._times.before(lines.values[:, self._plan.time.column]):
+            if row > begin:
+                self._ready.append(Samples(codes[begin:row], lost))
+            begin, lost = row, missing
+        self._ready.append(Samples(codes[begin:], lost))
+
+    def _judge_lateness(self, now_s: float) -> None:
+        """Hand on what is held, unless lines are late; throw it away once lines are known to be missing within."""
+        if self._watch.note(now_s, self._count):
+            self._torn += 1
+            self._held.clear()
+            self._held_torn = True
+        elif not self._watch.suspicious and self._held:
+            if self._held_torn:
+                self._held[0] = Samples(self._held[0].codes, None)
+                self._held_torn = False
+            self._ready.extend(self._held)
+            self._held.clear()
+
+    _held_torn = False
+
+    def _look_after_board(self, now_s: float) -> None:
+        """Raise when the board is silent or makes no sense; called right after the port was read."""
+        where = self._port.port.device
+        quiet_s = now_s - self._sound_s
+        if quiet_s >= max(SILENCE_S, SILENT_LINES / self._rate_hz):
+            if self._bytes_since_sound:
+                raise BoardGarbledError(f"the last {quiet_s:.1f} s from {where} hold no line of numbers",
+                                        "check the cable and the baud rate, then start again")
+            raise BoardStalledError(f"the board at {where} has printed nothing for {quiet_s:.1f} s",
+                                    "check its supply and cable, then start again")
+        if now_s - self._looked_s >= GARBLED_S:
+            broken = self._decoder.broken - self._looked_broken
+            if broken > max(self._sound_since_look, SILENT_LINES):
+                raise BoardGarbledError(f"{broken} of the last {broken + self._sound_since_look} lines from {where} "
+                                        "are broken", "check the cable and its ground, and that no other program "
+                                        "reads this port")
+            self._looked_s, self._looked_broken, self._sound_since_look = now_s, self._decoder.broken, 0
+
+    def _close(self) -> None:
+        self._port.close()
+
+
+def open_board(address: str, settings: Mapping[str, str]) -> Source:
+    """Return the board at `address`, its style, columns and rate learnt."""
+    return LineBoard(address, settings)
+
+
+def discover_boards(deadline_s: float) -> tuple[BoardFound, ...]:
+    """Return the USB serial ports; whether one prints numbers is known only once it is opened."""
+    del deadline_s  # listing ports takes milliseconds
+    return discover(NAME, "a board that prints numbers")
+
+
+@hookimpl
+def crankfold_boards() -> Sequence[BoardDeclaration]:
+    """Return the declaration of this board."""
+    return (BoardDeclaration(NAME, "board that prints numbers, one sample a line, over a serial line", open_board,
+                             discover_boards, SETTINGS, ADDRESS_HELP),)

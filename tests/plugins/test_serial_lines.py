@@ -1,0 +1,341 @@
+"""The board that prints numbers, on a real terminal through a real serial port object."""
+
+from __future__ import annotations
+
+import time
+from concurrent.futures import ThreadPoolExecutor
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+
+from crankfold.acquire.errors import (
+    AcquireError,
+    BoardBusyError,
+    BoardDisconnectedError,
+    BoardGarbledError,
+    BoardStalledError,
+    SettingError,
+)
+from crankfold.plugins.serial_lines import LineBoard
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from crankfold.acquire.source import Block, Source
+
+BANNER = b"\r\nreader 2\r\nready, press reset to start anew\r\n3,"
+
+STYLES: dict[str, Callable[[int, int, int, int], str]] = {
+    "comma": lambda i, a, b, rate: f"{a},{b}\n",
+    "comma and space, CRLF": lambda i, a, b, rate: f"{a}, {b}\r\n",
+    "semicolon": lambda i, a, b, rate: f"{a};{b}\n",
+    "tab": lambda i, a, b, rate: f"{a}\t{b}\r\n",
+    "space": lambda i, a, b, rate: f"{a} {b}\n",
+    "carriage return alone": lambda i, a, b, rate: f"{a},{b}\r",
+    "padded": lambda i, a, b, rate: f"{a:5d} {b:5d}\n",
+    "labels": lambda i, a, b, rate: f"current:{a},sync:{b}\n",
+    "labels with digits, other order": lambda i, a, b, rate: f"sync: {b} ch1: {a}\r\n",
+    "trailing comma": lambda i, a, b, rate: f"{a},{b},\n",
+    "decimals": lambda i, a, b, rate: f"{a / 204.8:.3f},{b / 204.8:.3f}\n",
+    "time in ms": lambda i, a, b, rate: f"{1234 + 1000 * i // rate},{a},{b}\n",
+    "time in us at the end": lambda i, a, b, rate: f"{a},{b},{4294000000 + 1000000 * i // rate & 0xFFFFFFFF}\n",
+    "line counter": lambda i, a, b, rate: f"{i},{a},{b}\n",
+}
+
+
+LISTENING_MATTERS = {"test_every_style_at_every_rate", "test_rate_setting_five_percent_off_is_said_and_not_used",
+                     "test_rate_setting_that_fits_is_used"}
+
+
+@pytest.fixture(autouse=True)
+def listen_briefly(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Save the second of listening where the measured rate is not what is tested."""
+    if request.node.originalname not in LISTENING_MATTERS:
+        monkeypatch.setattr("crankfold.plugins.line_opening.LISTEN_S", 0.4)
+
+
+def current(i: int) -> int:
+    return (i * 37) % 1000 + 10
+
+
+def sync(i: int) -> int:
+    return (i * 11) % 7
+
+
+def read_until(source: Source, samples: int, *, seconds: float = 4.0) -> list[Block]:
+    blocks: list[Block] = []
+    deadline = time.monotonic() + seconds
+    while sum(len(block.codes) for block in blocks) < samples:
+        assert time.monotonic() < deadline, "too few samples came"
+        block = source.read(0.1)
+        if block is not None:
+            blocks.append(block)
+    return blocks
+
+
+def indices(codes: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+    """Which line each sample was, from its two numbers (unique within 7000 lines)."""
+    key = {(current(i), sync(i)): i for i in range(7000)}
+    return np.array([key[int(a), int(b)] for a, b in codes])
+
+
+def check_style(board: Any, style: str, rate_hz: int) -> None:
+    with LineBoard(board.name, {}) as source:
+        assert source.info.rate_hz == pytest.approx(rate_hz, rel=0.03)
+        assert [channel.name for channel in source.info.channels] == ["current", "sync"]
+        source.start()
+        blocks = read_until(source, rate_hz // 4)
+        assert source.warnings == ()
+    assert all(block.lost_before == 0 for block in blocks)
+    codes = np.concatenate([block.codes for block in blocks])
+    if style == "decimals":
+        assert codes.dtype == np.float64
+        codes = np.rint(codes * 204.8)
+    else:
+        assert codes.dtype == np.int32
+    np.testing.assert_array_equal(np.diff(indices(codes)), 1)
+
+
+TOGETHER = {200: 14, 500: 7, 2000: 4}
+"""Boards read at a time, to save the seconds that each opening listens."""
+
+
+@pytest.mark.parametrize(("rate_hz", "first"), [(rate_hz, first) for rate_hz, step in TOGETHER.items()
+                                                for first in range(0, len(STYLES), step)])
+def test_every_style_at_every_rate(terminals: Callable[[], Any], rate_hz: int, first: int) -> None:
+    styles = list(STYLES)[first : first + TOGETHER[rate_hz]]
+    boards = [terminals() for _ in styles]
+    for board, style in zip(boards, styles, strict=True):
+        form = STYLES[style]
+        board.print_lines(lambda i, form=form: form(i, current(i), sync(i), rate_hz).encode(), rate_hz, banner=BANNER)
+    with ThreadPoolExecutor(len(styles)) as readers:
+        list(readers.map(check_style, boards, styles, [rate_hz] * len(styles)))
+
+
+def clean(i: int) -> bytes:
+    return f"{current(i)},{sync(i)}\n".encode()
+
+
+def timed(i: int) -> bytes:
+    return f"{2 * i},{current(i)},{sync(i)}\n".encode()
+
+
+def test_scale_from_full_scale_and_bits(terminal: Any) -> None:
+    terminal.print_lines(clean, 500)
+    with LineBoard(terminal.name, {"full-scale": "5V", "bits": "10"}) as source:
+        channel = source.info.channels[0]
+    assert (channel.unit, channel.scale, channel.code_range) == ("V", 5 / 1024, (0, 1023))
+
+
+def test_columns_setting_chooses(terminal: Any) -> None:
+    terminal.print_lines(lambda i: f"7,{sync(i)},{current(i)}\n".encode(), 500)
+    with LineBoard(terminal.name, {"columns": "-,sync,current"}) as source:
+        source.start()
+        blocks = read_until(source, 100)
+    np.testing.assert_array_equal(np.diff(indices(np.concatenate([block.codes for block in blocks]))), 1)
+
+
+@pytest.mark.parametrize(("settings", "said"), [
+    ({"columns": "current"}, "names 1 numbers but a line holds 2"),
+    ({"columns": "current,time"}, "does not run like a clock"),
+    ({"columns": "sync,sync"}, "name each number of a line"),
+    ({"full-scale": "5V"}, "add bits=10"),
+    ({"full-scale": "lots", "bits": "10"}, "give a number with its unit"),
+])
+def test_settings_that_do_not_fit_are_said(terminal: Any, settings: dict[str, str], said: str) -> None:
+    terminal.print_lines(clean, 500)
+    with pytest.raises(SettingError, match=said):
+        LineBoard(terminal.name, settings)
+
+
+def test_unknown_setting_is_refused_before_the_port_is_touched() -> None:
+    with pytest.raises(SettingError, match="no setting 'speed'"):
+        LineBoard("nowhere", {"speed": "9600"})
+
+
+def test_broken_lines_are_counted_and_the_index_stays_the_clock(terminal: Any) -> None:
+    def line(i: int) -> bytes:
+        if i % 50 == 20:
+            return b"12,3\xff4\n"
+        return b"17\n" if i % 50 == 40 else clean(i)
+
+    terminal.print_lines(line, 500)
+    with LineBoard(terminal.name, {}) as source:
+        source.start()
+        blocks = read_until(source, 400)
+        assert "broken lines were left out" in source.warnings[0]
+    assert sum(block.lost_before or 0 for block in blocks) > 10
+    offsets = [indices(block.codes) - np.arange(block.first_index, block.next_index) for block in blocks]
+    assert len(set(np.concatenate(offsets).tolist())) == 1
+
+
+def test_lost_lines_are_counted_exactly_by_the_time_column(terminal: Any) -> None:
+    terminal.print_lines(lambda i: b"" if 30 < i % 200 <= 47 else timed(i), 500)
+    with LineBoard(terminal.name, {}) as source:
+        assert source.measured_rate_hz == pytest.approx(500, rel=1e-6)
+        source.start()
+        blocks = read_until(source, 500)
+        assert source.measured_rate_hz == pytest.approx(500, rel=1e-6)
+    assert {block.lost_before for block in blocks} == {0, 17}
+    offsets = [indices(block.codes) - np.arange(block.first_index, block.next_index) for block in blocks]
+    assert len(set(np.concatenate(offsets).tolist())) == 1
+
+
+def test_lost_bytes_without_a_time_column_are_an_unknown_loss(terminal: Any) -> None:
+    terminal.print_lines(clean, 500)
+    with LineBoard(terminal.name, {}) as source:
+        source.start()
+        before = read_until(source, 200)
+        terminal.dropping.set()
+        time.sleep(0.3)
+        terminal.dropping.clear()
+        began = time.monotonic()
+        after: list[Block] = []
+        while not any(block.lost_before is None for block in after):
+            assert time.monotonic() - began < 1.0
+            block = source.read(0.1)
+            after += [block] if block is not None else []
+        after += read_until(source, 100)
+        assert "went missing on the way 1 times" in source.warnings[-1]
+    assert all(block.lost_before == 0 for block in before)
+    torn = next(i for i, block in enumerate(after) if block.lost_before is None)
+    for piece in (before + after[:torn], after[torn:]):  # neither side of the tear holds one
+        np.testing.assert_array_equal(np.diff(indices(np.concatenate([block.codes for block in piece]))), 1)
+
+
+def test_a_busy_computer_is_not_taken_for_loss(terminal: Any) -> None:
+    terminal.print_lines(clean, 500)
+    with LineBoard(terminal.name, {}) as source:
+        source.start()
+        blocks = read_until(source, 100)
+        for _ in range(3):
+            time.sleep(0.25)
+            blocks += read_until(source, 150)
+        assert source.warnings == ()
+    assert all(block.lost_before == 0 for block in blocks)
+    np.testing.assert_array_equal(np.diff(indices(np.concatenate([block.codes for block in blocks]))), 1)
+
+
+def test_rate_setting_five_percent_off_is_said_and_not_used(terminal: Any) -> None:
+    terminal.print_lines(clean, 475)
+    with LineBoard(terminal.name, {"rate": "500"}) as source:
+        assert source.info.rate_hz == pytest.approx(475, rel=0.02)
+        assert "the setting says 500 lines a second but 47" in source.warnings[0]
+
+
+def test_rate_setting_that_fits_is_used(terminal: Any) -> None:
+    terminal.print_lines(clean, 500)
+    with LineBoard(terminal.name, {"rate": "500"}) as source:
+        assert source.info.rate_hz == 500.0
+        assert source.warnings == ()
+
+
+def noticed(source: Source, kind: type[AcquireError]) -> tuple[float, str, int]:
+    """Return after how long the error came, its sentence, and how many samples came before it."""
+    began, kept = time.monotonic(), 0
+    with pytest.raises(kind) as caught:
+        while time.monotonic() < began + 3.0:
+            block = source.read(0.1)
+            kept += 0 if block is None else len(block.codes)
+    return time.monotonic() - began, str(caught.value), kept
+
+
+def test_unplugged_and_plugged_in_again(terminals: Callable[[], Any]) -> None:
+    first = terminals()
+    first.print_lines(clean, 500)
+    with LineBoard(first.name, {}) as source:
+        source.start()
+        read_until(source, 50)
+        first.pull_out()
+        after_s, sentence, _ = noticed(source, BoardDisconnectedError)
+        with pytest.raises(BoardDisconnectedError):
+            source.read(0.1)
+    assert after_s < 1.0
+    assert sentence == f"the board at {first.name} is gone; check the cable and plug it in again"
+    again = terminals()
+    again.print_lines(clean, 500)
+    with LineBoard(again.name, {}) as source:
+        source.start()
+        read_until(source, 50)
+
+
+def test_silent_from_the_start(terminal: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("crankfold.plugins.line_opening.FIRST_BYTE_S", 0.5)
+    with pytest.raises(BoardStalledError, match="prints nothing; check that its sketch runs"):
+        LineBoard(terminal.name, {})
+
+
+def test_falls_silent_while_streaming(terminal: Any) -> None:
+    terminal.print_lines(clean, 500)
+    with LineBoard(terminal.name, {}) as source:
+        source.start()
+        read_until(source, 50)
+        terminal.paused.set()
+        after_s, sentence, _ = noticed(source, BoardStalledError)
+    assert after_s < 1.0
+    assert "has printed nothing for 0.7 s; check its supply" in sentence
+
+
+def noise(i: int) -> bytes:
+    return bytes((i * 7919 + k * 104729 >> 3) % 256 for k in range(9))
+
+
+def test_garbage_at_opening_names_the_baud_rates(terminal: Any) -> None:
+    terminal.print_lines(noise, 500)
+    began = time.monotonic()
+    with pytest.raises(BoardGarbledError, match="is not text; set the baud rate"):
+        LineBoard(terminal.name, {})
+    assert time.monotonic() - began < 3.0
+
+
+def test_text_without_numbers_is_shown(terminal: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("crankfold.plugins.line_opening.PATIENCE_S", 1.0)
+    terminal.print_lines(lambda i: b"waiting for the sensor\r\n", 50)
+    with pytest.raises(BoardGarbledError, match="for example 'waiting for the sensor'"):
+        LineBoard(terminal.name, {})
+
+
+@pytest.mark.parametrize("garbage", [noise, lambda i: b"###,#\n"])
+def test_garbage_while_streaming(terminal: Any, garbage: Callable[[int], bytes]) -> None:
+    bad: list[int] = []
+    terminal.print_lines(lambda i: garbage(i) if bad else clean(i), 500)
+    with LineBoard(terminal.name, {}) as source:
+        source.start()
+        read_until(source, 50)
+        bad.append(1)
+        after_s, sentence, _ = noticed(source, BoardGarbledError)
+    assert after_s < 1.2
+    assert "check the cable" in sentence
+
+
+def test_second_reader_is_told_who_has_the_port(terminal: Any) -> None:
+    terminal.print_lines(clean, 500)
+    with LineBoard(terminal.name, {}), pytest.raises(BoardBusyError, match="is in use by"):
+        LineBoard(terminal.name, {})
+
+
+def test_board_that_resets_when_opened_is_waited_for(terminal: Any) -> None:
+    """After a reset the loader is silent, then the sketch prints its banner."""
+    opened = time.monotonic()
+
+    def step() -> None:
+        if time.monotonic() - opened > 1.6:
+            terminal.send(b"".join(clean(i) for i in range(terminal.printed, terminal.printed + 4)))
+            terminal.printed += 4
+
+    terminal.send(b"\x00\xf0\xf1")
+    terminal.run(step)
+    with LineBoard(terminal.name, {}) as source:
+        source.start()
+        read_until(source, 50)
+
+
+def test_it_starts_and_stops_again(terminal: Any) -> None:
+    terminal.print_lines(clean, 500)
+    with LineBoard(terminal.name, {}) as source:
+        for _ in range(2):
+            source.start()
+            read_until(source, 50)
+            source.stop()
+            source.stop()
