@@ -13,6 +13,7 @@ from enum import Enum
 from crankfold.acquire.swell import SwellCounter
 
 HUMPS, HUMPS_WHEN_ENDED = 3, 2
+HUMPS_APART_S = 1.6  # a single cylinder at 80 revolutions a minute
 LEAST_HEIGHT_SHARE = 0.10  # of the mean: a series-wound starter on an eight shows humps of a ninth
 LEAST_HEIGHT_NOISES = 5.0
 LEAST_HEIGHT_A = 4.0  # half of what a small window motor's ripple and stall steps reach
@@ -22,9 +23,12 @@ AWAY_S = 0.2  # near zero for longer: it is over; an overrunning engine is back 
 SPIKE_S, APART_S = 0.03, 0.02  # shorter than that and then away that long: a spike, not the beginning of what follows
 STEADY_S = 0.12
 STEADY_SHARE = 0.2
-JUMP_S = 0.15  # a jump later than this after the first departure is another load; the solenoid leads by less
+LEAD_S = 0.04  # a solenoid that leads its motor, ahead of what counts as steady
+JUMP_FRAMES, JUMP_SHARE = 2, 0.5  # of the rise above the steady load, and of the highest so far
+JUMP_S = 0.2  # a jump later than this after the first departure is another load; the solenoid leads by less
 SMOOTH_S = 1.5  # without in-rush or hump for so long: a steady load, and the new zero
 PATIENT_S = 6.0  # with an in-rush: an engine with its decompressor lifted turns for seconds without humps
+LONGEST_S = 15.0
 INRUSH_S, SETTLED_S = 0.35, 0.5
 INRUSH_RATIO = 1.8
 HUMPLESS_A = 60.0  # a starter that turns an engine without compression; fans and window motors stay below
@@ -67,7 +71,7 @@ class Candidate:
     def __init__(self, onset: int, *, zero: float, noise: float, threshold: float, polarity: int, scale: Scale) -> None:
         self.onset, self.zero, self.noise, self.polarity = onset, zero, noise, polarity
         self.threshold, self._scale = threshold, scale
-        self._swells = SwellCounter()
+        self._swells = SwellCounter(self._count(HUMPS_APART_S))
         self._frames: list[float] = []
         self._sum = 0.0
         self._away = 0
@@ -86,9 +90,10 @@ class Candidate:
         """Humps so far."""
         return self._swells.humps
 
-    def recent(self, seconds: float) -> list[float]:
-        """Return the last frame means of the samples themselves, not of the departure."""
-        return [self.zero + self.polarity * value for value in self._frames[-self._count(seconds) :]]
+    @property
+    def means(self) -> list[float]:
+        """The frame means since the onset, of the samples themselves, not of the departure."""
+        return [self.zero + self.polarity * value for value in self._frames]
 
     def add(self, mean: float) -> Finding:
         """Return what the candidate is after one more frame mean."""
@@ -115,11 +120,9 @@ class Candidate:
             return Finding.CRANKING if self.at_end() else Finding.OVER
         if self._is_at(SMOOTH_S) and self._humpless():
             return Finding.CRANKING
-        if self._is_at(PATIENT_S) or (self._is_at(SMOOTH_S) and not self._inrush()):
-            return Finding.OPEN if self._swells.humps else Finding.STEADY
-        if len(self._frames) > self._count(2 * PATIENT_S):
-            return Finding.STEADY
-        return Finding.OPEN
+        patience_s = PATIENT_S if self._inrush() else SMOOTH_S
+        waited = len(self._frames) >= self._count(patience_s) and self._swells.humps == 0
+        return Finding.STEADY if waited or len(self._frames) >= self._count(LONGEST_S) else Finding.OPEN
 
     def _is_another(self, value: float) -> bool:
         """Whether this frame begins a load of its own: after a spike, beyond zero, or a jump out of a steady one."""
@@ -131,10 +134,13 @@ class Candidate:
             return True
         if len(self._frames) < self._count(JUMP_S):
             return False
-        before = self._frames[-self._count(STEADY_S) - 1 : -1]
+        lead = self._count(LEAD_S)
+        before = self._frames[-self._count(STEADY_S) - lead : -lead]
         low, high = min(before), max(before)
         steady = high - low < STEADY_SHARE * abs(high) + 4.0 * self.noise
-        return steady and value - high > max(self.threshold, high)
+        jump = value - self._frames[-JUMP_FRAMES]
+        large = value - high > max(2.0 * self.threshold, JUMP_SHARE * max(self._frames))
+        return steady and large and jump > JUMP_SHARE * (value - high)
 
     def _least_height(self) -> float:
         floor = LEAST_HEIGHT_A if self._scale.amperes else 0.0

@@ -22,6 +22,8 @@ class Quiet:
         Median, in the samples' unit.
     known
         Whether there has been enough quiet to say so.
+    waiting
+        The last frames, not used yet.
     least_noise
         What the noise cannot be below, such as half a step of the converter.
     """
@@ -32,7 +34,7 @@ class Quiet:
         self.known = False
         self.least_noise = least_noise
         self._frames: deque[float] = deque(maxlen=MEMORY_FRAMES)
-        self._waiting: deque[float] = deque()
+        self.waiting: deque[float] = deque()
         self._since_refresh = 0
 
     @property
@@ -42,21 +44,21 @@ class Quiet:
 
     def add(self, mean: float) -> None:
         """Take one more frame that is quiet."""
-        self._waiting.append(mean)
-        if len(self._waiting) <= HELD_BACK_FRAMES:
+        self.waiting.append(mean)
+        if len(self.waiting) <= HELD_BACK_FRAMES:
             return
-        self._frames.append(self._waiting.popleft())
+        self._frames.append(self.waiting.popleft())
         self._since_refresh += 1
         if (not self.known and len(self._frames) >= NEEDED_FRAMES) or self._since_refresh >= REFRESH_FRAMES:
             self._refresh()
 
     def forget_waiting(self) -> None:
         """Drop the frames not used yet: they turned out to belong to something that happened."""
-        self._waiting.clear()
+        self.waiting.clear()
 
     def restart(self, frames: list[float]) -> None:
         """Begin anew from frames that are now what counts as quiet."""
-        self._waiting.clear()
+        self.waiting.clear()
         self._frames.clear()
         self._frames.extend(frames)
         self._refresh()

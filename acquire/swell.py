@@ -7,11 +7,19 @@ SMOOTHED_FRAMES = 3  # 12 ms: takes off commutator hash and most of the mains hu
 
 
 class SwellCounter:
-    """Counts the gradual rises in a row of frame means, each followed by a fall of the same least height."""
+    """Counts the gradual rises in a row of frame means, each followed by a fall of the same least height.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    longest_apart
+        Frames after which a hump no longer belongs to those before it.
+    """
+
+    def __init__(self, longest_apart: int) -> None:
         self.humps = 0
+        self._longest_apart, self._since_hump = longest_apart, 0
         self._last: list[float] = []
+        self._steps: list[float] = []
         self._rising = False
         self._trough = self._peak = 0.0
         self._steepest = 0.0
@@ -20,15 +28,19 @@ class SwellCounter:
     def add(self, value: float, least_height: float) -> None:
         """Take one more frame mean; only rises and falls of `least_height` count."""
         step = value - self._last[-1] if self._last else 0.0
+        self._steps = [*self._steps[1 - SMOOTHED_FRAMES :], step]
         self._last = [*self._last[1 - SMOOTHED_FRAMES :], value]
         smooth = sum(self._last) / len(self._last)
+        self._since_hump += 1
+        if self._since_hump > self._longest_apart:
+            self.humps = 0
         if not self._begun:
             self._begun, self._peak, self._rising = True, smooth, True
             self._trough, self._steepest = smooth, float("inf")  # the in-rush is a rise, but no hump
         elif self._rising:
             self._climb(smooth, step, least_height)
         else:
-            self._descend(smooth, step, least_height)
+            self._descend(smooth, least_height)
 
     @property
     def swelling(self) -> bool:
@@ -40,13 +52,13 @@ class SwellCounter:
         if smooth > self._peak:
             self._peak = smooth
         elif smooth < self._peak - least_height:
-            self.humps += self.swelling
+            if self.swelling:
+                self.humps, self._since_hump = self.humps + 1, 0
             self._rising, self._trough, self._steepest = False, smooth, 0.0
 
-    def _descend(self, smooth: float, step: float, least_height: float) -> None:
-        if smooth <= self._trough:
+    def _descend(self, smooth: float, least_height: float) -> None:
+        if smooth <= self._trough:  # the mean lags: a jump may already be among the last steps
             self._trough, self._steepest = smooth, 0.0
-            return
-        self._steepest = max(self._steepest, step)
+        self._steepest = max(self._steepest, *self._steps)
         if smooth > self._trough + least_height:
             self._rising, self._peak = True, smooth

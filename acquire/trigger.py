@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.candidate import Candidate, Finding, Scale
-from crankfold.acquire.quiet import Quiet
+from crankfold.acquire.candidate import LEAD_S, STEADY_SHARE, Candidate, Finding, Scale
+from crankfold.acquire.quiet import MAD_TO_SD, NEEDED_FRAMES, Quiet
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -25,8 +25,8 @@ FRAME_S = 0.004  # a hump lasts 30 ms at the least; the starter's solenoid leads
 THRESHOLD_NOISES = 6.0
 THRESHOLD_A = 8.0  # a dome lamp stays below, the solenoid of the smallest starter draws 10 A
 THRESHOLD_STEPS = 1.5  # of the converter
-HISTORY_FRAMES = 2  # raw samples kept before the frame at hand, for the exact onset
-HISTORY_SAMPLES = 64
+HISTORY_FRAMES = 10  # raw samples kept before the frame at hand, for the exact onset,
+HISTORY_SAMPLES = 8192  # or so many where that is less, but two frames: copying more would cost time at high rates
 STEADY_S = 0.3
 END_S = 0.3  # near zero for so long: cranking is over; an overrunning engine is back sooner
 END_SHARE = 0.12  # of the mean: a starter that has lost its engine runs on with about a tenth
@@ -100,7 +100,8 @@ class CrankingTrigger:
         self._scale = Scale(channel.unit == "A", self.frame / rate_hz)
         self._step = abs(channel.scale) if channel.code_dtype.startswith(("int", "uint")) else 0.0
         self._quiet = Quiet(0.5 * self._step)
-        self._history = max(HISTORY_FRAMES, -(-HISTORY_SAMPLES // self.frame)) * self.frame
+        self._history = max(2, min(HISTORY_FRAMES, HISTORY_SAMPLES // self.frame)) * self.frame
+        self._lead_frames = max(1, round(LEAD_S / self._scale.frame_s))
         self._tail: NDArray[Any] | None = None
         self._tail_stop = 0
         self._torn = False
@@ -181,7 +182,7 @@ class CrankingTrigger:
         torn, self._torn = self._torn, False
         if self._quiet.known and abs(mean - self._quiet.zero) > self._threshold(self._quiet.noise):
             if not torn:
-                self._depart(mean, held, start)
+                self._depart([*self._quiet.waiting, mean], held, start)
                 return []
             self._quiet = Quiet(self._quiet.least_noise)
         self._quiet.add(mean)
@@ -202,19 +203,32 @@ class CrankingTrigger:
     def _threshold(self, noise: float) -> float:
         return max(THRESHOLD_NOISES * noise, THRESHOLD_STEPS * self._step, THRESHOLD_A if self._scale.amperes else 0.0)
 
-    def _depart(self, mean: float, held: NDArray[Any], start: int) -> None:
+    def _depart(self, means: list[float], held: NDArray[Any], start: int) -> None:
+        """Begin to watch a load; the last of `means` is beyond the threshold, the load may have begun before it."""
         quiet = self._quiet
         quiet.forget_waiting()
-        polarity = 1 if mean > quiet.zero else -1
+        polarity = 1 if means[-1] > quiet.zero else -1
         threshold = self._threshold(quiet.noise)
-        frame_at = self._next_frame - self.frame
-        first = max(0, frame_at - self._history - start)
-        values = held[first : frame_at + self.frame - start] * self._channel.scale + self._channel.offset
-        onset = start + first + first_departure(polarity * (values - quiet.zero), self.frame, threshold)
+        departures = polarity * (np.array(means) - quiet.zero)
+        back = len(means) - min(len(means) - 1, first_departure(departures, max(1.5 * quiet.noise, 0.3 * threshold)))
+        onset = self._next_frame - back * self.frame
+        if (back + 1) * self.frame <= self._history:
+            onset = self._exact(onset, polarity, threshold, held, start)
         self._candidate = Candidate(onset, zero=quiet.zero, noise=quiet.noise, threshold=threshold, polarity=polarity,
                                     scale=self._scale)
-        self._candidate.add(mean)
+        for mean in means[-back:]:
+            self._candidate.add(mean)
         self.state = TriggerState.WATCHING
+
+    def _exact(self, frame_at: int, polarity: int, threshold: float, held: NDArray[Any], start: int) -> int:
+        """Return the absolute index of the first sample that departed, in the frame at `frame_at` or beside it."""
+        first = max(0, frame_at - self.frame - start)
+        stop = min(frame_at + 2 * self.frame, self._next_frame) - start
+        values = polarity * (held[first:stop] * self._channel.scale + self._channel.offset - self._quiet.zero)
+        before = values[: max(1, frame_at - start - first)]
+        noise = MAD_TO_SD * float(np.median(np.abs(before)))
+        allowance = min(max(1.5 * noise, 0.3 * threshold), 0.9 * float(values[-self.frame :].mean()))
+        return start + first + first_departure(values, allowance)
 
     def _while_watching(self, mean: float, held: NDArray[Any], start: int) -> list[Onset | End]:
         candidate = self._candidate
@@ -225,24 +239,29 @@ class CrankingTrigger:
             self.state = TriggerState.CRANKING
             return [_onset(candidate), *self._catch_up(candidate)]
         if finding is Finding.ANOTHER:
-            self._restart_quiet(candidate, only_if_steady=True)
-            self._depart(mean, held, start)
+            lead = self._lead_frames
+            self._restart_quiet(candidate.means[:-lead], only_if_steady=True)
+            self._depart([*candidate.means[-lead:], mean], held, start)
         elif finding is not Finding.OPEN:
             if finding is Finding.STEADY:
-                self._restart_quiet(candidate, only_if_steady=False)
+                self._restart_quiet(candidate.means, only_if_steady=False)
             self._candidate, self.state = None, TriggerState.ARMED
         return []
 
-    def _restart_quiet(self, candidate: Candidate, *, only_if_steady: bool) -> None:
-        frames = candidate.recent(STEADY_S)
+    def _restart_quiet(self, means: list[float], *, only_if_steady: bool) -> None:
+        """Take what a steady load draws for the new zero."""
+        frames = means[-max(NEEDED_FRAMES, round(STEADY_S / self._scale.frame_s)) :]
+        if len(frames) < NEEDED_FRAMES:
+            return
         spread = max(frames) - min(frames)
-        if not only_if_steady or spread <= 2 * THRESHOLD_NOISES * candidate.noise:
+        level = abs(sum(frames) / len(frames) - self._quiet.zero)
+        if not only_if_steady or spread <= STEADY_SHARE * level + 4.0 * self._quiet.noise:
             self._quiet.restart(frames)
 
     def _catch_up(self, candidate: Candidate) -> list[Onset | End]:
         """Run the frames since the onset through the watch for the end."""
         found: list[Onset | End] = []
-        frames = candidate.recent(float(len(candidate)) * self._scale.frame_s)
+        frames = candidate.means
         for back, mean in enumerate(frames):
             if self._crank is not None:
                 found += self._while_cranking(mean, at=self._next_frame - (len(frames) - back - 1) * self.frame)
@@ -294,7 +313,7 @@ class _Crank:
         return stop - self._low * frame
 
 
-def first_departure(departure: NDArray[np.float64], frame: int, threshold: float) -> int:
+def first_departure(departure: NDArray[np.float64], allowance: float) -> int:
     """Return the place where a run of samples leaves zero for good.
 
     The place where the cumulative sum of the departure, less an allowance for noise, is at its lowest.
@@ -302,11 +321,10 @@ def first_departure(departure: NDArray[np.float64], frame: int, threshold: float
     Parameters
     ----------
     departure : ndarray, shape (n,)
-        Samples less the zero, rising; the last frame is the one whose mean was beyond `threshold`.
+        Samples less the zero; the last ones have departed upwards.
+    allowance
+        Departure that is still noise.
     """
-    before = departure[: max(1, len(departure) - 2 * frame)]
-    noise = float(np.median(np.abs(before))) * 1.4826
-    allowance = min(max(1.5 * noise, 0.3 * threshold), 0.9 * float(departure[-frame:].mean()))
     return int(np.argmin(np.concatenate(([0.0], np.cumsum(departure - allowance)))))
 
 

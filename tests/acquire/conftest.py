@@ -101,16 +101,16 @@ def info_of(rate_hz: float, *, channels: int = 1, dtype: Any = np.float64, unit:
     return SourceInfo(rate_hz, made, kind, "a test source", finite=finite, live=more.pop("live", False), **more)
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def array_source() -> type[ArraySource]:
     return ArraySource
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def bench() -> type[Bench]:
     return Bench
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make_info() -> Any:
     return info_of
