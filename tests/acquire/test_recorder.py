@@ -260,7 +260,7 @@ def test_damage_survived_is_noted_with_the_capture(array_source, make_info) -> N
 
 
 def test_a_board_that_lies_about_its_rate_is_told_and_measured(array_source, bench, make_info) -> None:
-    made = bench(RATE * 0.95, 3.2)
+    made = bench(RATE * 0.95, 4.0).crank(2.5, 1.2)
     steps = []
     for block in blocks(made.current_a, size=38):
         steps += [0.02, block]
