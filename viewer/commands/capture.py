@@ -1,0 +1,135 @@
+"""``crankfold capture --from BOARD``: arm, catch each crank, judge it, arm again."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from crankfold.viewer.command_line import NO_VERDICT, VERDICT
+from crankfold.viewer.questions import engine_options, question_of, settings_of
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.analysis.capture import Capture
+    from crankfold.viewer.judging import Judged
+    from crankfold.viewer.questions import Question
+
+STANDARD_OUTPUT = "-"
+
+
+@click.command("capture", help=say("help.capture.long"), short_help=say("help.capture.short"))
+@click.option("--from", "board", required=True, metavar="NAME[:ADDRESS]", help=say("option.from"))
+@click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
+@engine_options
+@click.option("--once", is_flag=True, help=say("option.once"))
+@click.option("--count", type=click.IntRange(1), metavar="N", help=say("option.count"))
+@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help=say("option.out"))
+@click.option("--json", "json_path", metavar="PATH", help=say("option.json_latest"))
+@click.option("--picture", type=click.Path(path_type=Path), metavar="PATH", help=say("option.picture_latest"))
+def command(*, board: str, pairs: tuple[str, ...], once: bool, count: int | None, out: Path | None,
+            json_path: str | None, picture: Path | None, **options: Any) -> int:
+    """Catch and judge cranks, and return the exit status of the last."""
+    question, settings = question_of(options), settings_of(pairs)
+    session = Session(question, aside=json_path == STANDARD_OUTPUT, out=out, picture=picture,
+                      json_path=None if json_path in (None, STANDARD_OUTPUT) else Path(str(json_path)))
+    session.check()
+    return session.run(board, settings, 1 if once else count)
+
+
+class Session:
+    """One run of the command: where things go, and what the last verdict was."""
+
+    def __init__(self, question: Question, *, aside: bool, out: Path | None, picture: Path | None,
+                 json_path: Path | None) -> None:
+        self._question, self._aside = question, aside
+        self._out, self._picture, self._json = out, picture, json_path
+        self._judged: list[str] = []
+
+    def check(self) -> None:
+        """Complain early about places that cannot be written.
+
+        Raises
+        ------
+        InputError
+            One of them cannot.
+        """
+        from crankfold.viewer.judging import check_picture_path
+        from crankfold.viewer.outputs import check_writable
+
+        if self._picture is not None:
+            check_picture_path(self._picture)
+        for path in (self._picture, self._json):
+            if path is not None:
+                check_writable(path)
+
+    def run(self, board: str, settings: dict[str, str], count: int | None) -> int:
+        """Record until `count` cranks are judged or the source ends; return the exit status of the last."""
+        from crankfold.acquire.opening import open_board
+        from crankfold.acquire.plugin_loading import load_plugins
+        from crankfold.acquire.recorder import Recorder
+        from crankfold.viewer.keeping import make_folder
+        from crankfold.viewer.narrating import narrator
+        from crankfold.viewer.preparing import prepare_solver
+
+        source = open_board(board, settings, load_plugins())
+        with Recorder(source, on_event=narrator(aside=self._aside)) as recorder:
+            if self._out is not None:
+                make_folder(self._out)
+            if source.info.live:
+                self._caution()
+                prepare_solver()
+            for capture in recorder:
+                self._take(capture, board)
+                if count is not None and len(self._judged) >= count:
+                    break
+        return self._status(board)
+
+    def _caution(self) -> None:
+        from crankfold.viewer.report import print_safety
+
+        if not self._aside:
+            print_safety()
+
+    def _status(self, board: str) -> int:
+        from crankfold.analysis.errors import InputError
+
+        if not self._judged:
+            raise InputError(say("problem.no_crank", board=board))
+        return VERDICT if self._judged[-1] != "none" else NO_VERDICT
+
+    def _take(self, capture: Capture, board: str) -> None:
+        from crankfold.viewer.judging import judge
+        from crankfold.viewer.progress import judging_text, working
+        from crankfold.viewer.reading import warnings_of
+        from crankfold.viewer.report import print_result
+        from crankfold.viewer.result_json import result_text
+
+        with working(judging_text()):
+            judged = judge(capture, self._question, warnings_of(capture))
+        self._write(judged, capture, board)
+        self._judged.append(judged.result.verdict)
+        if self._aside:
+            sys.stdout.write(result_text(judged.result))
+            sys.stdout.flush()
+        else:
+            print_result(judged.result)
+
+    def _write(self, judged: Judged, capture: Capture, board: str) -> None:
+        from crankfold.viewer.judging import picture_bytes
+        from crankfold.viewer.keeping import keep, stem_of
+        from crankfold.viewer.outputs import Outputs
+        from crankfold.viewer.result_json import result_text
+        from crankfold.viewer.terminal import complain, tell
+
+        with Outputs() as outputs:
+            if self._json is not None:
+                outputs.add(self._json, result_text(judged.result).encode("utf-8"))
+            if self._picture is not None:
+                outputs.add(self._picture, picture_bytes(judged, self._picture, board))
+        if self._out is not None:
+            stem = stem_of(capture.started_utc, len(self._judged) + 1)
+            for path in keep(judged, capture, self._out, stem, name=f"{board}, {stem}"):
+                (complain if self._aside else tell)(say("done.wrote", path=str(path)))

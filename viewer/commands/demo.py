@@ -1,0 +1,82 @@
+"""``crankfold demo``: a virtual engine, live through ring and trigger, to a verdict with picture and files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from crankfold.viewer.command_line import NO_VERDICT, VERDICT
+from crankfold.viewer.terminal import tell
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.analysis.capture import Capture
+    from crankfold.viewer.questions import Question
+
+ORDER = "1-3-4-2"
+CYLINDERS = 4
+BOARD = "virtual"
+QUIET_S, CRANK_S, AFTER_S = 2, 4, 1
+
+
+@click.command("demo", help=say("help.demo.long"), short_help=say("help.demo.short"))
+@click.option("--dead", type=click.IntRange(1, CYLINDERS), default=3, show_default=True, metavar="CYL",
+              help=say("option.demo_dead"))
+@click.option("--even", is_flag=True, help=say("option.demo_even"))
+@click.option("--no-sync", is_flag=True, help=say("option.demo_no_sync"))
+@click.option("--out", type=click.Path(path_type=Path), default=Path("crankfold-demo"), show_default=True,
+              metavar="FOLDER", help=say("option.out"))
+def command(dead: int, even: bool, no_sync: bool, out: Path) -> int:
+    """Show the main job on the virtual engine and return the exit status."""
+    from crankfold.viewer.judging import judge
+    from crankfold.viewer.keeping import keep, make_folder
+    from crankfold.viewer.preparing import prepare_solver
+    from crankfold.viewer.progress import solver_ready
+    from crankfold.viewer.report import print_result, print_safety
+
+    make_folder(out)
+    question = _question(no_sync=no_sync)
+    tell(say("demo.engine", order=ORDER))
+    tell(say("demo.even") if even else say("demo.dead", cylinder=dead))
+    tell(say("demo.no_sync" if no_sync else "demo.sync"))
+    print_safety()
+    tell()
+    tell(say("progress.loading" if solver_ready() else "progress.first_run"))
+    prepare_solver()
+    capture = _caught({"sync": "none" if no_sync else "waste-spark", **({} if even else {"dead": str(dead)})})
+    judged = judge(capture, question)
+    print_result(judged.result)
+    tell()
+    for path in keep(judged, capture, out, "demo", name=say("demo.foot")):
+        tell(say("done.wrote", path=str(path)))
+    return VERDICT if judged.result.verdict != "none" else NO_VERDICT
+
+
+def _question(*, no_sync: bool) -> Question:
+    from crankfold.viewer.questions import question_of
+
+    return question_of({
+        "firing_order": ORDER, "intervals": None, "strokes": 4, "engine_name": say("demo.name"), "clamp": None,
+        "probe": None, "sync": None if no_sync else "waste-spark:1", "gauge": None, "misfire_codes": (), "low": 75.0,
+        "dead": 15.0, "watch": None})
+
+
+def _caught(settings: dict[str, str]) -> Capture:
+    """Return the capture that the trigger cuts out of the live stream."""
+    from crankfold.acquire.opening import open_board
+    from crankfold.acquire.plugin_loading import load_plugins
+    from crankfold.acquire.recorder import Recorder
+    from crankfold.analysis.errors import InputError
+    from crankfold.viewer.narrating import narrator
+
+    whole = {"engine": "pump", "firing-order": ORDER, "pace": "real", "quiet": str(QUIET_S), "crank": str(CRANK_S),
+             "after": str(AFTER_S), **settings}
+    with Recorder(open_board(BOARD, whole, load_plugins()), on_event=narrator(aside=False)) as recorder:
+        best = next(iter(recorder), None)
+    if best is None:
+        raise InputError(say("problem.no_crank", board=BOARD))
+    at_s = (best.trigger_index or 0) / best.rate_hz
+    tell(say("demo.caught", length_s=best.duration_s, before_s=at_s))
+    return best

@@ -1,0 +1,78 @@
+"""A judged capture kept as files: the samples, the result and the picture, all of them or none."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.analysis.capture import Capture
+    from crankfold.viewer.judging import Judged
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder to keep files in, and check that it can be written.
+
+    Raises
+    ------
+    InputError
+        It cannot.
+    """
+    import os
+
+    from crankfold.analysis.errors import InputError
+    from crankfold.viewer.outputs import unwritable
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise unwritable(folder, error) from error
+    if not os.access(folder, os.W_OK):
+        raise InputError(say("problem.not_writable", path=str(folder)))
+
+
+def keep(judged: Judged, raw: Capture, folder: Path, stem: str, *, name: str = "") -> tuple[Path, ...]:
+    """Write capture, result and picture into a folder and return their paths.
+
+    Parameters
+    ----------
+    judged
+        What is shown.
+    raw
+        The samples as they came, before the probe's scale.
+    folder, stem
+        Where, and the file names without their endings.
+    name
+        What the picture says at its foot.
+
+    Raises
+    ------
+    InputError
+        They cannot be written; then none of them is there.
+    """
+    from crankfold.acquire.storage import save_capture
+    from crankfold.viewer.judging import picture_bytes
+    from crankfold.viewer.outputs import Outputs, unwritable
+    from crankfold.viewer.result_json import result_text
+
+    paths = tuple(folder / f"{stem}{suffix}" for suffix in (".h5", ".json", ".png", ".svg"))
+    samples, *others = paths
+    with Outputs() as outputs:
+        for path in others:
+            content = (result_text(judged.result).encode("utf-8") if path.suffix == ".json"
+                       else picture_bytes(judged, path, name))
+            outputs.add(path, content)
+        try:
+            save_capture(raw, samples)
+        except OSError as error:
+            raise unwritable(samples, error) from error
+    return paths
+
+
+def stem_of(started: datetime | None, number: int) -> str:
+    """Return a file name for the capture: when it was taken, in the local time of the place, and its number."""
+    moment = (started or datetime.now().astimezone()).astimezone()
+    return f"crank-{moment:%Y%m%d-%H%M%S}-{number}"
