@@ -8,14 +8,14 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from crankfold.acquire.declarations import BoardDeclaration, BoardFound, Setting
-from crankfold.acquire.errors import AcquireError, BoardGarbledError, BoardStalledError, SettingError
+from crankfold.acquire.errors import AcquireError, BoardGarbledError, BoardStalledError
 from crankfold.acquire.hooks import hookimpl
 from crankfold.acquire.source import Samples, Source, SourceInfo
-from crankfold.plugins.usb_device import ClaimedInterface, UsbAddress, address_of, attached, find_device
+from crankfold.plugins.usb_device import ClaimedInterface, address_of, attached, find_device
+from crankfold.plugins.usb_folder import find_description, read_folder, user_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -171,24 +171,6 @@ class UsbBulkSource(Source):
         self._held.close()
 
 
-def descriptions_folder() -> Path:
-    """Return the user's folder of board descriptions."""
-    import platformdirs
-
-    return platformdirs.user_config_path("crankfold", appauthor=False) / "usb-bulk"
-
-
-def known_descriptions() -> dict[tuple[int, int], Path]:
-    """Return the readable descriptions in the user's folder by vendor and product id."""
-    from crankfold.plugins.usb_description import read_description
-
-    known: dict[tuple[int, int], Path] = {}
-    for path in sorted(descriptions_folder().glob("*.toml")):
-        description = read_description(path)
-        known[description.vendor_id, description.product_id] = path
-    return known
-
-
 def open_board(address: str, settings: Mapping[str, str]) -> UsbBulkSource:
     """Return the open board at `address`, ``VID:PID[:SERIAL]``; an empty one means the only board of its kind.
 
@@ -199,16 +181,9 @@ def open_board(address: str, settings: Mapping[str, str]) -> UsbBulkSource:
     """
     from crankfold.plugins.usb_description import read_description
 
-    wanted = UsbAddress.parse(address) if address else None
-    description = read_description(_description_path(wanted, settings))
-    ids = (description.vendor_id, description.product_id)
-    wanted = wanted or UsbAddress(*ids)
-    if (wanted.vendor_id, wanted.product_id) != ids:
-        raise SettingError(f"the address is of a board {wanted.vendor_id:04x}:{wanted.product_id:04x}, the description "
-                           f"{description.path} of a board {ids[0]:04x}:{ids[1]:04x}", "correct one of the two")
+    description, wanted = find_description(address, settings, read_description, user_folder(NAME))
     rate_hz = description.rate.choose(settings.get("rate"))
-    held = ClaimedInterface(find_device(wanted), description.interface, alternate=description.alternate,
-                            configuration=description.configuration)
+    held = _claim(find_device(wanted), description)
     try:
         return UsbBulkSource(description, held, rate_hz)
     except BaseException:
@@ -216,37 +191,30 @@ def open_board(address: str, settings: Mapping[str, str]) -> UsbBulkSource:
         raise
 
 
-def _description_path(address: UsbAddress | None, settings: Mapping[str, str]) -> Path:
-    if settings.get("description"):
-        return Path(settings["description"]).expanduser()
-    known = known_descriptions()
-    if address is not None and (address.vendor_id, address.product_id) in known:
-        return known[address.vendor_id, address.product_id]
-    if address is None and len(known) == 1:
-        return next(iter(known.values()))
-    raise SettingError(f"no description of the board {address or ''}".rstrip(), "give it with --set description=FILE, "
-                       f"or put it into the folder {descriptions_folder()}")
+def _claim(device: Any, description: BoardDescription) -> ClaimedInterface:
+    return ClaimedInterface(device, description.interface, alternate=description.alternate,
+                            configuration=description.configuration)
 
 
 def discover(deadline_s: float) -> Iterable[BoardFound]:
     """Return the attached boards that a description in the user's folder fits."""
-    until = time.monotonic() + deadline_s
-    try:
-        known = known_descriptions()
-        return [_found(device, path) for ids, path in known.items() for device in attached(*ids)
-                if time.monotonic() < until]
-    except AcquireError as error:
-        return [BoardFound("", "USB boards", problem=error.what, fix=error.remedy)]
-
-
-def _found(device: object, path: Path) -> BoardFound:
     from crankfold.plugins.usb_description import read_description
 
-    description = read_description(path)
+    until = time.monotonic() + deadline_s
+    folder = read_folder(user_folder(NAME), read_description)
+    found = folder.problems()
+    try:
+        found += [_found(device, description) for ids, description in folder.known.items() for device in attached(*ids)
+                  if time.monotonic() < until]
+    except AcquireError as error:
+        found.append(BoardFound("", "USB boards", problem=error.what, fix=error.remedy))
+    return found
+
+
+def _found(device: Any, description: BoardDescription) -> BoardFound:
     address = address_of(device)
     try:
-        ClaimedInterface(device, description.interface, alternate=description.alternate,
-                         configuration=description.configuration).close()
+        _claim(device, description).close()
     except AcquireError as error:
         return BoardFound(str(address), description.title, address.serial, error.what, error.remedy)
     return BoardFound(str(address), description.title, address.serial)

@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.errors import SettingError
 from crankfold.plugins.usb_commands import Command, Question, read_commands, read_question
+from crankfold.plugins.usb_folder import choose_rate
 from crankfold.plugins.usb_layout import PacketLayout, SampleLayout, read_packet, read_samples
 from crankfold.plugins.usb_toml import Table, read_table
 
@@ -60,22 +60,8 @@ class RateRule:
         SettingError
             It is no number, or the board has no such rate.
         """
-        if text is None:
-            return self.default_hz
-        try:
-            rate_hz = float(text)
-        except ValueError as error:
-            raise SettingError(f"rate={text} is not a number", "give samples a second, such as rate=20000") from error
-        if self.choices_hz and rate_hz not in self.choices_hz:
-            raise SettingError(f"the board has no rate of {rate_hz:g} samples a second",
-                               f"choose one of {', '.join(f'{choice:g}' for choice in self.choices_hz)}")
-        if not self.min_hz <= rate_hz <= self.max_hz or rate_hz <= 0.0:
-            raise SettingError(f"the board has no rate of {rate_hz:g} samples a second",
-                               f"choose from {self.min_hz:g} to {self.max_hz:g}")
-        if not self.set and rate_hz != self.default_hz:
-            raise SettingError(f"the board's rate is fixed at {self.default_hz:g} samples a second",
-                               "leave the setting rate out")
-        return rate_hz
+        return choose_rate(text, default_hz=self.default_hz, min_hz=self.min_hz, max_hz=self.max_hz,
+                           choices_hz=self.choices_hz, settable=bool(self.set))
 
     def numbers(self, rate_hz: float) -> dict[str, int]:
         """Return what fills the commands in: the rate in whole Hz and the divider (0 without a clock)."""

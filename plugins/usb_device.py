@@ -256,8 +256,9 @@ class ClaimedInterface:
         except (usb.core.USBError, NotImplementedError) as error:
             raise explain(error, self.address, doing) from error
         except (KeyError, ValueError) as error:
-            raise BoardGarbledError(f"USB board {self.address} has no such configuration, interface or endpoint ({error})",
-                                    "compare the description with the output of lsusb -v") from error
+            raise BoardGarbledError(f"USB board {self.address} lacks a configuration, interface or endpoint that its "
+                                    f"description names ({error})", "compare it with the output of lsusb -v"
+                                    ) from error
 
     def bulk_endpoints(self) -> tuple[int, ...]:
         """Return the addresses of the interface's bulk endpoints, 0x80 and up for those towards the computer."""

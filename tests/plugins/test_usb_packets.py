@@ -21,7 +21,8 @@ def layout(dtype="<i2", names=("current", "sync"), *, bits=None, shift=0, check=
     return SampleLayout(kind, bits or 8 * kind.itemsize, shift, check, names, kept, ())
 
 
-def packet(*, size=48, header=8, trailer=0, magic=MAGIC, sequence="<u2", at=2, samples=False, across=False) -> PacketLayout:
+def packet(*, size=48, header=8, trailer=0, magic=MAGIC, sequence="<u2", at=2, samples=False,
+           across=False) -> PacketLayout:
     return PacketLayout(size, header, trailer, magic, at, None if sequence is None else np.dtype(sequence), samples,
                         across)
 

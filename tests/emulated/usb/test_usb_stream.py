@@ -212,7 +212,8 @@ def test_a_board_that_another_program_holds_is_busy(emulate: Any, files: Any) ->
 
 
 @pytest.mark.parametrize(("address", "error"), [
-    ("1209:0001:HW0007", None), ("1209:0001", None), ("1209:0001@1-1", None), ("1209:0001:HW0008", "BoardNotFoundError"),
+    ("1209:0001:HW0007", None), ("1209:0001", None), ("1209:0001@1-1", None),
+    ("1209:0001:HW0008", "BoardNotFoundError"),
     ("1209:0002", "SettingError"), ("COM3", "SettingError"),
 ])
 def test_addresses(emulate: Any, files: Any, address: str, error: str | None) -> None:
@@ -223,8 +224,17 @@ def test_addresses(emulate: Any, files: Any, address: str, error: str | None) ->
         assert "1209:0001:HW0007" in seen["remedy"]
 
 
-def test_discovery_finds_the_described_board(emulate: Any, files: Any, tmp_path: Path) -> None:
-    payload, _ = files()
-    found = emulate(FIRMWARE, {"payload": payload}).client("discover", folder=str(tmp_path))
-    assert found == [{"address": "1209:0001:HW0007", "title": "Harbour two-channel streamer", "serial": "HW0007",
-                      "problem": "", "fix": ""}]
+def test_discovery_finds_the_described_board_and_names_a_broken_description(emulate: Any, files: Any, tmp_path: Path,
+                                                                            monkeypatch: Any) -> None:
+    payload, description = files()
+    folder = tmp_path / "crankfold" / "usb-bulk"
+    folder.mkdir(parents=True)
+    (folder / "streamer.toml").write_text(Path(description).read_text(encoding="utf-8"), encoding="utf-8")
+    (folder / "broken.toml").write_text("format = 3", encoding="utf-8")
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
+    board = emulate(FIRMWARE, {"payload": payload})
+    broken, found = board.client("discover")
+    assert "broken.toml: format is 3" in broken["problem"] and "crankfold.usb-bulk/1" in broken["fix"]
+    assert found == {"address": "1209:0001:HW0007", "title": "Harbour two-channel streamer", "serial": "HW0007",
+                     "problem": "", "fix": ""}
+    assert board.client("open_only", description="", address=found["address"])["rate_hz"] == 1_000_000

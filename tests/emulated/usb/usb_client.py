@@ -9,12 +9,13 @@ import json
 import os
 import sys
 import time
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
 from crankfold.acquire.errors import AcquireError
-from crankfold.plugins import usb_bulk
+from crankfold.plugins import usb_bulk, usb_device, usb_tmc
 
 READ_S = 0.2
 
@@ -78,12 +79,12 @@ def open_as_nobody() -> dict[str, Any]:
     import usb.core
     import usb.util
 
-    device = usb_bulk.find_device(usb_bulk.UsbAddress(0x1209, 1))
+    device = usb_device.find_device(usb_device.UsbAddress(0x1209, 1))
     usb.util.dispose_resources(device)
     if os.geteuid() == 0:
         os.seteuid(65534)
     try:
-        usb_bulk.ClaimedInterface(device, 0).close()
+        usb_device.ClaimedInterface(device, 0).close()
     except AcquireError as error:
         return told(error)
     return {}
@@ -104,11 +105,33 @@ def unplug_and_replug(description: str, until_samples: int) -> dict[str, Any]:
     return stream(description, until_samples=2000)
 
 
-def discover(folder: str) -> list[dict[str, str]]:
-    from pathlib import Path
+def records(description: str, count: int, rate: str | None = None) -> dict[str, Any]:
+    """Read some records of the emulated instrument; its samples are a counter in codes."""
+    settings = {"description": description} | ({"rate": rate} if rate else {})
+    blocks: list[Any] = []
+    began = time.monotonic()
+    try:
+        with usb_tmc.open_instrument("", settings) as source:
+            info = source.info
+            source.start()
+            began = time.monotonic()
+            while len(blocks) < count and time.monotonic() < began + 10.0:
+                block = source.read(READ_S)
+                if block is not None:
+                    blocks.append(block)
+    except AcquireError as error:
+        return told(error) | {"seconds": time.monotonic() - began}
+    wrong = 0
+    for number, block in enumerate(blocks):
+        counter = number * 1000 + np.arange(len(block.codes))
+        wrong += int(np.count_nonzero(block.codes != np.column_stack((counter + 1, counter + 2))))
+    return {"wrong": wrong, "samples": [len(block.codes) for block in blocks],
+            "losses": [block.lost_before for block in blocks], "rate_hz": info.rate_hz, "address": info.address,
+            "scale": info.channels[0].scale, "offset": info.channels[0].offset, "dtype": info.dtype.name}
 
-    usb_bulk.descriptions_folder = lambda: Path(folder)
-    return [vars(found) if hasattr(found, "__dict__") else {} for found in usb_bulk.discover(5.0)]
+
+def discover() -> list[dict[str, str]]:
+    return [asdict(found) for found in (*usb_bulk.discover(5.0), *usb_tmc.discover(5.0))]
 
 
 def main() -> None:
