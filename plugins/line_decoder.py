@@ -13,8 +13,8 @@ from crankfold.plugins.line_style import LONGEST_LINE, NUMBER, LineStyle, parse_
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-FEW_LINES = 16
-"""Lines below which a chunk that holds a broken one is not halved again but read line by line."""
+FEW_LINES = 4
+"""Lines up to which a piece that holds a broken one is not cut further but read line by line."""
 
 HIGHEST_INTEGER = 2**32 - 1
 """The clocks of micro-controllers count no further; the text of more is broken."""
@@ -50,6 +50,7 @@ class LineDecoder:
     def __init__(self, style: LineStyle, limits: tuple[tuple[float, float] | None, ...] = ()) -> None:
         self.broken = 0
         self._style = style
+        self._pattern = style.pattern[:-1] + b"\n"
         self._dtype = np.dtype(np.float64 if style.decimals else np.int64)
         self._limits = [(column, limit) for column, limit in enumerate(limits) if limit is not None]
         self._rest = b""
@@ -86,25 +87,34 @@ class LineDecoder:
             if len(values):
                 self._add(values, found)
             return
-        lines = body.count(b"\n")
-        if lines <= FEW_LINES:
+        if body.count(b"\n") <= FEW_LINES:
             self._decode_carefully(body, found)
             return
-        middle = body.find(b"\n", len(body) // 2) + 1
-        if middle in {0, len(body)}:
-            middle = body.rfind(b"\n", 0, len(body) // 2) + 1
-        if middle == 0:
-            self._decode_carefully(body, found)
-            return
-        self._decode(body[:middle], found)
-        self._decode(body[middle:], found)
+        begin, end = self._strange_stretch(body)
+        if begin == 0 and end == len(body):
+            begin = end = body.rfind(b"\n", 0, len(body) // 2) + 1 or body.find(b"\n") + 1
+        for piece in (body[:begin], body[begin:end], body[end:]):
+            if piece:
+                self._decode(piece, found)
+
+    def _strange_stretch(self, body: bytes) -> tuple[int, int]:
+        """Return where the lines begin and end that do not follow the pattern, the whole body when all do."""
+        pattern = self._pattern
+        left = np.frombuffer(body.translate(None, self._style.erased), np.uint8)
+        usual = np.frombuffer(pattern * (len(left) // len(pattern) + 1), np.uint8)
+        from_start = left != usual[: len(left)]
+        if not from_start.any():
+            return 0, len(body)
+        sound_before = int(from_start.argmax()) // len(pattern)
+        sound_after = int((left != usual[-len(left) :])[::-1].argmax()) // len(pattern)
+        ends = np.flatnonzero(np.frombuffer(body, np.uint8) == ord("\n")) + 1
+        return int(ends[sound_before - 1]) if sound_before else 0, int(ends[-1 - sound_after])
 
     def _decode_clean(self, body: bytes) -> NDArray[Any] | None:
         """Return the numbers when every line follows the style exactly, else None."""
         style = self._style
         lines = body.count(b"\n")
-        pattern = style.pattern[:-1] + b"\n"
-        if body.translate(None, style.erased) != pattern * lines:
+        if body.translate(None, style.erased) != self._pattern * lines:
             return None
         for prefix in style.prefixes:
             body = body.replace(prefix, b"")
