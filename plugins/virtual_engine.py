@@ -181,17 +181,17 @@ def simulate(bench: Bench, duration_s: float = 7.0, seed: int = 0) -> VirtualRun
                       out[:, 4], out[:, 5], (pressure - c.air_p) * 1e-5)
 
 
-def motored(engine: EngineSpec, rpm: float, cycles: int = 3, step_s: float = STEP_S,
+def motored(engine: EngineSpec, rpm: float, cycles: float = 3.0, step_s: float = STEP_S, *, start_deg: float = 180.0,
             ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return angle (degrees), torque (N m) and gauge pressures (bar, one column a position) at a held speed.
 
-    The first cycle starts from still air; take the last one.
+    The first cycle starts from still air at `start_deg`; take the last one for the steady state.
     """
     from crankfold.plugins import virtual_physics
 
     c = physics(Bench(replace(engine, reciprocating_kg=0.0)))._replace(step=step_s)
     speed = rpm * np.pi / 30.0
-    state = resting_state(c, np.radians(180.0))
+    state = resting_state(c, float(np.radians(start_deg)))
     steps = int(cycles * c.cycle / speed / step_s)
     out, pressure = np.zeros((steps, 2)), np.zeros((steps, len(c.fire)))
     virtual_physics.motor_over(c, state, speed, out, pressure)

@@ -57,7 +57,7 @@ class SyncLead:
     angle_deg: float = -7.0
     inverted: bool = False
     kv_still: float = 1.9
-    kv_per_bar: float = 0.62
+    kv_per_bar: float = 0.57
     peak_ms: float = 0.12
     burn_ms: float = 1.3
     peak_held: bool = True

@@ -84,7 +84,7 @@ def random_engine(rng: Rng, layout: tuple[tuple[int, ...], tuple[float, ...], fl
          "exhaust_opens_deg": 102.0 + port, "exhaust_closes_deg": 258.0 - port}
     )
     closed = strokes == 4 and rng.uniform() < 0.12
-    healthy = 0.4 * size * log_span(rng, 0.4, 2.2)
+    healthy = 0.3 * size * log_span(rng, 0.4, 2.0)
     cylinders = tuple(CylinderSpec(leak_mm2=healthy * float(np.exp(rng.normal(0.0, 0.15))),
                                    clearance=float(1.0 + np.clip(rng.normal(0.0, 0.006), -0.015, 0.015)))
                       for _ in order)
@@ -93,7 +93,7 @@ def random_engine(rng: Rng, layout: tuple[tuple[int, ...], tuple[float, ...], fl
         stroke_mm=stroke, rod_ratio=span(rng, 3.0, 4.2),
         compression_ratio=span(rng, 14.5, 20.0) if diesel else span(rng, 7.0, 13.0), **valves,
         inlet_area_mm2=inlet, exhaust_area_mm2=inlet * span(rng, 0.7, 0.95),
-        throttle_mm2=litres * (span(rng, 25.0, 80.0) if closed else log_span(rng, 300.0, 900.0)),
+        throttle_mm2=litres * (span(rng, 6.0, 30.0) if closed else log_span(rng, 300.0, 900.0)),
         manifold_l=litres * span(rng, 0.7, 2.0), reciprocating_kg=0.5 * size**3 * span(rng, 0.7, 1.3),
         dry_nm=friction * span(rng, 0.4, 0.65), breakaway_nm=friction * span(rng, 0.1, 0.5),
         viscous_nms=friction * span(rng, 0.008, 0.03), ring_n=span(rng, 15, 45) * size,
@@ -175,7 +175,7 @@ def fault_for(engine: EngineSpec, position: int, percent: float, rpm: float, kin
 
 def with_faults(rng: Rng, engine: EngineSpec, rpm: float, wanted: Wanted) -> tuple[EngineSpec, str]:
     n = len(engine.firing_order)
-    fault = pick(rng, {f: FAULTS[f] for f in wanted.faults if n > 1 or f != "two"})
+    fault = pick(rng, {f: FAULTS[f] for f in wanted.faults if n > 2 or f != "two"})
     levels = {"none": (), "mild": (span(rng, 76, 92),), "low": (span(rng, 30, 74),), "weak": (span(rng, 4, 30),),
               "dead": (span(rng, 0.05, 2.0),), "two": (span(rng, 2, 72), span(rng, 15, 74))}[fault]
     cylinders = list(engine.by_position())
