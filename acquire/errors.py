@@ -78,6 +78,10 @@ class FileFormatError(AcquireError):
         self.path, self.line, self.column = str(path), line, column
 
 
+class SaveError(AcquireError):
+    """A file could not be written: folder missing, no rights, disk full. Nothing half-written is left."""
+
+
 class RingOverrunError(AcquireError):
     """A reader of the ring fell behind and the samples it wanted are overwritten.
 

@@ -135,10 +135,17 @@ class Recorder:
                     self._on_event(item)
             elif item is not None:
                 yield item
+                self._settle(item)
             elif self._done and not self._waiting:
                 break
         if self._error is not None:
             raise self._error
+
+    def _settle(self, capture: Capture) -> None:
+        """Take away the journal of a capture that the caller has dealt with."""
+        journal = self._stream.journals.pop(id(capture), None)
+        if journal is not None:
+            journal.remove()
 
     def _get(self) -> Capture | Event | None:
         """Return the next item, or None after a while without one."""
@@ -172,7 +179,7 @@ class Recorder:
 
     @property
     def _watched(self) -> bool:
-        return self._live or self._source.info.live
+        return self._source.info.live  # an instrument that gives records may be quiet for the length of one
 
     @property
     def _patience_s(self) -> float:
@@ -259,6 +266,7 @@ class Recorder:
                 continue
             oldest = next(x for x in self._waiting if not isinstance(x, Event))
             self._waiting.remove(oldest)
+            self._settle(oldest)
             self._waiting.append(Event(Happening.DROPPED, 0, 0.0, count=1))
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from pathlib import Path
 
 
 @dataclass(frozen=True)
@@ -26,6 +27,8 @@ class RecordingPlan:
         How long the reader thread may take to end.
     finite_s
         Length of a file that is still handed on whole.
+    journal_folder
+        Where a crank under way is written at once, so that it survives the program; None: nowhere.
     """
 
     pre_trigger_s: float = 1.5
@@ -36,6 +39,7 @@ class RecordingPlan:
     stall_s: float = 0.8
     shutdown_s: float = 3.0
     finite_s: float = 600.0
+    journal_folder: Path | None = None
 
 
 class Stage(Enum):
@@ -58,6 +62,7 @@ class Happening(Enum):
     CAPTURED = "captured"
     LOST = "lost"
     DROPPED = "dropped"
+    JOURNAL = "journal"
     RATE = "rate"
     ENDED = "ended"
 
@@ -72,7 +77,7 @@ class Event:
         FILLING: not enough came before yet to keep the whole pre-trigger. ARMED: waiting for a crank. CRANKING: a crank
         was recognised. REST: it has lasted too long, the starter must rest. CAPTURED: a capture is ready. LOST: samples
         are missing. DROPPED: a capture nobody took was given up. RATE: the board samples at another rate than it says.
-        ENDED: the stream is over.
+        JOURNAL: the crank under way could not be written to disk. ENDED: the stream is over.
     index
         Absolute sample index.
     seconds
@@ -81,6 +86,8 @@ class Event:
         LOST: how many, -1 when unknown. Else 0.
     rate_hz, nominal_hz
         RATE: found, and told by the board.
+    text
+        JOURNAL: why.
     """
 
     what: Happening
@@ -89,3 +96,4 @@ class Event:
     count: int = 0
     rate_hz: float = 0.0
     nominal_hz: float = 0.0
+    text: str = ""

@@ -6,16 +6,21 @@ Everything here runs in the thread that reads the source; it hands captures and 
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from crankfold.acquire.capture_making import make_capture
 from crankfold.acquire.clock import ClockFit
+from crankfold.acquire.crank_watch import End
+from crankfold.acquire.errors import SaveError
+from crankfold.acquire.journal import JournalWriter, new_journal_path
 from crankfold.acquire.recording import Event, Happening, Stage
 from crankfold.acquire.ring import RingBuffer
-from crankfold.acquire.trigger import CrankingTrigger, End, Onset
+from crankfold.acquire.trigger import CrankingTrigger, Onset
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from numpy.typing import NDArray
 
     from crankfold.acquire.recording import RecordingPlan
     from crankfold.acquire.source import Block, Source
@@ -59,6 +64,8 @@ class Stream:
         self._from = 0
         self._trigger_at = 0
         self._started_utc = info.started_utc
+        self._journal: JournalWriter | None = None
+        self.journals: dict[int, JournalWriter] = {}  # by the identity of the capture that was written
 
     def take(self, block: Block) -> None:
         """Take the next block."""
@@ -73,6 +80,8 @@ class Stream:
         if self._clock is not None:
             self._clock.add(block.next_index, block.arrived_s)
             self._watch_rate()
+        if self._journal is not None:
+            self._keep(block.first_index, block.codes)
         self._look()
         self._watch_length()
 
@@ -135,6 +144,7 @@ class Stream:
             if isinstance(event, Onset):
                 self._onset, self._rested, self.stage = event, False, Stage.CRANKING
                 self._tell(Happening.CRANKING, event.index)
+                self._open_journal(event)
             elif self._onset is not None:
                 onset, self._onset = self._onset, None
                 if event.too_long:
@@ -186,12 +196,40 @@ class Stream:
         if stop > self._from:
             self._give(self._from, stop, None if longest is None else longest[0].index)
 
+    def _open_journal(self, onset: Onset) -> None:
+        """Begin a journal with what came before the onset and since."""
+        folder = self._plan.journal_folder
+        if folder is None or self._whole:
+            return
+        start = max(onset.index - self._pre, self._from, self.ring.oldest_index)
+        try:
+            self._journal = JournalWriter(new_journal_path(folder), self.info, rate_hz=self._rate_hz,
+                                          trigger_index=onset.index, started_utc=self._started_utc)
+        except SaveError as error:
+            self._emit(Event(Happening.JOURNAL, onset.index, onset.index / self._rate_hz, text=str(error)))
+            return
+        self._keep(start, self.ring.copy(start, self.ring.next_index).codes.T)
+
+    def _keep(self, first_index: int, codes: NDArray[Any]) -> None:
+        """Write to the journal; a disk that fails must not cost the capture itself."""
+        assert self._journal is not None
+        try:
+            self._journal.append(first_index, codes)
+        except SaveError as error:
+            self._emit(Event(Happening.JOURNAL, first_index, first_index / self._rate_hz, text=str(error)))
+            self._journal.close()
+            self._journal = None
+
     def _give(self, start: int, stop: int, trigger: int | None) -> None:
         rate_hz, notes = self._rate()
         if self._source.warnings:
             notes["warnings"] = "\n".join(self._source.warnings)
-        self._emit(make_capture(self.ring.copy(start, stop), self.info, rate_hz=rate_hz, trigger_index=trigger,
-                                started_utc=self._started_utc, notes=notes))
+        capture = make_capture(self.ring.copy(start, stop), self.info, rate_hz=rate_hz, trigger_index=trigger,
+                               started_utc=self._started_utc, notes=notes)
+        if self._journal is not None:
+            self._journal.close()
+            self.journals[id(capture)], self._journal = self._journal, None
+        self._emit(capture)
         self._tell(Happening.CAPTURED, stop)
 
     def _rate(self) -> tuple[float, dict[str, str]]:

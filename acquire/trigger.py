@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crankfold.acquire.candidate import LEAD_S, STEADY_SHARE, Candidate, Finding, Scale
+from crankfold.acquire.crank_watch import CrankWatch, End
 from crankfold.acquire.quiet import MAD_TO_SD, NEEDED_FRAMES, Quiet
 
 if TYPE_CHECKING:
@@ -28,9 +29,6 @@ THRESHOLD_STEPS = 1.5  # of the converter
 HISTORY_FRAMES = 10  # raw samples kept before the frame at hand, for the exact onset,
 HISTORY_SAMPLES = 8192  # or so many where that is less, but two frames: copying more would cost time at high rates
 STEADY_S = 0.3
-END_S = 0.3  # near zero for so long: cranking is over; an overrunning engine is back sooner
-END_SHARE = 0.12  # of the mean: a starter that has lost its engine runs on with about a tenth
-END_DIP_FACTOR = 2.0  # a slow single-cylinder engine has shown by its own dips how long they last
 MAX_CRANK_S = 30.0  # common practice: no starter is cranked longer without rest
 
 
@@ -64,22 +62,6 @@ class Onset:
     polarity: int
 
 
-@dataclass(frozen=True)
-class End:
-    """Cranking is over, or was called over because it went on too long.
-
-    Parameters
-    ----------
-    index
-        Absolute index where the current had gone.
-    too_long
-        Whether it is still going on.
-    """
-
-    index: int
-    too_long: bool = False
-
-
 class CrankingTrigger:
     """A state machine from samples to onsets and ends.
 
@@ -107,7 +89,7 @@ class CrankingTrigger:
         self._torn = False
         self._next_frame = 0
         self._candidate: Candidate | None = None
-        self._crank: _Crank | None = None
+        self._crank: CrankWatch | None = None
         self._max_frames = round(max_crank_s / self._scale.frame_s)
 
     def feed(self, first_index: int, samples: NDArray[Any]) -> list[Onset | End]:
@@ -235,7 +217,7 @@ class CrankingTrigger:
         assert candidate is not None
         finding = candidate.add(mean)
         if finding is Finding.CRANKING:
-            self._candidate, self._crank = None, _Crank(candidate, self._scale, self._max_frames)
+            self._candidate, self._crank = None, CrankWatch(candidate, self._scale, self._max_frames)
             self.state = TriggerState.CRANKING
             return [_onset(candidate), *self._catch_up(candidate)]
         if finding is Finding.ANOTHER:
@@ -281,36 +263,6 @@ class CrankingTrigger:
         spent, self._crank = self.state is TriggerState.SPENT, None
         self.state = TriggerState.ARMED
         return [] if spent else [end]
-
-
-class _Crank:
-    """A cranking under way, watched for its end."""
-
-    def __init__(self, candidate: Candidate, scale: Scale, max_frames: int) -> None:
-        self._zero, self._polarity = candidate.zero, candidate.polarity
-        self._near = 0.5 * candidate.threshold
-        self._hold = max(1, round(END_S / scale.frame_s))
-        self._max_frames = max_frames
-        self._frames = self._low = 0
-        self._sum = 0.0  # of the frames that were not low, so that a starter left running empty does not pull it down
-
-    def add(self, mean: float, stop: int, frame: int) -> End | None:
-        """Return the end if this frame, which ends at absolute index `stop`, decides it."""
-        value = self._polarity * (mean - self._zero)
-        self._frames += 1
-        if value < max(self._near, END_SHARE * self._sum / max(1, self._frames - self._low)):
-            self._low += 1
-        else:
-            self._sum += value
-            self._hold = max(self._hold, round(END_DIP_FACTOR * self._low))
-            self._low = 0
-        if self._low >= self._hold:
-            return End(self.end(stop, frame))
-        return End(stop, too_long=True) if self._frames >= self._max_frames else None
-
-    def end(self, stop: int, frame: int) -> int:
-        """Return the absolute index where the current had gone, or `stop` while it flows."""
-        return stop - self._low * frame
 
 
 def first_departure(departure: NDArray[np.float64], allowance: float) -> int:

@@ -1,0 +1,208 @@
+"""A capture in progress on disk, so that a program killed in the middle of it loses nothing that was written.
+
+A header line of JSON, then records: a tag, the number of samples, the absolute index of the first, a checksum, the
+codes. Each record is handed to the system at once; a record cut short at the end is dropped when the journal is read.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import struct
+import zlib
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from crankfold.acquire.capture_making import make_capture
+from crankfold.acquire.errors import FileFormatError, SaveError
+from crankfold.acquire.ring import Piece
+from crankfold.acquire.source import SourceInfo
+from crankfold.analysis.capture import Capture, Channel, Gap
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+FORMAT = "crankfold.journal/1"
+SUFFIX = ".journal"
+DATA = b"DATA"
+_RECORD = struct.Struct("<4sIqI")  # tag, samples, absolute index of the first, CRC-32 of the codes
+MAX_RECORD_SAMPLES = 2**24  # far beyond any block; a damaged length must not reserve memory
+MAX_HEADER_BYTES = 1_000_000
+
+
+class JournalWriter:
+    """Appends the samples of one crank to a file.
+
+    Parameters
+    ----------
+    path
+        A new file.
+    info
+        Of the source.
+    rate_hz
+        Samples a second.
+    trigger_index
+        Absolute index of the onset.
+
+    Raises
+    ------
+    SaveError
+        The file cannot be made.
+    """
+
+    def __init__(self, path: Path, info: SourceInfo, *, rate_hz: float, trigger_index: int,
+                 started_utc: datetime | None) -> None:
+        self.path = path
+        header = {"format": FORMAT, "rate_hz": rate_hz, "dtype": info.dtype.name, "title": info.title,
+                  "address": info.address, "trigger_index": trigger_index, "skew_s": list(info.skew_s),
+                  "started_utc": started_utc.isoformat() if started_utc else None, "notes": dict(info.notes),
+                  "channels": [_plain(channel) for channel in info.channels]}
+        self._kind = info.dtype
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._file = path.open("xb", buffering=0)
+            self._file.write(json.dumps(header).encode("ascii") + b"\n")
+        except OSError as error:
+            raise _cannot(path, error) from error
+
+    def append(self, first_index: int, codes: NDArray[Any]) -> None:
+        """Append samples, shape (samples, channels), whose first has that absolute index.
+
+        Raises
+        ------
+        SaveError
+            They cannot be written.
+        """
+        body = np.ascontiguousarray(codes, dtype=self._kind.newbyteorder("<")).tobytes()
+        try:
+            self._file.write(_RECORD.pack(DATA, len(codes), first_index, zlib.crc32(body)) + body)
+        except OSError as error:
+            raise _cannot(self.path, error) from error
+
+    def close(self) -> None:
+        """Leave the journal where it is."""
+        self._file.close()
+
+    def remove(self) -> None:
+        """Close the journal and take it away: what it held is safe elsewhere."""
+        self.close()
+        with contextlib.suppress(OSError):
+            self.path.unlink()
+
+
+@dataclass(frozen=True, eq=False)
+class Recovered:
+    """What a journal still holds: the capture, and whether its last record was cut short."""
+
+    capture: Capture
+    cut: bool
+
+
+def journals(folder: Path) -> tuple[Path, ...]:
+    """Return the journals that were left in a folder, oldest name first."""
+    return tuple(sorted(folder.glob(f"*{SUFFIX}"))) if folder.is_dir() else ()
+
+
+def new_journal_path(folder: Path) -> Path:
+    """Return a name in the folder that no other capture has."""
+    return folder / f"{datetime.now(UTC):%Y%m%dT%H%M%S%f}{SUFFIX}"
+
+
+def recover(path: Path) -> Recovered:
+    """Return what a journal holds, as far as it was written.
+
+    Raises
+    ------
+    FileFormatError
+        It is no journal, or holds no whole record.
+    """
+    try:
+        with path.open("rb") as file:
+            head = file.readline(MAX_HEADER_BYTES)
+            info, rate_hz, started = _understand(head)
+            size, begin = path.stat().st_size, file.tell()
+            blocks, used = _blocks(file, info, size - begin)
+    except OSError as error:
+        raise FileFormatError(path, f"it cannot be read ({error.strerror or error})", "check the file") from error
+    except (ValueError, KeyError, TypeError) as error:
+        raise FileFormatError(path, "this is no journal of a capture, or its beginning is damaged",
+                              "delete it if you do not need it") from error
+    if not blocks:
+        raise FileFormatError(path, "it holds no samples: the program ended before any were written", "delete it")
+    piece = _piece(blocks, info)
+    trigger = info.trigger_index if info.trigger_index in range(piece.first_index, piece.next_index) else None
+    return Recovered(make_capture(piece, info, rate_hz=rate_hz, trigger_index=trigger, started_utc=started,
+                                  notes={"recovered": "the program ended while this was being captured"}),
+                     cut=begin + used < size)
+
+
+def _understand(head: bytes) -> tuple[SourceInfo, float, datetime | None]:
+    header = json.loads(head)
+    if header["format"] != FORMAT:
+        raise ValueError("another format")
+    channels = tuple(Channel(**{**channel, "code_range": channel["code_range"] and tuple(channel["code_range"])})
+                     for channel in header["channels"])
+    kind = np.dtype(str(header["dtype"]))
+    if kind.kind not in "iuf" or not channels or not 0 < float(header["rate_hz"]) < np.inf:
+        raise ValueError("no numbers")
+    started = header["started_utc"]
+    info = SourceInfo(float(header["rate_hz"]), channels, kind, str(header["title"]), address=str(header["address"]),
+                      trigger_index=int(header["trigger_index"]), skew_s=tuple(float(s) for s in header["skew_s"]),
+                      notes={str(k): str(v) for k, v in header["notes"].items()})
+    return info, info.rate_hz, datetime.fromisoformat(started) if started else None
+
+
+def _blocks(file: Any, info: SourceInfo, room: int) -> tuple[list[tuple[int, NDArray[Any]]], int]:
+    """Return the whole records in order, and how many bytes they took."""
+    found: list[tuple[int, NDArray[Any]]] = []
+    used = 0
+    for first, codes, size in _records(file, info, room):
+        if found and first < found[-1][0] + len(found[-1][1]):
+            break  # an index that runs back is no record of ours
+        found.append((first, codes))
+        used += size
+    return found, used
+
+
+def _records(file: Any, info: SourceInfo, room: int) -> Iterator[tuple[int, NDArray[Any], int]]:
+    row = info.dtype.itemsize * len(info.channels)
+    while len(head := file.read(_RECORD.size)) == _RECORD.size:
+        tag, count, first, checksum = _RECORD.unpack(head)
+        if tag != DATA or count > MAX_RECORD_SAMPLES or count * row > room:
+            return
+        body = file.read(count * row)
+        if len(body) != count * row or zlib.crc32(body) != checksum:
+            return
+        codes = np.frombuffer(body, info.dtype.newbyteorder("<")).reshape(count, len(info.channels))
+        yield first, codes.astype(info.dtype, copy=False), _RECORD.size + len(body)
+
+
+def _piece(blocks: list[tuple[int, NDArray[Any]]], info: SourceInfo) -> Piece:
+    """Return the records as one piece with gaps; what follows a gap longer than all the rest is left out."""
+    begin, kept = blocks[0][0], sum(len(codes) for _, codes in blocks)
+    blocks = [block for block in blocks if block[0] - begin <= 2 * kept]
+    stop = blocks[-1][0] + len(blocks[-1][1])
+    rows = np.zeros((len(info.channels), stop - begin), info.dtype)
+    gaps, at = [], begin
+    for first, codes in blocks:
+        if first > at:
+            gaps.append(Gap(at, first - at))
+        at = first + len(codes)
+        rows[:, first - begin : at - begin] = codes.T
+    return Piece(rows, begin, tuple(gaps))
+
+
+def _plain(channel: Channel) -> dict[str, Any]:
+    return {"name": channel.name, "unit": channel.unit, "scale": channel.scale, "offset": channel.offset,
+            "code_range": channel.code_range, "code_dtype": channel.code_dtype}
+
+
+def _cannot(path: Path, error: OSError) -> SaveError:
+    return SaveError(f"the capture in progress could not be written to {path} ({error.strerror or error})",
+                     "check the folder, its rights and the room on the disk")

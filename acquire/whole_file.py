@@ -1,0 +1,61 @@
+"""A file written whole or not at all, whatever happens meanwhile."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import tempfile
+from pathlib import Path
+
+from crankfold.acquire.errors import SaveError
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file so that after a crash or a power cut either all of it is there or what was there before.
+
+    It is written beside its place, flushed to the disk, renamed, and the folder flushed too.
+
+    Raises
+    ------
+    SaveError
+        It cannot be written; nothing is left behind.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+        beside = Path(name)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+            beside.chmod(_usual_mode())
+            beside.replace(path)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                beside.unlink()
+            raise
+        _flush_folder(path.parent)
+    except OSError as error:
+        raise SaveError(f"{path} could not be written ({error.strerror or error})",
+                        "check the folder, its rights and the room on the disk") from error
+
+
+def _usual_mode() -> int:
+    """Return the rights an ordinary new file gets; a temporary file is readable by its owner alone."""
+    mask = os.umask(0)
+    os.umask(mask)
+    return 0o666 & ~mask
+
+
+def _flush_folder(folder: Path) -> None:
+    """Flush the rename itself; systems that cannot open a folder need no such thing."""
+    try:
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        with contextlib.suppress(OSError):
+            os.fsync(handle)
+    finally:
+        os.close(handle)

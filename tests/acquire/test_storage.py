@@ -1,0 +1,239 @@
+"""Capture files: what goes in comes out, whole or not at all, and anything else is refused in one sentence."""
+
+from __future__ import annotations
+
+import errno
+import os
+from datetime import UTC, datetime
+from pathlib import Path
+
+import h5py
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from crankfold.acquire.errors import FileFormatError, SaveError
+from crankfold.acquire.probe import Probe
+from crankfold.acquire.recorder import record
+from crankfold.acquire.storage import codes_of, load_capture, save_capture
+from crankfold.acquire.whole_file import write_whole
+from crankfold.analysis.capture import Capture, Channel, Gap
+from crankfold.plugins.capture_file import HDF5_MAGIC, crankfold_readers, open_capture
+
+
+GAPS = (Gap(10, 4), Gap(900, 1))
+
+
+def coded(seed=0, samples=5000, channels=2, dtype="int16", gaps=GAPS):
+    rng = np.random.default_rng(seed)
+    limits = np.iinfo(dtype)
+    codes = rng.integers(limits.min, limits.max + 1, (samples, channels)).astype(dtype)
+    made = tuple(Channel(name, unit, scale, offset, (int(limits.min), int(limits.max)), dtype)
+                 for name, unit, scale, offset in [("current", "A", 0.02, -1.5), ("sync", "V", 0.001, 0.0)][:channels])
+    values = codes * np.array([c.scale for c in made]) + np.array([c.offset for c in made])
+    return Capture(values, 5000.0, made, trigger_index=123, gaps=gaps,
+                   started_utc=datetime(2024, 5, 6, 7, 8, 9, 123456, tzinfo=UTC), origin="virtual:pump",
+                   notes={"who": "harbour workshop", "odd/name": "a\x00b \ud800 \u20ac"})
+
+
+def same(one: Capture, other: Capture) -> None:
+    np.testing.assert_array_equal(one.samples, other.samples)
+    assert (one.rate_hz, one.channels, one.trigger_index, one.gaps, one.started_utc, one.origin) == (
+        other.rate_hz, other.channels, other.trigger_index, other.gaps, other.started_utc, other.origin)
+    assert dict(one.notes) == dict(other.notes)
+
+
+def test_a_capture_comes_back_as_it_was(tmp_path) -> None:
+    save_capture(coded(), tmp_path / "a.h5")
+    same(load_capture(tmp_path / "a.h5"), coded())
+    assert [p.name for p in tmp_path.iterdir()] == ["a.h5"]
+
+
+@settings(max_examples=25, deadline=None)
+@given(values=st.lists(st.floats(-1e6, 1e6), min_size=1, max_size=50), rate=st.floats(0.1, 1e8),
+       scale=st.floats(1e-6, 1e3), dtype=st.sampled_from(["float64", "int16", "uint8", "int32"]),
+       trigger=st.none() | st.integers(0, 49))
+def test_any_values_come_back(tmp_path_factory, values, rate, scale, dtype, trigger) -> None:
+    path = tmp_path_factory.mktemp("any") / "x.h5"
+    capture = Capture(np.array(values)[:, None], rate, (Channel("current", "V", scale, 0.1, None, dtype),),
+                      trigger_index=trigger if trigger is not None and trigger < len(values) else None)
+    save_capture(capture, path)
+    back = load_capture(path)
+    np.testing.assert_allclose(back.samples, capture.samples, rtol=1e-9, atol=1e-9 * scale)
+    assert (back.rate_hz, back.trigger_index, back.channels) == (rate, capture.trigger_index, capture.channels)
+
+
+def test_codes_are_kept_in_their_own_type_with_scale_beside_them(tmp_path) -> None:
+    capture = Probe.parse("10mV/A").apply(Capture(coded(gaps=()).samples, 5000.0, (
+        Channel("current", "V", 0.02, -1.5, (-32768, 32767), "int16"), coded().channels[1])))
+    save_capture(capture, tmp_path / "a.h5")
+    with h5py.File(tmp_path / "a.h5") as file:
+        data = file["channels/current"]
+        assert data.dtype == np.int16
+        assert data.attrs["unit"] == "A"
+        assert data.attrs["scale"] == pytest.approx(2.0)
+        assert file.attrs["rate_hz"] == 5000.0
+        np.testing.assert_allclose(data[20:] * data.attrs["scale"] + data.attrs["offset"], capture.samples[20:, 0])
+    np.testing.assert_allclose(load_capture(tmp_path / "a.h5").samples, capture.samples, rtol=1e-12)
+
+
+def test_values_that_are_no_codes_are_kept_as_they_are() -> None:
+    channel = Channel("current", "A", 0.5, 0.0, None, "int16")
+    assert codes_of(np.array([0.5, 1.0]), channel).dtype == np.int16
+    assert codes_of(np.array([0.5, 1.1]), channel).dtype == np.float64
+    assert codes_of(np.array([0.5, 1e9]), channel).dtype == np.float64
+
+
+def test_the_plugin_gives_the_capture_untouched(tmp_path) -> None:
+    capture = coded()
+    save_capture(capture, tmp_path / "a.h5")
+    (capture_back,) = record(open_capture(tmp_path / "a.h5", {}))
+    same(capture_back, capture)
+    (declared,) = crankfold_readers()
+    assert declared.recognises((tmp_path / "a.h5").read_bytes()[:4096])
+    assert not declared.recognises(b"time,current")
+    assert HDF5_MAGIC[1:4] == b"HDF"
+
+
+@pytest.mark.parametrize("gaps", [(Gap(0, 5),), (Gap(4990, 10),), (Gap(0, 5), Gap(4990, 10)), (Gap(0, 5000),)])
+def test_gaps_at_the_ends_survive_the_plugin(tmp_path, gaps) -> None:
+    capture = coded(gaps=gaps)
+    save_capture(capture, tmp_path / "a.h5")
+    (back,) = record(open_capture(tmp_path / "a.h5", {}))
+    assert np.isnan(back.samples[:, 0]).sum() == np.isnan(capture.samples[:, 0]).sum()
+    assert len(back.samples) == len(capture.samples)
+
+
+def test_numbers_that_are_missing_without_being_listed_are_kept_as_a_gap(tmp_path) -> None:
+    samples = coded(gaps=()).samples.copy()
+    samples[50:53, 0] = np.nan
+    save_capture(Capture(samples, 5000.0, coded().channels), tmp_path / "a.h5")
+    assert load_capture(tmp_path / "a.h5").gaps == (Gap(50, 3),)
+
+
+def test_saving_again_replaces_and_a_failure_leaves_the_old_one(tmp_path, monkeypatch) -> None:
+    path = tmp_path / "a.h5"
+    save_capture(coded(1), path)
+
+    def full(*_):
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(SaveError, match=r"could not be written \(No space left on device\); check"):
+        save_capture(coded(2), path)
+    monkeypatch.undo()
+    same(load_capture(path), coded(1))
+    assert len(list(tmp_path.iterdir())) == 1
+
+
+def test_the_order_is_write_flush_rename_flush_folder(tmp_path, monkeypatch) -> None:
+    done = []
+    fsync, replace = os.fsync, Path.replace
+    monkeypatch.setattr(os, "fsync", lambda fd: (done.append("flush"), fsync(fd))[1])
+    monkeypatch.setattr(Path, "replace", lambda self, to: (done.append("rename"), replace(self, to))[1])
+    write_whole(tmp_path / "x", b"abc")
+    assert done == ["flush", "rename", "flush"]
+    assert (tmp_path / "x").read_bytes() == b"abc"
+
+
+def test_a_folder_that_cannot_be_written(tmp_path) -> None:
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(SaveError, match="could not be written"):
+        save_capture(coded(), tmp_path / "file" / "a.h5")
+
+
+def spoil(path, change) -> None:
+    with h5py.File(path, "r+") as file:
+        change(file)
+
+
+def _negative_rate(file):
+    file.attrs["rate_hz"] = -5.0
+
+
+def _no_rate(file):
+    del file.attrs["rate_hz"]
+
+
+def _other_format(file):
+    file.attrs["format"] = "another/9"
+
+
+def _lengths(file):
+    del file["channels/sync"]
+    file["channels/sync"] = np.zeros(3)
+    file["channels/sync"].attrs.update({"name": "sync", "column": 1, "unit": "V", "scale": 1.0, "offset": 0.0,
+                                        "code_dtype": "float64"})
+
+
+def _link_out(file):
+    del file["channels/sync"]
+    file["channels/sync"] = h5py.ExternalLink("elsewhere.h5", "/x")
+
+
+def _gap_outside(file):
+    del file["gaps"]
+    file["gaps"] = np.array([[4999, 5]])
+
+
+def _trigger_outside(file):
+    file.attrs["trigger_index"] = 5000
+
+
+def _zero_scale(file):
+    file["channels/current"].attrs["scale"] = 0.0
+
+
+def _huge(file):
+    attributes = dict(file["channels/current"].attrs)
+    del file["channels/current"]
+    file["channels"].create_dataset("current", shape=(2**40,), dtype="i2", chunks=(65536,), compression="gzip")
+    file["channels/current"].attrs.update(attributes)
+
+
+def _notes_of_numbers(file):
+    del file["notes"]
+    file["notes"] = "[1, 2"
+
+
+def _text_codes(file):
+    attributes = dict(file["channels/current"].attrs)
+    del file["channels/current"]
+    file["channels/current"] = "text"
+    file["channels/current"].attrs.update(attributes)
+
+
+def _no_channels(file):
+    del file["channels"]
+    file.create_group("channels")
+
+
+@pytest.mark.parametrize("change", [_negative_rate, _no_rate, _other_format, _lengths, _link_out, _gap_outside,
+                                    _trigger_outside, _zero_scale, _huge, _notes_of_numbers, _text_codes, _no_channels])
+def test_a_damaged_file_is_refused_in_one_sentence(tmp_path, change) -> None:
+    path = tmp_path / "a.h5"
+    save_capture(coded(), path)
+    spoil(path, change)
+    with pytest.raises(FileFormatError, match="no capture file, or a damaged one") as error:
+        load_capture(path)
+    assert "\n" not in str(error.value)
+
+
+@settings(max_examples=80, deadline=None)
+@given(cut=st.integers(0, 20_000), at=st.integers(0, 20_000), byte=st.integers(0, 255))
+def test_a_cut_or_changed_file_gives_a_capture_or_one_sentence(tmp_path_factory, cut, at, byte) -> None:
+    folder = tmp_path_factory.mktemp("cut")
+    save_capture(coded(samples=300, gaps=GAPS[:1]), folder / "a.h5")
+    content = bytearray((folder / "a.h5").read_bytes())
+    content[at % len(content)] = byte
+    (folder / "a.h5").write_bytes(content[: len(content) - cut if cut % 2 else None])
+    try:
+        assert isinstance(load_capture(folder / "a.h5"), Capture)
+    except FileFormatError as error:
+        assert "\n" not in str(error)
+
+
+def test_a_missing_file(tmp_path) -> None:
+    with pytest.raises(FileFormatError, match="there is no such file"):
+        load_capture(tmp_path / "none.h5")
