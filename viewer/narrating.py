@@ -32,4 +32,4 @@ def event_text(event: Event) -> str:
     if not has(key):
         return ""
     return say(key, seconds_s=float(event.seconds), count=event.count, rate_hz=event.rate_hz,
-               nominal_hz=event.nominal_hz)
+               nominal_hz=event.nominal_hz, text=event.text)

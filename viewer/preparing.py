@@ -1,4 +1,4 @@
-"""Everything heavy made ready before samples stream: modules loaded and the solver compiled, by judging a made-up crank.
+"""Everything heavy made ready before samples stream: modules loaded, the solver compiled, by judging a made-up crank.
 
 Loading and compiling hold the interpreter for seconds, and a board's samples would wait that long.
 """

@@ -1,0 +1,87 @@
+"""Recordings of the virtual engine as files, and the installed command, for the tests of this folder."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from crankfold.acquire.opening import open_board
+from crankfold.acquire.plugin_loading import load_plugins
+from crankfold.acquire.recorder import record
+from crankfold.analysis.analyse import analyse
+from crankfold.analysis.capture import Capture
+from crankfold.analysis.engine import Engine, SyncSpec
+from crankfold.analysis.result import Result
+
+COMMAND = Path(sys.executable).with_name("crankfold")
+ORDER = "1-3-4-2"
+Run = Callable[..., subprocess.CompletedProcess[str]]
+
+
+def recorded(**settings: str) -> Capture:
+    """Return a recording of the virtual pump, made flat out."""
+    whole = {"engine": "pump", "pace": "flat", "quiet": "0.6", "crank": "3", "after": "0.3", "rate": "2000"}
+    named = {name.replace("_", "-"): value for name, value in settings.items()}
+    (capture,) = record(open_board("virtual", whole | named, load_plugins()))
+    return capture
+
+
+def write_csv(path: Path, capture: Capture, heading: str = "time (s),current (A),sync (kV)") -> Path:
+    """Write a capture as a table: time, current and sync if there is one."""
+    time_s = np.arange(len(capture.samples)) / capture.rate_hz
+    names = ",".join(heading.split(",")[: 1 + capture.samples.shape[1]])
+    table = np.column_stack([time_s, capture.samples])
+    np.savetxt(path, table, fmt="%.6f", delimiter=",", header=names, comments="")
+    return path
+
+
+@pytest.fixture(scope="session")
+def dead_three() -> Capture:
+    return recorded(dead="3", sync="waste-spark")
+
+
+@pytest.fixture(scope="session")
+def healthy() -> Capture:
+    return recorded()
+
+
+@pytest.fixture(scope="session")
+def uneven_result(dead_three: Capture) -> Result:
+    engine = Engine.parse(ORDER)
+    return analyse(dead_three, engine, sync=SyncSpec.parse("waste-spark:1", engine))
+
+
+@pytest.fixture(scope="session")
+def even_result(healthy: Capture) -> Result:
+    return analyse(healthy, Engine.parse(ORDER))
+
+
+@pytest.fixture(scope="session")
+def dead_csv(tmp_path_factory: pytest.TempPathFactory, dead_three: Capture) -> Path:
+    return write_csv(tmp_path_factory.mktemp("recordings") / "dead.csv", dead_three)
+
+
+@pytest.fixture(scope="session")
+def even_csv(tmp_path_factory: pytest.TempPathFactory, healthy: Capture) -> Path:
+    return write_csv(tmp_path_factory.mktemp("recordings") / "even.csv", healthy)
+
+
+@pytest.fixture
+def crankfold(tmp_path: Path) -> Run:
+    """Return the installed command, run in an empty folder of its own."""
+    folder = tmp_path / "here"
+    folder.mkdir()
+
+    def run(*arguments: object, **more: object) -> subprocess.CompletedProcess[str]:
+        environment = {**os.environ, "LC_ALL": "C.UTF-8", "NO_COLOR": "1"}
+        return subprocess.run([str(COMMAND), *map(str, arguments)], cwd=folder, env=environment, text=True,
+                              capture_output=True, check=False, timeout=50, **more)  # type: ignore[call-overload]
+
+    run.folder = folder  # type: ignore[attr-defined]
+    return run

@@ -1,0 +1,140 @@
+"""Every sentence that is used exists, gets its facts, and none is left over."""
+
+from __future__ import annotations
+
+import ast
+import re
+from pathlib import Path
+from typing import get_args
+
+import pytest
+
+import crankfold.analysis
+import crankfold.viewer
+from crankfold.acquire.recording import Happening
+from crankfold.analysis import notice_codes
+from crankfold.analysis.result import Notice, ReasonCode
+from crankfold.viewer.sentences import notice_text
+from crankfold.viewer.terminal import tame
+from crankfold.viewer.wording import has, placeholders, say, sentences
+
+VIEWER = Path(crankfold.viewer.__file__).parent
+FAMILIES = {"reason": notice_codes.REASONS, "caution": notice_codes.CAUTIONS, "note": notice_codes.NOTES,
+            "pattern": notice_codes.PATTERNS}
+OWN_CAUTIONS = {"source": ("text",)}  # made by the command line itself
+VARIANTS = {"named", "unnamed", "sure", "unsure"}
+FALLBACKS = {"heading", "other"}
+
+
+def trees() -> list[tuple[str, ast.Module]]:
+    files = [f for f in VIEWER.rglob("*.py") if "window" not in f.parts]
+    return [(str(f.relative_to(VIEWER)), ast.parse(f.read_text(encoding="utf-8"))) for f in files]
+
+
+def literals_and_patterns() -> tuple[set[str], list[re.Pattern[str]]]:
+    literals, patterns = set(), []
+    for _, tree in trees():
+        for node in ast.walk(tree):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                literals.add(node.value)
+            if isinstance(node, ast.JoinedStr):
+                parts = [re.escape(str(v.value)) if isinstance(v, ast.Constant) else "[a-z0-9_-]+" for v in node.values]
+                if isinstance(node.values[0], ast.Constant) and "." in str(node.values[0].value):
+                    patterns.append(re.compile("".join(parts)))
+    return literals, patterns
+
+
+def whys() -> dict[str, set[str]]:
+    """Return the reasons behind reasons that the analysis gives, by code."""
+    text = "\n".join(f.read_text(encoding="utf-8") for f in Path(crankfold.analysis.__file__).parent.glob("*.py"))
+    sync = set(re.findall(r'_NoNameError\("([a-z-]+)"', text))
+    sync |= set(re.findall(r'"sync-cannot-name",\s*\{\s*"why": "([a-z-]+)"', text))
+    unexplained = set(re.findall(r'"not-explained",\s*\{\s*"why": "([a-z-]+)"', text))
+    assert len(sync) >= 6
+    assert len(unexplained) >= 4
+    return {"caution.sync-cannot-name": sync, "reason.not-explained": unexplained}
+
+
+def test_every_sentence_is_used() -> None:
+    literals, patterns = literals_and_patterns()
+    left = {key for key in sentences() if key not in literals and not any(p.fullmatch(key) for p in patterns)}
+    for family, codes in FAMILIES.items():
+        left -= {key for key in left if key.startswith(f"{family}.") and key.split(".")[1] in {*codes, *FALLBACKS,
+                                                                                             *OWN_CAUTIONS}}
+    left -= {f"headline.none.{code}" for code in get_args(ReasonCode)}
+    assert not left
+
+
+def test_every_key_written_in_the_code_exists_and_gets_its_facts() -> None:
+    wrong = []
+    for name, tree in trees():
+        for node in ast.walk(tree):
+            called = isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in ("say",)
+            if not called or not node.args or not isinstance(node.args[0], ast.Constant):
+                continue
+            key = node.args[0].value
+            given = {k.arg for k in node.keywords}
+            if not has(key):
+                wrong.append(f"{name}: {key} does not exist")
+            elif None not in given and not placeholders(key) <= given:
+                wrong.append(f"{name}: {key} lacks {placeholders(key) - given}")
+    assert not wrong
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_every_code_of_the_analysis_has_a_sentence_its_facts_can_fill(family: str) -> None:
+    for code, facts in FAMILIES[family].items():
+        keys = [key for key in sentences() if key == f"{family}.{code}" or key.startswith(f"{family}.{code}.")]
+        assert keys, f"{family}.{code}"
+        for key in keys:
+            assert placeholders(key) <= set(facts), key
+
+
+def test_every_why_has_its_own_sentence() -> None:
+    for base, reasons in whys().items():
+        for why in reasons:
+            assert has(f"{base}.{why}"), f"{base}.{why}"
+
+
+def test_every_reason_has_a_headline() -> None:
+    for code in get_args(ReasonCode):
+        assert has(f"headline.none.{code}")
+
+
+def test_a_notice_without_its_facts_is_still_said() -> None:
+    for family, codes in FAMILIES.items():
+        for code in (*codes, "never-heard-of"):
+            assert notice_text(family, Notice(code))
+
+
+def test_notices_choose_the_sentence_that_fits_their_facts() -> None:
+    named = Notice("one-dead", {"cylinders": (3,), "positions": (2,)})
+    unnamed = Notice("one-dead", {"cylinders": (), "positions": (2,)})
+    assert "cylinder 3" in notice_text("pattern", named)
+    assert notice_text("pattern", unnamed).startswith("Name the dead cylinder")
+    assert "direct current" in notice_text("reason", Notice("not-explained", {"why": "ac-probe"}))
+
+
+def test_events_of_a_recording_have_words_or_are_left_out_on_purpose() -> None:
+    silent = {Happening.CAPTURED, Happening.ENDED}
+    for happening in Happening:
+        assert has(f"event.{happening.value}") == (happening not in silent)
+
+
+def test_headlines_are_one_short_sentence() -> None:
+    for key, text in sentences().items():
+        if key.startswith("headline."):
+            assert text.endswith("."), key
+            assert text.count(".") == 1, key
+            assert len(text) <= 50, key
+
+
+def test_sentences_are_plain() -> None:
+    for key, text in sentences().items():
+        assert tame(text) == text, key
+        assert "  " not in text, key
+        assert "!" not in text, key
+
+
+def test_no_question_of_number_grammar_is_left_open() -> None:
+    assert say("list.last", rest="1, 2", last="3") == "1, 2 and 3"
