@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import os
 import sys
+import threading
 import time
 from dataclasses import asdict
 from typing import Any
@@ -128,6 +129,63 @@ def records(description: str, count: int, rate: str | None = None) -> dict[str, 
     return {"wrong": wrong, "samples": [len(block.codes) for block in blocks],
             "losses": [block.lost_before for block in blocks], "rate_hz": info.rate_hz, "address": info.address,
             "scale": info.channels[0].scale, "offset": info.channels[0].offset, "dtype": info.dtype.name}
+
+
+def verdict(board: str, settings: dict[str, str], order: str, sync: str, clamp: str) -> dict[str, Any]:
+    """Do what the command line does: open by name, record, judge the first capture."""
+    from crankfold.acquire.opening import open_board
+    from crankfold.acquire.plugin_loading import load_plugins
+    from crankfold.acquire.probe import Probe
+    from crankfold.acquire.recorder import record
+    from crankfold.analysis.analyse import analyse
+    from crankfold.analysis.engine import Engine, SyncSpec
+
+    engine = Engine.parse(order)
+    failure: dict[str, Any] = {}
+    captures = []
+    try:
+        for capture in record(open_board(board, settings, load_plugins())):
+            captures.append(capture)
+    except AcquireError as error:
+        failure = told(error)
+    result = analyse(Probe.parse(clamp).apply(captures[0]), engine, sync=SyncSpec.parse(sync, engine))
+    return {"captures": len(captures), "verdict": result.verdict, "low": result.low,
+            "percent": {each.cylinder: each.relative_percent for each in result.cylinders},
+            "rate_hz": captures[0].rate_hz, "gaps": len(captures[0].gaps), **failure}
+
+
+def stream_while_analysing(description: str, crank: str, scale: float, rate_hz: float, until_samples: int,
+                           ) -> dict[str, Any]:
+    """Record a stream on the recorder's thread and analyse one capture after another on this one."""
+    from crankfold.acquire.recorder import Recorder
+    from crankfold.analysis.analyse import analyse
+    from crankfold.analysis.capture import Capture
+    from crankfold.analysis.engine import Engine
+
+    engine = Engine.parse("1-3-4-2")
+    capture = Capture.from_arrays(np.load(crank)[:, 0] * scale, rate_hz=rate_hz)
+    analyse(capture, engine)  # compiles, loads and caches: what a program does before it streams
+    source = usb_bulk.open_board("", {"description": description})
+    losses, verdicts, read = [], [], source.read
+
+    def noting(timeout_s: float) -> Any:
+        block = read(timeout_s)
+        if block is not None and block.lost_before != 0:
+            losses.append([block.first_index, block.lost_before])
+        return block
+
+    source.read = noting
+    with Recorder(source) as recorder:
+        iterator = iter(recorder)
+        waiting = threading.Thread(target=lambda: next(iterator, None), daemon=True)
+        waiting.start()
+        end = time.monotonic() + 20.0
+        while recorder.ring.next_index < until_samples and time.monotonic() < end:
+            verdicts.append(analyse(capture, engine).verdict)
+        samples = recorder.ring.next_index
+        recorder.stop()
+        waiting.join(5.0)
+    return {"samples": samples, "losses": losses, "analyses": len(verdicts), "verdicts": verdicts}
 
 
 def discover() -> list[dict[str, str]]:
