@@ -19,7 +19,7 @@ SETTINGS = (
     Setting("firing-order", "another firing order for it", "1-2-4-3", "the engine's own"),
     Setting("intervals", "degrees from each cylinder in the order to the next", "270-450", "the engine's own"),
     Setting("strokes", "strokes of a cycle", "2", "the engine's own"),
-    Setting("dead", "cylinders without compression", "3+5"),
+    Setting("dead", "cylinders without compression", "2+3"),
     Setting("low", "cylinders that leak, each with what is left of its peak pressure in percent", "2:60+4:35"),
     Setting("starter", "permanent-magnet or series", "series", "the engine's own"),
     Setting("battery", "good or weak", "weak", "good"),
