@@ -125,6 +125,12 @@ def test_what_goes_wrong_is_said(emulate: Any, describe: Any, plan: Any, changes
         assert seen["error"] == error and message in seen["what"]
 
 
+def test_the_recorder_waits_for_a_slow_record(emulate: Any, describe: Any) -> None:
+    """A record takes half a second here; a live board silent for 0.2 s would be given up."""
+    seen = emulate(FIRMWARE, {"busy_polls": 40}).client("recorded", description=describe(), stall_s=0.2)
+    assert seen["samples"] == 6000 and seen["seconds"] > 0.8, seen
+
+
 def test_discovery_lists_an_instrument_that_nothing_describes(emulate: Any, monkeypatch: Any, tmp_path: Path) -> None:
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
     (found,) = emulate(FIRMWARE, {}).client("discover")

@@ -154,6 +154,25 @@ def verdict(board: str, settings: dict[str, str], order: str, sync: str, clamp: 
             "rate_hz": captures[0].rate_hz, "gaps": len(captures[0].gaps), **failure}
 
 
+def recorded(description: str, stall_s: float) -> dict[str, Any]:
+    """Record an instrument's records by the recorder for a while; its plan has little patience with live boards."""
+    from crankfold.acquire.recorder import Recorder
+    from crankfold.acquire.recording import RecordingPlan
+
+    source = usb_tmc.open_instrument("", {"description": description})
+    plan = RecordingPlan(first_sample_s=stall_s, stall_s=stall_s)
+    events: list[str] = []
+    try:
+        with Recorder(source, plan, on_event=lambda event: events.append(event.what.value)) as recorder:
+            end = time.monotonic() + 20.0
+            threading.Thread(target=lambda: next(iter(recorder), None), daemon=True).start()
+            while recorder.ring.next_index < 6000 and time.monotonic() < end:
+                time.sleep(0.05)
+            return {"samples": recorder.ring.next_index, "seconds": time.monotonic() - end + 20.0}
+    except AcquireError as error:
+        return told(error)
+
+
 def stream_while_analysing(description: str, crank: str, scale: float, rate_hz: float, until_samples: int,
                            ) -> dict[str, Any]:
     """Record a stream on the recorder's thread and analyse one capture after another on this one."""

@@ -1,0 +1,91 @@
+"""Descriptions of bench instruments: what a good one says, and one sentence for each way it can be wrong."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from crankfold.acquire.errors import BoardGarbledError, FileFormatError
+from crankfold.plugins.usb_tmc_description import Preamble, read_instrument
+
+GOOD = """
+format = "crankfold.usb-tmc/1"
+title = "Two-channel digitiser"
+[device]
+vendor_id = 0x1209
+product_id = 0x0488
+[rate]
+default_hz = 10_000
+set = "SAMP:RATE {rate_hz}"
+[record]
+arm = ["INIT"]
+ready = "STAT?"
+ready_answer = "1"
+[samples]
+dtype = ">f4"
+[preamble]
+ask = "PRE? {source}"
+scale = 2
+[[channels]]
+name = "current"
+source = "1"
+read = "DATA? {source}"
+"""
+
+
+def read(tmp_path, text):
+    path = tmp_path / "instrument.toml"
+    path.write_text(text, encoding="utf-8")
+    return read_instrument(path)
+
+
+def test_a_good_description(tmp_path) -> None:
+    instrument = read(tmp_path, GOOD)
+    assert instrument.arm == ("INIT",) and instrument.dtype == np.dtype(">f4") and not instrument.contiguous
+    assert instrument.channels[0].read == "DATA? {source}" and instrument.channels[0].channel.code_dtype == "float32"
+
+
+@pytest.mark.parametrize(("old", "new", "message"), [
+    ("usb-tmc/1", "usb-bulk/1", "format is 'crankfold.usb-bulk/1'; give one of \"crankfold.usb-tmc/1\""),
+    ("[record]", "[recording]", r"the table \[record\] is missing"),
+    ('arm = ["INIT"]', 'arm = "INIT"', "record.arm is 'INIT'; give a list of texts"),
+    ('arm = ["INIT"]', "arm = [1]", r"record.arm is \[1\]"),
+    ('ready_answer = "1"', "", "record.ready_answer is missing"),
+    ('ready_answer = "1"', 'ready_answer = "1"\ncontiguous = true\nlost = "L?"', "either contiguous or lost"),
+    ('ready_answer = "1"', 'ready_answer = "1"\ncontiguous = 1', "give true or false"),
+    ('ready_answer = "1"', 'ready_answer = "1"\npoll_s = 0', "record.poll_s is 0"),
+    ("{rate_hz}", "{rate}", "a command with {rate_hz} in it"),
+    ('">f4"', '"f4"', "samples.dtype is 'f4'"),
+    ("scale = 2", "scale = 0", "preamble.scale is 0; give a whole number from 1"),
+    ("scale = 2", "", "preamble.scale is missing"),
+    ('source = "1"', "scale = 2.0", "no scale here, the preamble gives it"),
+    ('source = "1"', "code_range = [3, 2]", "two whole numbers"),
+    ('read = "DATA? {source}"', "", r"channels\[1\].read is missing"),
+    ('name = "current"', 'nam = "current"', r"channels\[1\].name is missing"),
+    ('source = "1"', "colour = 1", "colour is not a key"),
+    ('[[channels]]\nname = "current"\nsource = "1"\nread = "DATA? {source}"\n', "", "1 to 64 channels"),
+])
+def test_each_mistake_is_one_sentence(tmp_path, old, new, message) -> None:
+    assert old in GOOD
+    with pytest.raises(FileFormatError, match=message) as caught:
+        read(tmp_path, GOOD.replace(old, new, 1))
+    assert "\n" not in str(caught.value)
+
+
+def test_two_channels_of_one_name(tmp_path) -> None:
+    twice = GOOD + GOOD[GOOD.index("[[channels]]"):]
+    with pytest.raises(FileFormatError, match="each channel another name"):
+        read(tmp_path, twice)
+
+
+def test_a_preamble_gives_scale_offset_and_interval() -> None:
+    preamble = Preamble("PRE?", ";", 2, 3, 4, 5)
+    scale, offset, interval = preamble.parse("x; 2.0E-3 ;+1.5;128;1e-4")
+    assert (scale, offset, interval) == (2e-3, 1.5 - 128 * 2e-3, 1e-4)
+    assert Preamble("PRE?", ",", 1, None, None, None).parse("4") == (4.0, 0.0, None)
+
+
+@pytest.mark.parametrize("answer", ["", "1;2", "x;a;1;1;1", "x;0;1;1;1", "x;nan;1;1;1", "x;1;1;1;0", "x;1;1;1;-1"])
+def test_a_preamble_that_makes_no_sense(answer) -> None:
+    with pytest.raises(BoardGarbledError, match=r"compare \[preamble\]"):
+        Preamble("PRE?", ";", 2, 3, 4, 5).parse(answer)
