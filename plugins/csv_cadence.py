@@ -44,8 +44,11 @@ REFINED = 0.02
 MANY_JUMPS = 1000
 """Jumps in one stretch beyond which they are no longer looked at one by one."""
 
-MOSTLY_THERE = 0.3
-"""Share of samples that may be missing over a stretch; more is another rate, not loss."""
+OFTEN_SKIPPED = 0.3
+"""Share of rows over a stretch before which samples may be missing; more is another rate, not loss."""
+
+MOST_MISSING = 2.0**40
+"""No jump is counted as more than this; it is a hole of unknown size anyway."""
 
 EDGE_ROWS = 8
 """Rows on each side of a jump that are compared, so that one late time stamp is not taken for a loss."""
@@ -156,7 +159,7 @@ def find_losses(times: NDArray[np.float64], rows: NDArray[np.int64], cadence: Ca
     if not len(places):
         return lost
     if len(places) > MANY_JUMPS:
-        lost[places] = np.maximum(0, np.rint(excess[places]))
+        lost[places] = np.clip(np.rint(excess[places]), 0, MOST_MISSING)
         return lost
     late = np.concatenate([[0.0], np.cumsum(excess)])
     edge = max(EDGE_ROWS, min(4096, int(2 * relative_spread)))
@@ -165,7 +168,7 @@ def find_losses(times: NDArray[np.float64], rows: NDArray[np.int64], cadence: Ca
     for place, start, end in zip(places.tolist(), starts.tolist(), ends.tolist(), strict=True):
         before = late[max(start + 1, place + 1 - edge) : place + 1]
         after = late[place + 1 : min(end + 1, place + 1 + edge)]
-        lost[place] = max(0, round(float(np.median(after)) - float(np.median(before))))
+        lost[place] = np.clip(np.rint(np.median(after) - np.median(before)), 0, MOST_MISSING)
     return lost
 
 
@@ -187,9 +190,11 @@ def off_pace(times: NDArray[np.float64], indices: NDArray[np.int64],
         ends[-1] = len(times) - 1
     else:
         ends = np.append(ends, len(times) - 1)
-    steps = np.diff(indices)
-    missing = np.add.reduceat(np.where(steps > rows, 0, steps - 1), ends[:-1]) / np.diff(ends)
+    skipping = np.add.reduceat(np.diff(indices) > 1, ends[:-1], dtype=np.int64) / np.diff(ends)
     slopes = np.diff(times[ends]) / np.diff(indices[ends])
     slack = PACE_TOLERANCE + cadence.spread / (rows // 2 * cadence.interval)
-    wrong = np.flatnonzero((np.abs(slopes / cadence.interval - 1) > slack) | (missing > MOSTLY_THERE))
-    return (int(ends[wrong[0]]), float(slopes[wrong[0]] * (1 + missing[wrong[0]]))) if len(wrong) else None
+    wrong = np.flatnonzero((np.abs(slopes / cadence.interval - 1) > slack) | (skipping > OFTEN_SKIPPED))
+    if not len(wrong):
+        return None
+    place = int(ends[wrong[0]])
+    return place, float((times[ends[wrong[0] + 1]] - times[place]) / (ends[wrong[0] + 1] - place))

@@ -132,9 +132,12 @@ def _by_setting(text: str, headings: Headings, dialect: Dialect, path: Path) -> 
     if named:
         usable = [i for i, kind in enumerate(dialect.kinds) if kind in NUMERIC and i not in chosen.values()]
         others = _by_heading(headings.columns, dialect.kinds, usable, positional_time=True)
-        for role in ("time", "current"):
-            if role not in wanted and role in others and others[role] not in chosen.values():
-                chosen[role] = others[role]
+        if "current" not in wanted and "current" in others:
+            chosen["current"] = others["current"]
+        elif "time" not in wanted and others:
+            chosen["time"] = others.get("time", min(others.values()))
+        if "time" not in wanted and "time" in others:
+            chosen["time"] = others["time"]
     return chosen
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, replace
+from itertools import islice
 from typing import TYPE_CHECKING
 
 from crankfold.acquire.errors import FileFormatError
@@ -13,8 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
 
-STYLES = ((",", "."), (";", "."), (";", ","), ("\t", "."), ("\t", ","), ("|", "."), (" ", "."), (" ", ","),
-          (",", ","), ("", ","))
+STYLES = ((",", "."), (";", "."), (";", ","), ("\t", "."), ("\t", ","), ("|", "."), ("|", ","), (" ", "."),
+          (" ", ","), (",", ","), ("", ","))
 """Delimiter and decimal mark, in the order in which a tie is decided: the commoner first."""
 
 LOOKED_AT_LINES = 120
@@ -196,12 +197,12 @@ def _refuse_grouped(sample: Sequence[tuple[int, str]], delimiter: str, decimal: 
     small = decimals = False
     for number, line in sample:
         for column, field in enumerate(split_line(line, delimiter), 1):
-            if is_certainly_grouped(field):
+            grouped = kind_of(field, ".") is Kind.GROUPED
+            if is_certainly_grouped(field) or (grouped and decimal == "."):
                 raise grouped_error(path, field, number, column)
             plain = field.strip().lstrip("+-")
             small = small or (plain.isdigit() and plain.strip("0") != "" and len(plain) <= 3)
             if decimal == "," and "," in field:
-                grouped = kind_of(field, ".") is Kind.GROUPED
                 decimals = decimals or not grouped
                 suspect = suspect or ((field, number, column) if grouped else None)
     if suspect is not None and small and not decimals:
@@ -215,13 +216,13 @@ def grouped_error(path: Path, field: str, line: int, column: int) -> FileFormatE
 
 
 def _no_rows(lines: Sequence[str], path: Path) -> FileFormatError:
-    filled = [(i, line) for i, line in enumerate(lines, 1) if line.strip()]
+    filled = list(islice(((i, line) for i, line in enumerate(lines, 1) if line.strip()), LOOKED_AT_LINES))
     if not filled:
         return FileFormatError(path, "the file holds no text but blank lines", "record again, or give another file")
     for number, line in filled:
         if line.lstrip().startswith("#"):
             continue
-        for delimiter, decimal in STYLES[:8]:
+        for delimiter, decimal in STYLES[:-2]:
             fields = split_line(line, delimiter)
             kinds = [kind_of(field, decimal) for field in fields]
             if len(fields) > 1 and Kind.NUMBER in kinds and Kind.TEXT in kinds:

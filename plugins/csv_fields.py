@@ -26,7 +26,7 @@ class Kind(Enum):
 _NUMBER = {mark: re.compile(rf"[+-]?(?:\d+(?:{re.escape(mark)}\d*)?|{re.escape(mark)}\d+)(?:[eE][+-]?\d+)?\Z")
            for mark in ".,"}
 _GROUPED = re.compile(r"""[+-]?(?: [1-9]\d{0,2}(?:,\d{3})+(?:\.\d+)? | [1-9]\d{0,2}(?:\.\d{3})+(?:,\d+)?
-                      | [1-9]\d{0,2}(?:[ '’\u00a0\u202f_]\d{3})+(?:[.,]\d+)? )\Z""", re.VERBOSE)
+                      | [1-9]\d{0,2}(?:[ '’\u00a0\u202f]\d{3})+(?:[.,]\d+)? )\Z""", re.VERBOSE)
 _CERTAINLY_GROUPED = re.compile(
     r"[+-]?(?:\d{1,3}(?:,\d{3})+\.\d+|\d{1,3}(?:\.\d{3})+,\d+|\d{1,3}(?:,\d{3}){2,}|\d{1,3}(?:\.\d{3}){2,}"
     r"|[1-9]\d{0,2}(?:['’\u00a0\u202f ]\d{3})+(?:[.,]\d+)?)\Z")

@@ -93,7 +93,7 @@ def read_cell(cell: str) -> Heading:
         match = pattern.match(cell)
         if match is None or (unit := find_unit(match["unit"])) is None:
             continue
-        bare_letter = pattern is _SUFFIXED and len(match["unit"]) == 1
+        bare_letter = pattern is _SUFFIXED and len(match["unit"]) == 1 and match["unit"] != "V"
         word = re.split(r"[ _\-.]", match["name"].lower())[-1]
         if not bare_letter or word in _LETTER_MEANS_UNIT_AFTER:
             return Heading(match["name"].strip(), unit, match["unit"])
