@@ -2,116 +2,30 @@
 
 from __future__ import annotations
 
-import os
-import shlex
-import subprocess
 import time
-from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 
+from crankfold.acquire.probe import Probe
+from crankfold.acquire.recorder import record
+from crankfold.analysis.analyse import analyse
+from crankfold.analysis.engine import Engine, SyncSpec
 from crankfold.plugins.serial_frames import FrameBoard
+from crankfold.plugins.virtual_engine import VirtualRun, leak_for, simulate
+from crankfold.plugins.virtual_signals import RigSpec, SyncLead
+from crankfold.plugins.virtual_signals import record as record_signals
+from crankfold.plugins.virtual_specs import Bench, KeySpec
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from crankfold.acquire.source import Block
 
-HERE = Path(__file__).parent
-FIRMWARE = HERE.parents[1] / "hardware_notes" / "firmware"
 
-
-def run(*command: str | Path) -> str:
-    done = subprocess.run([str(part) for part in command], capture_output=True, text=True, check=False)
-    assert done.returncode == 0, f"{command}\n{done.stdout}{done.stderr}"
-    return done.stdout + done.stderr
-
-
-@pytest.fixture(scope="module")
-def host_program(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    program = tmp_path_factory.mktemp("host") / "board_host"
-    flags = shlex.split(run("pkg-config", "--cflags", "--libs", "simavr"))
-    run("gcc", "-O2", "-Wall", "-Wextra", "-Werror", HERE / "board_host.c", "-o", program, *flags, "-lelf")
-    return program
-
-
-@pytest.fixture(scope="module")
-def firmware(tmp_path_factory: pytest.TempPathFactory) -> Callable[[int], Path]:
-    built: dict[int, Path] = {}
-
-    def build(baud: int) -> Path:
-        if baud not in built:
-            folder = tmp_path_factory.mktemp(f"firmware{baud}")
-            said = run("make", "-C", FIRMWARE, f"OUT={folder}", f"BAUD={baud}")
-            assert "warning" not in said.lower()
-            built[baud] = folder / "board.elf"
-        return built[baud]
-
-    return build
-
-
-@dataclass
-class EmulatedBoard:
-    """A running board: where its serial line is, and what its converter sees."""
-
-    address: str
-    process: subprocess.Popen[bytes]
-    millivolts: np.ndarray
-    rows_a_second: float
-    held: int
-
-    def expected(self, first: int, count: int, rate_hz: float) -> np.ndarray:
-        """The chip's formula for what it is fed, sample by sample; the second channel half a period later."""
-        times = (np.arange(first, first + count)[:, np.newaxis] + np.array([0.0, 0.5])) / rate_hz
-        rows = np.floor(times * self.rows_a_second + 1e-6).astype(np.int64) % len(self.millivolts)
-        return self.millivolts[rows, [0, 1]].astype(np.int64) * 1023 // 5000
-
-    def end(self) -> None:
-        assert self.process.stdin is not None and self.process.stdout is not None
-        self.process.stdin.close()
-        self.process.stdout.close()
-        try:
-            self.process.wait(5)
-        finally:
-            self.process.kill()
-            os.close(self.held)
-
-
-@pytest.fixture
-def board(host_program: Path, firmware: Callable[[int], Path], tmp_path: Path) -> Iterator[Callable[..., EmulatedBoard]]:
-    running: list[EmulatedBoard] = []
-
-    def start(millivolts: np.ndarray, rows_a_second: float, *, baud: int = 1_000_000) -> EmulatedBoard:
-        waveform = tmp_path / "waveform"
-        millivolts.astype("<u2").tofile(waveform)
-        process = subprocess.Popen([host_program, firmware(baud), waveform, str(rows_a_second)],
-                                   stdin=subprocess.PIPE, stdout=subprocess.PIPE)
-        name = told(process, "TERMINAL").split()[1]
-        held = os.open(name, os.O_RDWR | os.O_NOCTTY)  # a terminal that nobody holds forgets how it was set
-        assert process.stdin is not None
-        process.stdin.write(b"\n")
-        process.stdin.flush()
-        told(process, "READY")
-        running.append(EmulatedBoard(name, process, millivolts, rows_a_second, held))
-        return running[-1]
-
-    yield start
-    for one in running:
-        one.end()
-
-
-def told(process: subprocess.Popen[bytes], word: str) -> str:
-    assert process.stdout is not None
-    for line in process.stdout:
-        if line.startswith(word.encode()):
-            return line.decode()
-    raise AssertionError(f"the host program ended with {process.wait()} before it said {word}")
-
-
-def busy_waveform(rows: int) -> np.ndarray:
+def busy_waveform(rows: int) -> np.ndarray[Any, Any]:
     """Two channels that never stand still, over the whole range of the converter."""
     draw = np.random.default_rng(20)
     return draw.integers(0, 5000, size=(rows, 2))
@@ -128,7 +42,7 @@ def read_for(source: FrameBoard, seconds: float) -> list[Block]:
 
 
 @pytest.mark.parametrize(("baud", "rate_hz"), [(1_000_000, 20_000), (500_000, 10_000), (250_000, 5_000)])
-def test_every_code_is_the_converters(board: Callable[..., EmulatedBoard], baud: int, rate_hz: int) -> None:
+def test_every_code_is_the_converters(board: Callable[..., Any], baud: int, rate_hz: int) -> None:
     emulated = board(busy_waveform(50_000), rate_hz * 1.0, baud=baud)
     with FrameBoard(emulated.address, {"baud": str(baud)}) as source:
         assert source.info.rate_hz == rate_hz
@@ -144,7 +58,7 @@ def test_every_code_is_the_converters(board: Callable[..., EmulatedBoard], baud:
     np.testing.assert_array_equal(codes, emulated.expected(0, len(codes), rate_hz))
 
 
-def test_rate_is_set_and_the_stream_starts_again(board: Callable[..., EmulatedBoard]) -> None:
+def test_rate_is_set_and_the_stream_starts_again(board: Callable[..., Any]) -> None:
     emulated = board(busy_waveform(1000), 1000.0)
     with FrameBoard(emulated.address, {"rate": "1500"}) as source:
         assert source.info.rate_hz == pytest.approx(16e6 / 10666, abs=1e-9)  # the nearest even divider
@@ -156,14 +70,14 @@ def test_rate_is_set_and_the_stream_starts_again(board: Callable[..., EmulatedBo
             source.stop()
 
 
-def test_a_rate_out_of_reach_is_said(board: Callable[..., EmulatedBoard]) -> None:
+def test_a_rate_out_of_reach_is_said(board: Callable[..., Any]) -> None:
     emulated = board(busy_waveform(1000), 1000.0)
     with FrameBoard(emulated.address, {"rate": "50000"}) as source:
         assert source.info.rate_hz == 20_000
         assert "asked for 50000 samples a second and gives 20000" in source.warnings[0]
 
 
-def test_loss_is_counted_exactly_when_the_reader_stalls(board: Callable[..., EmulatedBoard]) -> None:
+def test_loss_is_counted_exactly_when_the_reader_stalls(board: Callable[..., Any]) -> None:
     rate_hz = 20_000
     emulated = board(busy_waveform(100_000), rate_hz)
     with FrameBoard(emulated.address, {}) as source:
@@ -179,9 +93,43 @@ def test_loss_is_counted_exactly_when_the_reader_stalls(board: Callable[..., Emu
         np.testing.assert_array_equal(block.codes, emulated.expected(block.first_index, len(block.codes), rate_hz))
 
 
+CLAMP_MV_PER_A = 5.0
+CLAMP_ZERO_MV = 400.0
+PICKUP_MV_PER_KV = 350.0
+LAUNCH_PUMP = Engine((1, 3, 4, 2))
+
+
+def on_the_pins(low_cylinder: int, percent: float, rate_hz: float) -> tuple[np.ndarray[Any, Any], VirtualRun]:
+    """Millivolts of a clamp round the starter's lead and of a pick-up on cylinder 1's plug lead."""
+    bench = Bench(key=KeySpec(on_s=0.8, off_s=4.3))
+    position = bench.engine.firing_order.index(low_cylinder)
+    worn = bench.engine.with_cylinder(low_cylinder, leak_for(bench.engine, position, percent, 200.0))
+    run = simulate(replace(bench, engine=worn), 4.8, seed=3)
+    lead = SyncLead("waste-spark", 1, full_scale=20.0)
+    taken = record_signals(run, RigSpec(rate_hz, clamp_mv_per_a=CLAMP_MV_PER_A, bits=16, full_scale=10.0, sync=lead))
+    clamp, pickup = (column.values(taken.codes[:, at]) for at, column in enumerate(taken.columns))
+    pins = np.column_stack([clamp * 1e3 + CLAMP_ZERO_MV, pickup * PICKUP_MV_PER_KV])
+    return np.clip(np.rint(pins), 0, 4999).astype(np.int64), run
+
+
+def test_from_a_virtual_engine_through_the_chip_to_the_right_verdict(board: Callable[..., Any]) -> None:
+    rate_hz = 20_000
+    pins, run = on_the_pins(4, 55.0, rate_hz)
+    emulated = board(pins, rate_hz)
+    captures = record(FrameBoard(emulated.address, {}))
+    capture = next(captures)
+    captures.close()
+    assert capture.gaps == ()
+    capture = Probe.parse(f"{CLAMP_MV_PER_A:g}mV/A").apply(capture)
+    result = analyse(capture, LAUNCH_PUMP, sync=SyncSpec("waste-spark", 1))
+    assert (result.verdict, result.low) == ("uneven", (4,))
+    found = np.array([cylinder.relative_percent for cylinder in result.cylinders])
+    np.testing.assert_allclose(found, run.truth().relative_percent, atol=5.0)
+
+
 @pytest.mark.slow
 @pytest.mark.timeout(120)
-def test_a_minute_at_full_rate_loses_nothing(board: Callable[..., EmulatedBoard]) -> None:
+def test_a_minute_at_full_rate_loses_nothing(board: Callable[..., Any]) -> None:
     rate_hz = 20_000
     emulated = board(busy_waveform(100_000), rate_hz)
     with FrameBoard(emulated.address, {}) as source:
