@@ -50,7 +50,7 @@ def best_s(work, repeats: int = 5) -> float:
 
 
 def test_numbered_packets(benchmark) -> None:
-    """Gathering the samples from between the headers is needed anyhow; checking each packet may cost a few times that."""
+    """Gathering the samples from between the headers is needed anyhow; checking packets may cost a few times that."""
     data = transfers(True)
     assert benchmark(decode, True, data) == TRANSFERS * TRANSFER // PACKET * PER_PACKET
     gathering_s = best_s(lambda: [gather(piece) for piece in data])
