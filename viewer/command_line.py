@@ -19,6 +19,8 @@ VERDICT, BAD_INPUT, NO_VERDICT, OWN_FAULT, INTERRUPTED, PIPE_CLOSED = 0, 2, 3, 1
 COMMANDS = ("demo", "analyse", "capture", "boards", "plugins")
 """In the order of help; each is ``command`` in a module of its name."""
 
+NAME = "crankfold"
+COMPLETION_VARIABLE = "_CRANKFOLD_COMPLETE"
 TRACEBACK_VARIABLE = "CRANKFOLD_TRACEBACK"
 
 
@@ -80,10 +82,17 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
 
 def run(arguments: Sequence[str] | None = None) -> int:
     """Return the exit status of a run; everything but a fault of our own is said in one line."""
+    asked = os.environ.get(COMPLETION_VARIABLE)
+    if asked:
+        from click.shell_completion import shell_complete
+
+        return shell_complete(program, {}, NAME, COMPLETION_VARIABLE, asked)
     try:
-        status = program.main(args=None if arguments is None else list(arguments), prog_name="crankfold",
-                              standalone_mode=False)
+        with program.make_context(NAME, list(sys.argv[1:] if arguments is None else arguments)) as context:
+            status = program.invoke(context)
         return status if isinstance(status, int) else VERDICT
+    except click.exceptions.Exit as left:
+        return left.exit_code
     except click.ClickException as error:
         return _usage(error)
     except (KeyboardInterrupt, click.Abort):
@@ -97,7 +106,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
 
 def _usage(error: click.ClickException) -> int:
     context = getattr(error, "ctx", None)
-    command = context.command_path if isinstance(context, click.Context) else "crankfold"
+    command = context.command_path if isinstance(context, click.Context) else NAME
     complain(say("problem.usage", problem=error.format_message().rstrip("."), command=command))
     return BAD_INPUT
 

@@ -21,7 +21,6 @@ from crankfold.analysis.result import Result
 
 COMMAND = Path(sys.executable).with_name("crankfold")
 ORDER = "1-3-4-2"
-Run = Callable[..., subprocess.CompletedProcess[str]]
 
 
 def recorded(**settings: str) -> Capture:
@@ -72,16 +71,35 @@ def even_csv(tmp_path_factory: pytest.TempPathFactory, healthy: Capture) -> Path
     return write_csv(tmp_path_factory.mktemp("recordings") / "even.csv", healthy)
 
 
+@pytest.fixture(scope="session")
+def make_recording() -> Callable[..., Capture]:
+    return recorded
+
+
+@pytest.fixture(scope="session")
+def make_csv() -> Callable[..., Path]:
+    return write_csv
+
+
+class Crankfold:
+    """The installed command, run in a folder of its own."""
+
+    command = str(COMMAND)
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.environment = {**os.environ, "LC_ALL": "C.UTF-8", "NO_COLOR": "1", "PYTHONUNBUFFERED": "1"}
+
+    def __call__(self, *arguments: object) -> subprocess.CompletedProcess[str]:
+        return subprocess.run([self.command, *map(str, arguments)], cwd=self.folder, env=self.environment, text=True,
+                              capture_output=True, check=False, timeout=50)
+
+    def left_behind(self) -> list[str]:
+        return sorted(p.name for p in self.folder.rglob("*"))
+
+
 @pytest.fixture
-def crankfold(tmp_path: Path) -> Run:
-    """Return the installed command, run in an empty folder of its own."""
+def crankfold(tmp_path: Path) -> Crankfold:
     folder = tmp_path / "here"
     folder.mkdir()
-
-    def run(*arguments: object, **more: object) -> subprocess.CompletedProcess[str]:
-        environment = {**os.environ, "LC_ALL": "C.UTF-8", "NO_COLOR": "1"}
-        return subprocess.run([str(COMMAND), *map(str, arguments)], cwd=folder, env=environment, text=True,
-                              capture_output=True, check=False, timeout=50, **more)  # type: ignore[call-overload]
-
-    run.folder = folder  # type: ignore[attr-defined]
-    return run
+    return Crankfold(folder)

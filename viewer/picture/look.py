@@ -38,7 +38,7 @@ class Paper:
 
 
 LIGHT = Paper(paper="#f4ecdb", card="#fbf6ea", ink="#26211a", faint="#6a5f4d", rule="#cfc2a6", wash="#ece1c8",
-              plum="#7a2f6b", vermilion="#b8321a", blush="#f6d9cb", slate="#2f5d73")
+              plum="#7a2f6b", vermilion="#b02d15", blush="#f6dccf", slate="#2f5d73")
 DARK = Paper(paper="#211d18", card="#2a251f", ink="#f0e6d2", faint="#b5a88f", rule="#574d3e", wash="#3a332a",
              plum="#dd9fd0", vermilion="#ff8264", blush="#55291e", slate="#8fc1d6")
 

@@ -143,8 +143,9 @@ def _span(*parts: NDArray[np.float64]) -> tuple[float, float]:
     if not len(together):
         return 1.0, 0.0
     low, high = float(together.min()), float(together.max())
-    if high - low < 1e-12:
-        return high + 1.0, low - 1.0
+    if high - low <= 1e-9 * max(abs(high), abs(low)):  # a flat line still needs a scale
+        room = max(abs(high), 1.0)
+        return high + room, low - room
     return low + (high - low) * HEADROOM, low - (high - low) * (HEADROOM - 1.0)
 
 

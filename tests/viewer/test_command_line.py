@@ -1,0 +1,267 @@
+"""The installed command, end to end: verdicts, refusals, every kind of bad input, and what is left behind."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import signal
+import subprocess
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+ORDER = "1-3-4-2"
+ESCAPE = "\x1b"
+
+
+def one_line(done: subprocess.CompletedProcess[str]) -> str:
+    """Return the only line said about a mistake."""
+    assert done.returncode == 2, (done.stdout, done.stderr)
+    assert done.stdout == ""
+    lines = done.stderr.splitlines()
+    assert len(lines) == 1, done.stderr
+    assert "Traceback" not in done.stderr
+    assert len(lines[0]) > 25
+    return lines[0]
+
+
+def test_a_dead_cylinder_is_named_in_words_and_in_json(crankfold, dead_csv: Path) -> None:
+    done = crankfold("analyse", dead_csv, "--firing-order", ORDER, "--sync", "waste-spark:1", "--json", "out.json",
+                     "--picture", "out.svg")
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    assert "Cylinder 3 has no compression." in done.stdout
+    assert "All cylinders equally low look even" in done.stdout
+    assert "leak-down test on cylinder 3" in done.stdout
+    data = json.loads((crankfold.folder / "out.json").read_text())
+    assert data["format"] == "crankfold.result/1"
+    assert (data["verdict"], data["low"], data["low_positions"]) == ("uneven", [3], [2])
+    assert [c["cylinder"] for c in data["cylinders"]] == [1, 3, 4, 2]
+    assert crankfold.left_behind() == ["out.json", "out.svg"]
+
+
+def test_json_on_standard_output_is_alone_there(crankfold, even_csv: Path) -> None:
+    done = crankfold("analyse", even_csv, "--firing-order", ORDER, "--json", "-")
+    assert done.returncode == 0
+    assert done.stderr == ""
+    data = json.loads(done.stdout)
+    assert (data["verdict"], data["low"], data["sync"]) == ("even", [], None)
+    assert all(c["cylinder"] is None and math.isfinite(c["relative_percent"]) for c in data["cylinders"])
+    assert crankfold.left_behind() == []
+
+
+def test_no_verdict_is_status_three_with_the_reason_said(crankfold, tmp_path: Path) -> None:
+    quiet = np.random.default_rng(1).standard_normal(4000)
+    file = tmp_path / "quiet.csv"
+    np.savetxt(file, np.column_stack([np.arange(4000) / 1000.0, quiet]), delimiter=",", header="time (s),current (A)",
+               comments="")
+    done = crankfold("analyse", file, "--firing-order", ORDER, "--json", "-", "--picture", "out.png")
+    assert done.returncode == 3
+    data = json.loads(done.stdout)
+    assert (data["verdict"], data["reasons"][0]["code"], data["cylinders"]) == ("none", "no-cranking", [])
+    assert (crankfold.folder / "out.png").read_bytes().startswith(b"\x89PNG")
+
+
+def test_a_file_gives_the_same_result_through_capture(crankfold, dead_csv: Path) -> None:
+    about = ("--firing-order", ORDER, "--sync", "waste-spark:1", "--json", "-")
+    analysed = crankfold("analyse", dead_csv, *about)
+    captured = crankfold("capture", "--from", f"csv:{dead_csv}", *about, "--out", "kept")
+    assert captured.returncode == 0, captured.stderr
+    assert json.loads(captured.stdout) == json.loads(analysed.stdout)
+    assert {Path(name).suffix for name in crankfold.left_behind()} >= {".h5", ".json", ".png", ".svg"}
+
+
+def test_a_live_board_is_caught_and_judged(crankfold) -> None:
+    done = crankfold("capture", "--from", "virtual", "--set", "dead=2", "--set", "sync=cam", "--set", "quiet=1.8",
+                     "--set", "after=1", "--set", "crank=3", "--firing-order", ORDER, "--sync", "cam:1@200", "--once")
+    assert done.returncode == 0, done.stderr
+    said = done.stdout
+    assert said.index("15 seconds at most") < said.index("Armed.") < said.index("Cranking.")
+    assert "Cylinder 2 has no compression." in said
+
+
+def test_the_demonstration_names_the_dead_cylinder_and_keeps_files(crankfold) -> None:
+    began = time.monotonic()
+    done = crankfold("demo", "--dead", "2", "--out", "demo")
+    assert done.returncode == 0, done.stderr
+    assert time.monotonic() - began < 40
+    for words in ("Armed.", "Cranking.", "Caught", "Cylinder 2 has no compression.", "What this test cannot see"):
+        assert words in done.stdout
+    kept = crankfold.folder / "demo"
+    assert json.loads((kept / "demo.json").read_text())["low"] == [2]
+    assert (kept / "demo.png").stat().st_size > 50_000
+    assert (kept / "demo.h5").stat().st_size > 10_000
+
+
+WRONG_OPTIONS = [
+    (("--firing-order", "1-3-3-2"), "cylinder 3 twice"),
+    (("--firing-order", "1-3-x-2"), "firing order"),
+    (("--firing-order", ORDER, "--intervals", "180-180-180-190"), "add up to 730"),
+    (("--firing-order", ORDER, "--strokes", "3"), "2 or 4"),
+    (("--firing-order", ORDER, "--strokes", "four"), "--strokes"),
+    (("--firing-order", ORDER, "--clamp", "0mV/A"), "above zero"),
+    (("--firing-order", ORDER, "--clamp", "10 apples"), "not understood"),
+    (("--firing-order", ORDER, "--clamp", "10mV/A", "--probe", "100uOhm"), "give one of them"),
+    (("--firing-order", ORDER, "--sync", "waste-spark:7"), "no cylinder 7"),
+    (("--firing-order", ORDER, "--sync", "moon:1"), "sync"),
+    (("--firing-order", ORDER, "--gauge", "9=12bar"), "no cylinder 9"),
+    (("--firing-order", ORDER, "--gauge", "1=12"), "unit"),
+    (("--firing-order", ORDER, "--misfire-code", "P0420"), "P0420"),
+    (("--firing-order", ORDER, "--low", "10", "--dead", "40"), "rising order"),
+    (("--firing-order", ORDER, "--picture", "out.bmp"), ".svg or .png"),
+    (("--firing-order", ORDER, "--picture", "nowhere/out.png"), "no folder nowhere"),
+    (("--firing-order", ORDER, "--json", "/dev/null/x.json"), "/dev/null"),
+    (("--firing-order", ORDER, "--set", "columns"), "NAME=VALUE"),
+    (("--firing-order", ORDER, "--set", "colour=red"), "no setting 'colour'"),
+    (("--firing-order", ORDER, "--wheels", "4"), "--wheels"),
+    ((), "--firing-order"),
+]
+
+
+@pytest.mark.parametrize(("options", "words"), WRONG_OPTIONS, ids=[words for _, words in WRONG_OPTIONS])
+def test_a_wrong_option_is_one_line_and_writes_nothing(crankfold, even_csv: Path, options: tuple[str, ...],
+                                                       words: str) -> None:
+    kept = () if "--json" in options else ("--json", "out.json")
+    assert words in one_line(crankfold("analyse", even_csv, *options, *kept))
+    assert crankfold.left_behind() == []
+
+
+def rows(count: int = 3000) -> np.ndarray:
+    return np.column_stack([np.arange(count) / 1000.0, np.sin(np.arange(count) / 20.0)])
+
+
+def text_of(table: np.ndarray) -> str:
+    return "time (s),current (A)\n" + "".join(f"{a:.4f},{b:.4f}\n" for a, b in table)
+
+
+def reversed_time() -> str:
+    table = rows()
+    table[:, 0] = table[::-1, 0]
+    return text_of(table)
+
+
+WRONG_FILES = {
+    "missing": (None, "no such file"),
+    "empty": ("", "empty"),
+    "words": ("it was a dark night\nand the engine would not start\n" * 40, "words.csv"),
+    "one-column": ("".join(f"{x:.4f}\n" for x in rows()[:, 1]), "one-column.csv"),
+    "constant-time": (text_of(np.column_stack([np.zeros(3000), rows()[:, 1]])), "constant-time.csv"),
+    "reversed-time": (reversed_time(), "reversed-time.csv"),
+    "no-numbers": (text_of(rows()).replace("0.", "nan,nan "), "no-numbers.csv"),
+    "all-nan": ("time (s),current (A)\n" + "".join(f"{k / 1000:.3f},nan\n" for k in range(3000)), ""),
+    "unknown.xyz": ("\x00\x01\x02" * 3000, "unknown.xyz"),
+}
+
+
+@pytest.mark.parametrize("name", WRONG_FILES)
+def test_a_wrong_file_is_one_line_and_writes_nothing(crankfold, tmp_path: Path, name: str) -> None:
+    content, words = WRONG_FILES[name]
+    file = tmp_path / (name if "." in name else f"{name}.csv")
+    if content is not None:
+        file.write_text(content)
+    said = one_line(crankfold("analyse", file, "--firing-order", ORDER, "--json", "out.json", "--picture", "out.svg"))
+    assert words in said
+    assert crankfold.left_behind() == []
+
+
+def test_a_folder_and_an_unknown_plugin_are_one_line(crankfold, tmp_path: Path) -> None:
+    assert "folder" in one_line(crankfold("analyse", tmp_path, "--firing-order", ORDER))
+    assert "no board or file reader called 'vritual'" in one_line(
+        crankfold("capture", "--from", "vritual", "--firing-order", ORDER))
+    assert "no such command" in one_line(crankfold("analyze", "x.csv")).lower()
+
+
+def test_a_file_cut_in_the_middle_of_a_line_is_judged_and_said(crankfold, tmp_path: Path, dead_csv: Path) -> None:
+    whole = dead_csv.read_bytes()
+    cut = tmp_path / "cut.csv"
+    cut.write_bytes(whole[: int(len(whole) * 0.9) - 3])
+    done = crankfold("analyse", cut, "--firing-order", ORDER, "--json", "-")
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["low_positions"] == [json.loads(done.stdout)["low_positions"][0]]
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="the device that is always full is a Linux one")
+def test_a_full_disk_is_one_line(crankfold, even_csv: Path) -> None:
+    about = ("analyse", even_csv, "--firing-order", ORDER)
+    assert "No space left" in one_line(crankfold(*about, "--json", "/dev/full"))
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run([crankfold.command, *map(str, about)], stdout=full, stderr=subprocess.PIPE, text=True,
+                              check=False, timeout=50)
+    assert done.returncode == 2
+    assert len(done.stderr.splitlines()) == 1
+    assert "No space left" in done.stderr
+    assert crankfold.left_behind() == []
+
+
+def test_a_reader_that_goes_away_is_no_fault(crankfold, even_csv: Path) -> None:
+    read, write = os.pipe()
+    os.close(read)
+    done = subprocess.run([crankfold.command, "analyse", str(even_csv), "--firing-order", ORDER], stdout=write,
+                          stderr=subprocess.PIPE, text=True, check=False, timeout=50)
+    os.close(write)
+    assert done.returncode == 141
+    assert done.stderr == ""
+
+
+def test_ctrl_c_ends_cleanly_and_leaves_nothing(crankfold) -> None:
+    command = [crankfold.command, "capture", "--from", "virtual", "--set", "quiet=30", "--firing-order", ORDER,
+               "--json", "out.json"]
+    process = subprocess.Popen(command, cwd=crankfold.folder, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+                               env=crankfold.environment)
+    assert process.stdout is not None
+    for line in process.stdout:
+        if "Armed" in line:
+            break
+    process.send_signal(signal.SIGINT)
+    _, said = process.communicate(timeout=20)
+    assert process.returncode == 130
+    assert said.splitlines() == ["stopped; nothing was left half-written"]
+    assert crankfold.left_behind() == []
+
+
+def test_hostile_names_cannot_steer_the_terminal(crankfold, tmp_path: Path, healthy, make_csv) -> None:
+    file = make_csv(tmp_path / f"{ESCAPE}[2Jevil\u202e.csv", healthy, "time (s),current (A)")
+    done = crankfold("analyse", file, "--firing-order", ORDER, "--picture", "out.svg", "--engine-name",
+                     f"{ESCAPE}]0;owned\x07<script>")
+    assert done.returncode == 0
+    assert ESCAPE not in done.stdout + done.stderr
+    picture = (crankfold.folder / "out.svg").read_text()
+    assert ESCAPE not in picture
+    assert "<script" not in picture
+    missing = crankfold("analyse", tmp_path / f"{ESCAPE}[31mnone.csv", "--firing-order", ORDER)
+    assert ESCAPE not in one_line(missing)
+
+
+def test_plugins_and_boards_are_listed(crankfold) -> None:
+    done = crankfold("plugins")
+    assert done.returncode == 0
+    assert "files csv:" in done.stdout
+    assert "board virtual:" in done.stdout
+    boards = crankfold("boards", "--wait", "1")
+    assert boards.returncode == 0
+    assert "virtual" in boards.stdout
+
+
+def test_an_unknown_scale_is_said_and_amperes_left_out(crankfold, tmp_path: Path, make_csv,
+                                                       make_recording) -> None:
+    file = make_csv(tmp_path / "volts.csv", make_recording(unit="V"), "time,level")
+    data = json.loads(crankfold("analyse", file, "--firing-order", ORDER, "--json", "-").stdout)
+    assert data["verdict"] == "even"
+    assert data["cranking"]["mean_a"] is None
+    assert "no-scale" in [c["code"] for c in data["cautions"]]
+    scaled = json.loads(crankfold("analyse", file, "--firing-order", ORDER, "--clamp", "10mV/A", "--json", "-").stdout)
+    assert 50 < scaled["cranking"]["mean_a"] < 400
+
+
+def test_help_is_there_at_once(crankfold) -> None:
+    """The budget is 150 ms on an idle machine; the best of several runs may take twice that on a busy one."""
+    spent = []
+    for _ in range(7):
+        began = time.perf_counter()
+        done = crankfold("--help")
+        spent.append(time.perf_counter() - began)
+    assert "analyse" in done.stdout
+    assert min(spent) < 0.30, spent
