@@ -86,25 +86,26 @@ class SerialPort:
             raise self._failure
         data = b""
         try:
-            waiting = self._serial.in_waiting
-            if waiting < GATHERED_ENOUGH:
-                if not waiting:
-                    if timeout_s <= 0:
-                        return b""
-                    if self._serial.timeout != timeout_s:
-                        self._serial.timeout = timeout_s
-                    data = self._serial.read(1)
-                    if not data:
-                        return b""
+            if timeout_s > 0 and not self._serial.in_waiting:
+                if self._serial.timeout != timeout_s:
+                    self._serial.timeout = timeout_s
+                data = self._serial.read(1)
+                if not data:
+                    return b""
+            data += self._take_waiting()
+            if 0 < len(data) < GATHERED_ENOUGH:
                 time.sleep(GATHER_S)
-                waiting = self._serial.in_waiting
-            if waiting:
-                data += self._serial.read(waiting)
+                data += self._take_waiting()
         except port_failures() as error:
             self._failure = self._gone(error)
             if not data:
                 raise self._failure from error
         return data
+
+    def _take_waiting(self) -> bytes:
+        """Return what is there, in one call: a read that waits for more loses what it has when the port goes."""
+        waiting = self._serial.in_waiting
+        return bytes(self._serial.read(waiting)) if waiting else b""
 
     def write(self, data: bytes) -> None:
         """Send `data`.
