@@ -11,11 +11,11 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from crankfold.acquire.cable import cable_resistance_ohm
-from crankfold.analysis.capture import CURRENT, SYNC, Channel
+from crankfold.analysis.capture import CURRENT, SYNC
 from crankfold.analysis.errors import InputError
 
 if TYPE_CHECKING:
-    from crankfold.analysis.capture import Capture
+    from crankfold.analysis.capture import Capture, Channel
 
 FORMS = ("10mV/A, 100uOhm, 500A/60mV, 25mm2:0.5m@20C, counts:5V/10bit, counts:5V/10bit,10mV/A, "
          "cal:0.512V=0A,2.498V=200A, battery")
@@ -99,36 +99,54 @@ class Probe:
             The column's unit does not go with the probe.
         """
         capture = in_base_units(capture)
-        unit = capture.channels[_current_index(capture)].unit
-        noted = replace(capture, notes={**capture.notes, "probe": self.text})
-        if unit == "A":
-            return noted
-        noted = self._to_input(noted, unit)
-        if self.per_ampere is None:
-            return noted
-        return noted.rescaled(CURRENT, 1.0 / self.per_ampere, "A", -self.zero / self.per_ampere)
+        factor, unit, offset = self._conversion(capture.channels[_current_index(capture)].unit)
+        return replace(capture.rescaled(CURRENT, factor, unit, offset), notes={**capture.notes, "probe": self.text})
 
-    def _to_input(self, capture: Capture, unit: str) -> Capture:
-        """Return the capture with its current in what `per_ampere` refers to: volts or counts."""
+    def channel(self, channel: Channel) -> Channel:
+        """Return the current's channel as `apply` would make it, for whoever sees the codes before a capture is made.
+
+        Raises
+        ------
+        InputError
+            As `apply`.
+        """
+        factor, unit = _base(channel)
+        channel = channel.rescaled(factor, unit)
+        return channel.rescaled(*self._conversion(channel.unit))
+
+    def _conversion(self, unit: str) -> tuple[float, str, float]:
+        """Return factor, new unit and offset for a column in `unit`."""
+        if unit == "A":
+            return 1.0, unit, 0.0
         wants_counts = self.in_counts or self.volts_per_count is not None
         if unit not in (("counts", "") if wants_counts else ("V", "")):
             raise InputError(f"the current column is in {unit}, the probe {self.text!r} expects "
                              f"{'counts' if wants_counts else 'volts'}; give "
                              + ("the converter too, such as counts:5V/10bit,10mV/A" if unit == "counts"
                                 else "a probe for that unit"))
-        if self.volts_per_count is not None:
-            return capture.rescaled(CURRENT, self.volts_per_count, "V")
-        return capture if unit else _with_unit(capture, "counts" if self.in_counts else "V")
+        volts = 1.0 if self.volts_per_count is None else self.volts_per_count
+        if self.per_ampere is None:
+            return volts, "V", 0.0
+        return volts / self.per_ampere, "A", -self.zero / self.per_ampere
 
 
 def in_base_units(capture: Capture) -> Capture:
     """Return the capture with mV, uV and kV columns in volts and mA and kA columns in amperes."""
     for channel in capture.channels:
-        for table, base in ((VOLTS, "V"), (AMPERES, "A")):
-            factor = table.get(channel.unit, 1.0)
-            if factor != 1.0 and not (channel.name == SYNC and channel.unit == "kV"):  # sparks are said in kV
-                capture = capture.rescaled(channel.name, factor, base)
+        factor, unit = _base(channel)
+        if unit != channel.unit:
+            capture = capture.rescaled(channel.name, factor, unit)
     return capture
+
+
+def _base(channel: Channel) -> tuple[float, str]:
+    """Return the factor and the unit that bring a channel to volts or amperes, if it has such a unit."""
+    if channel.name == SYNC and channel.unit == "kV":  # sparks are said in kV
+        return 1.0, channel.unit
+    for table, base in ((VOLTS, "V"), (AMPERES, "A")):
+        if channel.unit in table:
+            return table[channel.unit], base
+    return 1.0, channel.unit
 
 
 def _current_index(capture: Capture) -> int:
@@ -136,11 +154,6 @@ def _current_index(capture: Capture) -> int:
     if index is None:
         raise InputError(f"the capture has no channel {CURRENT!r}; it has {[c.name for c in capture.channels]}")
     return index
-
-
-def _with_unit(capture: Capture, unit: str) -> Capture:
-    channels: list[Channel] = [replace(c, unit=unit) if c.name == CURRENT else c for c in capture.channels]
-    return replace(capture, channels=tuple(channels))
 
 
 def _split_counts(tidy: str, text: str) -> tuple[float | None, str]:

@@ -5,6 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import Enum
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from crankfold.analysis.capture import Channel
 
 
 @dataclass(frozen=True)
@@ -29,6 +33,11 @@ class RecordingPlan:
         Length of a file that is still handed on whole.
     journal_folder
         Where a crank under way is written at once, so that it survives the program; None: nowhere.
+    current
+        The current's channel in amperes, as `Probe.channel` gives it, so that the trigger can tell a lamp from a
+        starter by size; None: as the source describes it.
+    current_column
+        Column of the current.
     """
 
     pre_trigger_s: float = 1.5
@@ -40,6 +49,8 @@ class RecordingPlan:
     shutdown_s: float = 3.0
     finite_s: float = 600.0
     journal_folder: Path | None = None
+    current: Channel | None = None
+    current_column: int = 0
 
 
 class Stage(Enum):

@@ -52,7 +52,7 @@ class Stream:
         self.ring = RingBuffer(self._capacity(), channels=len(info.channels), dtype=info.dtype)
         self._pre = round(plan.pre_trigger_s * self._rate_hz)
         room_s = self.ring.capacity / self._rate_hz - plan.pre_trigger_s - RING_SPARE_S
-        self._trigger = CrankingTrigger(self._rate_hz, info.channels[0],
+        self._trigger = CrankingTrigger(self._rate_hz, plan.current or info.channels[plan.current_column],
                                         max_crank_s=max(1.0, min(plan.max_crank_s, room_s)))
         self._clock = ClockFit(self._rate_hz) if info.live else None
         self._rate_told, self._looked_s = False, 0
@@ -131,7 +131,7 @@ class Stream:
         """Run the trigger over what is new."""
         start, stop = max(self._trigger_at, self.ring.oldest_index), self.ring.next_index
         self._trigger_at = stop
-        for piece in self.ring.views(0, start, stop):
+        for piece in self.ring.views(self._plan.current_column, start, stop):
             if len(piece):
                 self._act(self._trigger.feed(start, piece))
                 start += len(piece)

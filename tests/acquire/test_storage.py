@@ -21,7 +21,6 @@ from crankfold.acquire.whole_file import write_whole
 from crankfold.analysis.capture import Capture, Channel, Gap
 from crankfold.plugins.capture_file import HDF5_MAGIC, crankfold_readers, open_capture
 
-
 GAPS = (Gap(10, 4), Gap(900, 1))
 
 

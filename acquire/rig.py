@@ -1,0 +1,277 @@
+"""What a person sets up once and names: the rig (board, probe, wiring) and the engine card, each a small TOML file."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from dataclasses import asdict, dataclass, field, fields, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from crankfold.acquire.errors import FileFormatError
+from crankfold.acquire.toml_checks import KINDS, checked, kind_of
+from crankfold.acquire.whole_file import write_whole
+from crankfold.analysis.engine import Engine
+from crankfold.analysis.errors import InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+RIGS, ENGINES = "rigs", "engines"
+NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,63}")  # a file's name, so no dots, slashes or device names of systems
+RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
+MAX_FILE_BYTES = 100_000
+
+C = TypeVar("C", "Rig", "EngineCard")
+
+
+@dataclass(frozen=True)
+class Rig:
+    """A saved board, probe and wiring.
+
+    Parameters
+    ----------
+    board
+        ``NAME:ADDRESS``, by serial number where the board has one.
+    settings
+        Of the board's plugin, as texts.
+    probe
+        As `Probe.parse` takes it, empty: the board gives amperes, or nobody knows.
+    sync
+        What the second channel marks, as `SyncSpec.parse` takes it; ``none`` without one.
+    channels
+        Names of the columns in order, empty: as the board names them. ``unused`` leaves one out.
+    reversed_channels
+        Names of channels whose sign is to be turned.
+    pre_trigger_s, max_crank_s
+        Kept before the onset; longest cranking.
+    notes
+        Free text: what is wired where.
+    """
+
+    board: str
+    settings: dict[str, str] = field(default_factory=dict)
+    probe: str = ""
+    sync: str = "none"
+    channels: tuple[str, ...] = ()
+    reversed_channels: tuple[str, ...] = ()
+    pre_trigger_s: float = 1.5
+    max_crank_s: float = 30.0
+    notes: str = ""
+
+    def __post_init__(self) -> None:
+        from crankfold.acquire.probe import Probe
+
+        if not self.board.partition(":")[0].strip():
+            raise InputError("board names no plugin; write it like serial-lines:SERIALNUMBER")
+        if self.probe:
+            Probe.parse(self.probe)
+        _in_range("pre_trigger_s", self.pre_trigger_s, 0.1, 60.0)
+        _in_range("max_crank_s", self.max_crank_s, 1.0, 120.0)
+        used = [name for name in self.channels if name != "unused"]
+        if len(set(used)) != len(used):
+            raise InputError(f"channels {list(self.channels)} name one twice; give each column its own name")
+
+
+@dataclass(frozen=True)
+class EngineCard:
+    """A saved engine.
+
+    Parameters
+    ----------
+    firing_order, intervals
+        As `Engine.parse` takes them, such as ``1-3-4-2`` and ``270-450``.
+    strokes
+        4 or 2.
+    ignition
+        ``waste-spark``, ``single-coil``, ``coil-on-plug``, ``none``, or empty when not known.
+    fuel
+        ``spark``, ``diesel``, or empty.
+    system_v
+        12 or 24, 0 when not known.
+    starter
+        ``permanent-magnet``, ``series``, or empty.
+    decompressor
+        Whether it has a valve or lever that takes the compression off.
+    batteries
+        In parallel.
+    notes
+        Free text.
+    """
+
+    firing_order: str
+    intervals: str = ""
+    strokes: int = 4
+    ignition: str = ""
+    fuel: str = ""
+    system_v: int = 0
+    starter: str = ""
+    decompressor: bool = False
+    batteries: int = 1
+    notes: str = ""
+
+    def __post_init__(self) -> None:
+        self.engine()
+        _one_of("ignition", self.ignition, ("", "waste-spark", "single-coil", "coil-on-plug", "none"))
+        _one_of("fuel", self.fuel, ("", "spark", "diesel"))
+        _one_of("starter", self.starter, ("", "permanent-magnet", "series"))
+        if self.system_v not in (0, 6, 12, 24):
+            raise InputError(f"system_v is {self.system_v}; it is 12 or 24")
+        _in_range("batteries", self.batteries, 1, 8)
+
+    def engine(self, name: str = "") -> Engine:
+        """Return the engine as the analysis needs to know it."""
+        return Engine.parse(self.firing_order, self.intervals or None, self.strokes, name)
+
+
+class Shelf:
+    """The folder where rigs and engine cards are kept.
+
+    Parameters
+    ----------
+    folder
+        Instead of the one where this platform keeps settings.
+    """
+
+    def __init__(self, folder: Path | None = None) -> None:
+        self.folder = folder if folder is not None else _settings_folder()
+
+    def rigs(self) -> tuple[str, ...]:
+        """Return the names of all rigs."""
+        return self._names(RIGS)
+
+    def engines(self) -> tuple[str, ...]:
+        """Return the names of all engine cards."""
+        return self._names(ENGINES)
+
+    def save(self, name: str, card: Rig | EngineCard) -> Path:
+        """Write a rig or engine card under a name and return its file.
+
+        Raises
+        ------
+        InputError
+            The name cannot be a file's.
+        SaveError
+            It cannot be written.
+        """
+        path = self._path(RIGS if isinstance(card, Rig) else ENGINES, name)
+        save_card(path, card)
+        return path
+
+    def rig(self, name: str) -> Rig:
+        """Return the rig of a name, or of a path that ends in ``.toml``.
+
+        Raises
+        ------
+        InputError, FileFormatError
+            There is none, or its file has a mistake.
+        """
+        return load_card(self._find(RIGS, name, "rig"), Rig)
+
+    def engine(self, name: str) -> EngineCard:
+        """Return the engine card of a name, or of a path that ends in ``.toml``.
+
+        Raises
+        ------
+        InputError, FileFormatError
+            There is none, or its file has a mistake.
+        """
+        return load_card(self._find(ENGINES, name, "engine card"), EngineCard)
+
+    def _names(self, kind: str) -> tuple[str, ...]:
+        folder = self.folder / kind
+        return tuple(sorted(path.stem for path in folder.glob("*.toml"))) if folder.is_dir() else ()
+
+    def _path(self, kind: str, name: str) -> Path:
+        if not NAME.fullmatch(name) or name != name.strip() or RESERVED.fullmatch(name):
+            raise InputError(f"the name {name!r} cannot be used; take letters, digits, spaces and dashes, at most 64")
+        return self.folder / kind / f"{name}.toml"
+
+    def _find(self, kind: str, name: str, what: str) -> Path:
+        if name.endswith(".toml"):
+            return Path(name)
+        path = self._path(kind, name)
+        if not path.is_file():
+            known = ", ".join(self._names(kind))
+            raise InputError(f"there is no {what} called {name!r}; "
+                             + (f"there are {known}" if known else "none has been saved yet"))
+        return path
+
+
+def save_card(path: Path, card: Rig | EngineCard) -> None:
+    """Write a rig or engine card to a file, whole or not at all; what is as it is by default is left out.
+
+    Raises
+    ------
+    SaveError
+        It cannot be written.
+    """
+    import tomli_w
+
+    plain = {key: list(value) if isinstance(value, tuple) else value for key, value in asdict(card).items()
+             if value not in ("", (), {}, None)}
+    write_whole(path, tomli_w.dumps(plain).encode("utf-8", "replace"))
+
+
+def load_card(path: Path, kind: type[C]) -> C:
+    """Return the rig or engine card of a file.
+
+    Raises
+    ------
+    FileFormatError
+        The file, the key, and what is expected of it.
+    """
+    table = _table(path)
+    values = checked(path, table, {item.name: KINDS[kind_of(item.type)] for item in fields(kind)}, _required(kind))
+    try:
+        return kind(**values)
+    except InputError as error:
+        raise FileFormatError(path, str(error), "correct the file") from error
+
+
+def changed(card: C, changes: Mapping[str, Any]) -> C:
+    """Return a card with some of its values changed, checked again.
+
+    Raises
+    ------
+    InputError
+        A value cannot be.
+    """
+    return replace(card, **changes)
+
+
+def _table(path: Path) -> dict[str, Any]:
+    try:
+        with path.open("rb") as file:
+            content = file.read(MAX_FILE_BYTES + 1)
+        if len(content) > MAX_FILE_BYTES:
+            raise FileFormatError(path, "it is far too long for such a file", "check that it is the right one")
+        return tomllib.loads(content.decode("utf-8-sig"))
+    except FileNotFoundError as error:
+        raise FileFormatError(path, "there is no such file", "check the name and the folder") from error
+    except OSError as error:
+        raise FileFormatError(path, f"it cannot be read ({error.strerror or error})", "check the file") from error
+    except tomllib.TOMLDecodeError as error:
+        raise FileFormatError(path, f"this is not valid TOML ({error})", "correct it there") from error
+    except (UnicodeDecodeError, RecursionError, ValueError) as error:
+        raise FileFormatError(path, "this is not valid TOML", "save it as plain text, UTF-8") from error
+
+
+def _required(kind: type[Rig | EngineCard]) -> tuple[str, ...]:
+    return ("board",) if kind is Rig else ("firing_order",)
+
+
+def _settings_folder() -> Path:
+    import platformdirs
+
+    return Path(platformdirs.user_config_dir("crankfold", appauthor=False))
+
+
+def _one_of(key: str, value: str, known: tuple[str, ...]) -> None:
+    if value not in known:
+        raise InputError(f"{key} is {value!r}; it is one of {', '.join(k for k in known if k)}, or left out")
+
+
+def _in_range(key: str, value: float, low: float, high: float) -> None:
+    if not low <= value <= high:
+        raise InputError(f"{key} is {value:g}; it is between {low:g} and {high:g}")
