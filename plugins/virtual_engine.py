@@ -133,7 +133,12 @@ class VirtualRun:
         key = self.bench.key
         onset = key.on_s + self.bench.starter.pull_in_s
         end = min(key.off_s, float(self.time_s[-1]) + STEP_S, self.fired_s if self.fired_s is not None else NEVER)
-        window = (onset + SETTLED_S, end - BEFORE_END_S)
+        found = self.truth_between(onset + SETTLED_S, end - BEFORE_END_S)
+        return replace(found, onset_s=onset, end_s=end)
+
+    def truth_between(self, from_s: float, to_s: float) -> Truth:
+        """Return what is true of the cylinders between two times."""
+        window = (from_s, to_s)
         n = len(self.bench.engine.firing_order)
         seen = [self.peaks(k, *window) for k in range(n)]
         bar = np.array([p.mean() if len(p) else np.nan for p in seen])
@@ -141,7 +146,7 @@ class VirtualRun:
         span = max(window[1] - window[0], STEP_S)
         strongest = np.nanmax(bar) if np.isfinite(bar).any() else np.nan
         return Truth(bar, 100.0 * bar / strongest, float(np.ptp(angles)) / self.bench.engine.cycle_deg,
-                     float(np.ptp(angles)) / 6.0 / span, onset, end)
+                     float(np.ptp(angles)) / 6.0 / span, from_s, to_s)
 
 
 def simulate(bench: Bench, duration_s: float = 7.0, seed: int = 0) -> VirtualRun:

@@ -11,6 +11,7 @@ from aliens import alien_bench
 from damage import DAMAGES
 from random_bench import LAYOUTS, SINGLE, TWO_STROKES, Drawn, Rng, Wanted, draw, log_span, pick, span
 from random_rig import SYNC_KINDS, Table, random_rig, steady_current
+from unusual import UNUSUAL
 
 from crankfold.plugins.virtual_engine import simulate
 
@@ -33,6 +34,7 @@ class Cut:
     may_refuse: bool = False
     codes: tuple[str, ...] = ()
     why: tuple[str, ...] = ()
+    acceptable: tuple[str, ...] = ()
 
 
 def ordinary(rng: Rng) -> Cut:
@@ -126,7 +128,12 @@ def no_crank(rng: Rng) -> Drawn:
     return replace(drawn, run=run, truth=truth, fault="no crank: " + what)
 
 
+def unusual(rng: Rng) -> Cut:
+    name = pick(rng, dict.fromkeys(UNUSUAL, 1.0))
+    return UNUSUAL[name](rng, Cut)
+
+
 FAMILIES: dict[str, Callable[[Rng], Cut]] = {
     "ordinary": ordinary, "alien": alien, "damaged": damaged, "noverdict": noverdict, "small": small,
-    "pressure": pressure,
+    "pressure": pressure, "unusual": unusual,
 }

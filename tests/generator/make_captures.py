@@ -7,7 +7,8 @@ command line), `truth` what is so. Capture k of a seed and family is the same ho
 
 Families: ordinary, alien (engines and starters that break an analyst's assumptions), damaged (captures that are cut,
 clipped, drifting or wrongly described), noverdict (nothing may be concluded), small (one cylinder, two strokes),
-pressure (in-cylinder pressure on the second channel).
+pressure (in-cylinder pressure on the second channel), unusual (decompressors, several crankings, battery voltage,
+broken timing drives, liquid, seized engines).
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from random_bench import Drawn
 
     from crankfold.analysis.capture import Capture
+    from crankfold.analysis.engine import Engine, SyncSpec
     from crankfold.plugins.virtual_signals import RigSpec
 
 LOW_PERCENT, HEALTHY_PERCENT = 75.0, 90.0
@@ -49,14 +51,35 @@ class Made:
     rig: RigSpec = field(repr=False)
 
     def capture(self) -> Capture:
-        """Return the capture as the analysis takes it, in amperes by the clamp that the user gives."""
-        from crankfold.analysis.capture import Capture
+        """Return the capture as the analysis takes it, in amperes by the clamp that the user gives, gaps marked."""
+        from crankfold.analysis.capture import CURRENT, SYNC, Capture, Channel, Gap
 
         t = self.table
-        first, second = (t.sync, t.current_v) if t.swapped and t.sync is not None else (t.current_v, t.sync)
-        rate = (len(t.time_s) - 1) / (t.time_s[-1] - t.time_s[0])
-        return Capture.from_arrays(first / (self.about["clamp_mv_per_a"] * 1e-3), rate_hz=rate, sync=second,
-                                   sync_unit=t.sync_unit or "V", origin=self.name)
+        columns = [t.current_v] if t.sync is None else [t.current_v, t.sync]
+        if t.swapped:
+            columns.reverse()
+        columns[0] = columns[0] / (self.about["clamp_mv_per_a"] * 1e-3)
+        rate = self.rig.rate_hz * (1.0 + self.rig.rate_error)
+        place = np.round((t.time_s - t.time_s[0]) * rate).astype(np.int64)
+        samples = np.full((place[-1] + 1, len(columns)), np.nan)
+        samples[place] = np.column_stack(columns)
+        before = np.flatnonzero(np.diff(place) > 1)
+        gaps = tuple(Gap(int(place[k]) + 1, int(place[k + 1] - place[k]) - 1) for k in before)
+        channels = (Channel(CURRENT, "A"), Channel(SYNC, t.sync_unit))[: len(columns)]
+        return Capture(samples, rate, channels, gaps=gaps, origin=self.name)
+
+    def engine(self) -> Engine:
+        """Return the engine card that the user fills in."""
+        from crankfold.analysis.engine import Engine
+
+        about = self.about
+        return Engine(tuple(about["firing_order"]), tuple(about["intervals_deg"] or ()), about["strokes"])
+
+    def sync(self) -> SyncSpec | None:
+        """Return what the user says of the second channel."""
+        from crankfold.analysis.engine import SyncSpec
+
+        return SyncSpec.parse(self.about["arguments"][self.about["arguments"].index("--sync") + 1], self.engine())
 
 
 def make(family: str, seed: int, index: int) -> Made:
@@ -108,7 +131,7 @@ def describe(cut: Cut) -> tuple[dict[str, Any], dict[str, Any]]:
 
 def _truth(cut: Cut, order: tuple[int, ...], true: Any) -> dict[str, Any]:
     run = cut.drawn.run
-    known = cut.kind in ("any", "clipped", "starts") and bool(np.isfinite(true.relative_percent).all())
+    known = cut.kind in ("any", "clipped", "starts", "nohumps") and bool(np.isfinite(true.relative_percent).all())
     bars = dict(zip(run.bench.engine.firing_order, true.peak_gauge_bar, strict=True))
     relative = dict(zip(run.bench.engine.firing_order, true.relative_percent, strict=True))
     low = sorted(c for c, r in relative.items() if r < LOW_PERCENT) if known else []
@@ -116,7 +139,9 @@ def _truth(cut: Cut, order: tuple[int, ...], true: Any) -> dict[str, Any]:
     clear = even or (bool(low) and not any(UNCLEAR[0] < r < UNCLEAR[1] for r in relative.values()))
     acceptable = ["none"] if cut.kind != "any" else (
         (["even"] if even else ["uneven"]) if clear else ["even", "uneven"])
-    every = run.time_s[:: 100]
+    if cut.acceptable:
+        acceptable = list(cut.acceptable)
+    every = run.time_s[::100]
     return {
         "peak_gauge_bar": {str(c): round(float(bars.get(c, 0.0)), 3) for c in order} if known else None,
         "relative_percent": {str(c): round(float(relative.get(c, 100.0)), 1) for c in order} if known else None,

@@ -1,0 +1,126 @@
+"""Engines, rigs and crankings that are not the textbook's."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from random_bench import LAYOUTS, Drawn, Rng, Wanted, draw, log_span, span
+from random_rig import random_rig
+
+from crankfold.plugins.virtual_engine import STEP_S, VirtualRun, simulate
+from crankfold.plugins.virtual_specs import KeySpec
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from crankfold.plugins.virtual_specs import Bench
+
+
+def decompressor(rng: Rng, cut: Any) -> Any:
+    def tweak(bench: Bench, r: Rng) -> Bench:
+        return replace(bench, engine=replace(bench.engine, decompressor_revs=span(r, 1.0, 5.0)))
+
+    drawn = draw(rng, Wanted(LAYOUTS, tweak=tweak, crank_s=(5.0, 8.0)))
+    run, truth = drawn.run, drawn.truth
+    shut = run.time_at(float(run.angle_deg[0]) + 360.0 * (run.bench.engine.decompressor_revs + 2.0))
+    onset = shut if shut is not None and shut < truth.end_s - 2.0 else truth.onset_s
+    later = run.truth_between(onset, truth.end_s - 0.06)
+    return cut(replace(drawn, truth=replace(later, onset_s=truth.onset_s)), random_rig(rng, drawn), may_refuse=True,
+               why=("decompressor",))
+
+
+def several_cranks(rng: Rng, cut: Any) -> Any:
+    """Return a recording with two crankings, of which the longer is to be judged."""
+    drawn = draw(rng, Wanted(LAYOUTS, crank_s=(3.0, 5.0)))
+    other_s = span(rng, 0.3, 2.0)
+    bench = drawn.run.bench
+    gap = span(rng, 1.0, 3.0)
+    short = replace(bench, key=KeySpec(gap, gap + other_s))
+    brief = simulate(short, gap + other_s + 0.5, seed=int(rng.integers(1 << 31)))
+    first = rng.uniform() < 0.5
+    runs = (brief, drawn.run) if first else (drawn.run, brief)
+    shift = len(brief.time_s) * STEP_S if first else 0.0
+    truth = replace(drawn.truth, onset_s=drawn.truth.onset_s + shift, end_s=drawn.truth.end_s + shift)
+    return cut(replace(drawn, run=joined(*runs), truth=truth), random_rig(rng, drawn), may_refuse=False,
+               why=("several cranks",))
+
+
+def joined(one: VirtualRun, two: VirtualRun) -> VirtualRun:
+    """Return one run after the other; the crank may stand elsewhere in the second."""
+    cycle = one.bench.engine.cycle_deg
+    turned = np.ceil((one.angle_deg.max() - two.angle_deg[0]) / cycle) * cycle
+    both = {name: np.concatenate((getattr(one, name), getattr(two, name)))
+            for name in ("crank_rad_s", "armature_rad_s", "current_a", "battery_a", "volts", "clutch_nm", "gauge_bar")}
+    angle = np.concatenate((one.angle_deg, two.angle_deg + turned))
+    return replace(one, time_s=np.arange(len(angle)) * STEP_S, angle_deg=angle, **both)
+
+
+def battery_voltage(rng: Rng, cut: Any) -> Any:
+    drawn = draw(rng, Wanted(LAYOUTS))
+    rig = replace(random_rig(rng, drawn), quantity="battery-voltage", clamp_mv_per_a=1000.0, full_scale=None,
+                  polarity=1, noise_a=log_span(rng, 0.02, 0.2), limit_a=None, bits=int(rng.integers(10, 17)))
+    return cut(drawn, rig, may_refuse=True, why=("battery-voltage",))
+
+
+def battery_lead(rng: Rng, cut: Any) -> Any:
+    """Return a recording of the battery's lead, with lamps and glow plugs on it."""
+    def tweak(bench: Bench, r: Rng) -> Bench:
+        glow = bench.battery.volts / span(r, 20.0, 80.0) if r.uniform() < 0.5 else 0.0
+        return replace(bench, battery=replace(bench.battery, glow_plug_ohm=glow, load_a=span(r, 2.0, 25.0)))
+
+    drawn = draw(rng, Wanted(LAYOUTS, tweak=tweak))
+    rig = replace(random_rig(rng, drawn), quantity="battery-current")
+    return cut(drawn, rig, may_refuse=True, why=("battery lead",))
+
+
+def liquid(rng: Rng, cut: Any) -> Any:
+    def tweak(bench: Bench, r: Rng) -> Bench:
+        cylinders = list(bench.engine.by_position())
+        wet = int(r.integers(len(cylinders)))
+        cylinders[wet] = replace(cylinders[wet], clearance=span(r, 0.6, 0.85))
+        return replace(bench, engine=replace(bench.engine, cylinders=tuple(cylinders)))
+
+    drawn = draw(rng, Wanted(LAYOUTS, tweak=tweak, faults=("none",)))
+    made = cut(drawn, random_rig(rng, drawn), may_refuse=True, codes=("far-above",), why=("liquid",))
+    return replace(made, acceptable=("even", "uneven", "none"))
+
+
+def no_compression(rng: Rng, cut: Any) -> Any:
+    """Return an engine without compression anywhere: the timing drive is broken."""
+    def tweak(bench: Bench, r: Rng) -> Bench:
+        leaks = tuple(replace(c, leak_mm2=span(r, 60.0, 120.0)) for c in bench.engine.by_position())
+        return replace(bench, engine=replace(bench.engine, cylinders=leaks))
+
+    drawn = draw(rng, Wanted(LAYOUTS, tweak=tweak, faults=("none",), min_cycles=-1.0))
+    return cut(drawn, random_rig(rng, drawn), "nohumps", codes=("no-humps",), why=("timing drive",))
+
+
+def seized(rng: Rng, cut: Any) -> Any:
+    """Return an engine that does not turn: the starter stands still and draws all it can."""
+    def tweak(bench: Bench, r: Rng) -> Bench:
+        short = replace(bench.key, off_s=bench.key.on_s + 2.0)
+        return replace(bench, engine=replace(bench.engine, dry_nm=5e4), key=short)
+
+    drawn = draw(rng, Wanted(LAYOUTS, tweak=tweak, faults=("none",), min_cycles=-1.0))
+    return cut(drawn, random_rig(rng, drawn), "seized", codes=("no-humps", "no-cranking", "too-short"), why=("seized",))
+
+
+def all_low(rng: Rng, cut: Any) -> Any:
+    """Return an engine whose cylinders are equally low: it looks even, and may be called so."""
+    def tweak(bench: Bench, r: Rng) -> Bench:
+        leak = span(r, 1.5, 4.0)
+        leaks = tuple(replace(c, leak_mm2=leak * float(np.exp(r.normal(0.0, 0.03))))
+                      for c in bench.engine.by_position())
+        return replace(bench, engine=replace(bench.engine, cylinders=leaks))
+
+    drawn: Drawn = draw(rng, Wanted(LAYOUTS, tweak=tweak, faults=("none",)))
+    return cut(drawn, random_rig(rng, drawn), may_refuse=True, why=("all low",))
+
+
+UNUSUAL: dict[str, Callable[[Rng, Any], Any]] = {
+    "decompressor": decompressor, "several": several_cranks, "battery-voltage": battery_voltage,
+    "battery-lead": battery_lead, "liquid": liquid, "no-compression": no_compression, "seized": seized,
+    "all-low": all_low,
+}
