@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import struct
 import time
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -344,3 +345,10 @@ def test_packing_round_trips(channels: int, samples: int, layout: int, seed: int
 def test_two_values_in_three_bytes_as_the_notes_show() -> None:
     codes = np.array([[0x123, 0xABC]])
     assert fmt.build_data(1, 0, codes, fmt.PACKED_12_BIT)[7:] == bytes([0x23, 0xC1, 0xAB])
+
+
+def test_examples_in_the_notes_are_what_is_sent() -> None:
+    notes = (Path(__file__).parents[2] / "hardware_notes" / "frames.md").read_text(encoding="utf-8")
+    for example in (encode_frame(fmt.build_command(fmt.WHAT)),
+                    fmt.build_data(0, 0, np.array([[0x123, 0xABC]]), fmt.PACKED_12_BIT)[7:]):
+        assert example.hex(" ") in notes.lower()
