@@ -5,7 +5,7 @@ from __future__ import annotations
 REASONS: dict[str, tuple[str, ...]] = {
     "no-cranking": ("peak", "noise", "longest_s", "unit"),
     "too-short": ("cycles", "needed_cycles", "length_s"),
-    "engine-fired": ("cycles", "needed_cycles", "fired_at_s"),
+    "engine-fired": ("cycles", "needed_cycles", "fired_at_s", "level_percent", "rate_percent"),
     "clipped": ("flat_percent", "limit_percent"),
     "hump-count": ("humps", "cylinders", "certain"),
     "no-humps": ("ripple_percent", "mean", "unit"),

@@ -5,11 +5,16 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from crankfold.analysis.firing import trend
 from crankfold.analysis.health import mean_current, ripple_percent
 from crankfold.analysis.result import Notice
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
 
     from crankfold.analysis.engine import Engine
     from crankfold.analysis.estimate import Estimate
@@ -22,8 +27,14 @@ MIN_CYCLES_BEFORE_FIRING = 3.0  # the last one before the catch is already helpe
 CLIPPED_SHARE = 0.15  # of the steady samples at a flat top: ordinary captures stay below 0.07
 MIN_SAMPLES_PER_HUMP = 12.0  # fewer blur a hump's crest into its neighbours
 USUAL_RPM = 200.0  # cranking speed taken where none could be read
+NO_STARTER_FROM_S, NO_STARTER_TO_S = 0.2, 0.06  # after the onset and before the end
 RIPPLE_LEAST_PERCENT = 6.0  # healthy humps are a quarter of the mean and more; below this there are none to judge
 AC_SAG = 0.35  # late mean over early mean: a battery never sags to this, a probe that passes no steady current does
+AC_BELOW = 0.1  # of the range: such a probe's troughs end up below zero, where a starter's current cannot go
+LAMP_A = 30.0  # mean current that lamps, windows and pumps stay below and no starter does
+STALL_OVER_MEAN = 2.0  # a starter without compression still has its in-rush; glow plugs hardly have one
+DULL_PERCENT = 6.0  # ripple below which a current has no humps and no turning starter's unevenness
+SOME_CLIPPED = 0.05  # of the samples: enough to blame where nothing fits
 WIDEST_PERCENT = 40.0  # an interval wider than this across the limit says nothing either way
 MIN_EXPLAINED = 0.97  # no fit that converged explains less, none that failed more than 0.90
 """Measured on simulated engines: fits end either above 0.97 or below 0.90."""
@@ -40,6 +51,7 @@ def before_fit(trace: CrankingTrace, engine: Engine) -> tuple[Notice, ...]:
         _rate_too_low(trace, engine),
         _clipped(trace),
         _ac_probe(trace),
+        _no_starter(trace),
         _gap(trace, engine),
         _too_little(trace, engine),
         _no_humps(trace),
@@ -70,13 +82,48 @@ def _rate_for(trace: CrankingTrace, hump_s: float) -> Notice | None:
 
 
 def _clipped(trace: CrankingTrace) -> Notice | None:
-    if trace.clipped_humps <= CLIPPED_SHARE:
-        return None
+    return _clipped_notice(trace) if trace.clipped_humps > CLIPPED_SHARE else None
+
+
+def _clipped_notice(trace: CrankingTrace) -> Notice:
     return Notice("clipped", {"flat_percent": 100 * trace.clipped_humps, "limit_percent": 100 * CLIPPED_SHARE})
 
 
 def _ac_probe(trace: CrankingTrace) -> Notice | None:
-    return Notice("not-explained", {"why": "ac-probe"}) if trace.ac_sag < AC_SAG else None
+    if trace.ac_sag >= AC_SAG:
+        return None
+    late = trace.smooth[trace.steady][-(_steady_samples(trace) // 3) :]
+    low = float(np.percentile(late, 3)) if len(late) else 0.0
+    return Notice("not-explained", {"why": "ac-probe"}) if low < -AC_BELOW * float(np.ptp(late)) else None
+
+
+def _steady_samples(trace: CrankingTrace) -> int:
+    return max(0, trace.steady.stop - trace.steady.start)
+
+
+def _no_starter(trace: CrankingTrace) -> Notice | None:
+    """Return the reason that the current is some other load: lamps, glow plugs, a window; dull and without in-rush."""
+    first = int(np.searchsorted(trace.time_s, trace.crank.start_s + NO_STARTER_FROM_S))
+    stop = int(np.searchsorted(trace.time_s, trace.crank.end_s - NO_STARTER_TO_S))
+    body = trace.smooth[first:stop]
+    body = body[np.isfinite(body)]
+    if len(body) < 8 or trace.fired_at_s is not None:
+        return None
+    mean = float(body.mean())
+    weak = trace.unit == "A" and mean < LAMP_A
+    dull = np.ptp(np.percentile(_levelled(body), (5, 95))) < DULL_PERCENT / 100.0 * mean
+    if not dull or not (weak or trace.inrush < STALL_OVER_MEAN * mean):
+        return None
+    return Notice("no-cranking", {"peak": float(trace.smooth[trace.steady.start - 1 :].max(initial=mean)),
+                                  "noise": trace.noise, "longest_s": trace.crank.length_s, "unit": trace.unit})
+
+
+def _levelled(body: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return `body` less a straight decay: loads warm up as they are switched on."""
+    t = np.linspace(-1.0, 1.0, len(body))
+    fit = np.polynomial.polynomial.polyfit(t, body, 2)
+    out: NDArray[np.float64] = body - np.polynomial.polynomial.polyval(t, fit)
+    return out
 
 
 def _length_s(trace: CrankingTrace) -> float:
@@ -128,12 +175,29 @@ def after_fit(trace: CrankingTrace, engine: Engine, estimates: Sequence[Estimate
         return (Notice("not-explained", {"why": "nothing-repeats"}),)
     best = estimates[0]
     reasons = [
+        *_unfit(trace, best),
         shortness(trace, best.cycles),
         _rate_for(trace, 60.0 / best.rpm * engine.cycle_deg / 360.0 / engine.cylinders),
-        Notice("not-explained", {"why": "fit", "explained_percent": 100 * best.explained,
-                                 "needed_percent": 100 * MIN_EXPLAINED}) if best.explained < MIN_EXPLAINED else None,
     ]
     return tuple(r for r in reasons if r is not None)
+
+
+def _unfit(trace: CrankingTrace, best: Estimate) -> list[Notice]:
+    """Return why the best explanation does not hold, what probably spoiled it first; empty when it holds."""
+    change = trend(trace)
+    fits = best.explained >= MIN_EXPLAINED
+    if fits and not (change is not None and change.certain):
+        return []
+    reasons = []
+    if trace.clipped_humps > SOME_CLIPPED:
+        reasons.append(_clipped_notice(trace))
+    if change is not None and change.suspicious:
+        reasons.append(Notice("engine-fired", {"level_percent": 100 * change.level, "rate_percent": 100 * change.rate,
+                                               "needed_cycles": MIN_CYCLES_BEFORE_FIRING}))
+    if not fits:
+        reasons.append(Notice("not-explained", {"why": "fit", "explained_percent": 100 * best.explained,
+                                                "needed_percent": 100 * MIN_EXPLAINED}))
+    return reasons
 
 
 def one_cylinder(estimates: Sequence[Estimate]) -> Notice:
