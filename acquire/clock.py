@@ -26,7 +26,7 @@ class FittedRate:
     rate_hz, nominal_hz
         Samples a second: found, and told by the board.
     uncertainty
-        Of the found rate, relative, from how far the arrivals scatter.
+        Of the found rate, relative, from how far single pairs of arrivals scatter round it.
     span_s
         Over how long it was found.
     """
@@ -43,7 +43,7 @@ class FittedRate:
 
     def beyond(self, tolerance: float = TOLERANCE) -> bool:
         """Whether it differs from nominal by more than the tolerance and more than it is uncertain."""
-        return abs(self.deviation) > max(tolerance, 3.0 * self.uncertainty)
+        return abs(self.deviation) > max(tolerance, 2.0 * self.uncertainty)
 
 
 class ClockFit:
@@ -83,11 +83,10 @@ class ClockFit:
         far = index[b] - index[a] > 0.25 * (index[-1] - index[0])  # near pairs say little and scatter much
         if not far.any():
             return None
-        period = float(np.median((since[b] - since[a])[far] / (index[b] - index[a])[far]))
-        span = float(since[-1] - since[0])
-        rest = since - period * index
-        scatter = 1.4826 * float(np.median(np.abs(rest - np.median(rest))))
-        return FittedRate(1.0 / period, self._nominal_hz, scatter / span, span)
+        periods = (since[b] - since[a])[far] / (index[b] - index[a])[far]
+        period = float(np.median(periods))
+        scatter = 1.4826 * float(np.median(np.abs(periods - period)))
+        return FittedRate(1.0 / period, self._nominal_hz, scatter / period, float(since[-1] - since[0]))
 
     def _merge(self) -> None:
         self._stretch_s *= 2.0

@@ -130,7 +130,7 @@ def recover(path: Path) -> Recovered:
             blocks, used = _blocks(file, info, size - begin)
     except OSError as error:
         raise FileFormatError(path, f"it cannot be read ({error.strerror or error})", "check the file") from error
-    except (ValueError, KeyError, TypeError) as error:
+    except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
         raise FileFormatError(path, "this is no journal of a capture, or its beginning is damaged",
                               "delete it if you do not need it") from error
     if not blocks:

@@ -162,7 +162,8 @@ class _Loader:
             self.manager.register(module, name=f"{origin.distribution}:{origin.name}")
             _check_hook_names(self.manager, module, origin)
         except (pluggy.PluginValidationError, ValueError) as error:
-            raise _failure(origin, f"its hooks do not fit: {error}", "see the two hooks in DEVELOPERS.md") from error
+            raise _failure(origin, f"its hooks do not fit: {_said(error)}",
+                           "see the two hooks in DEVELOPERS.md") from error
         boards = _collect(self.manager, module, origin, hook="crankfold_boards", kind=BoardDeclaration,
                           taken=self.boards)
         readers = _collect(self.manager, module, origin, hook="crankfold_readers", kind=ReaderDeclaration,

@@ -27,7 +27,6 @@ from crankfold.acquire.ring import Piece
 from crankfold.acquire.source import SourceInfo
 from crankfold.acquire.whole_file import write_whole
 from crankfold.analysis.capture import Capture, Channel, Gap, find_gaps
-from crankfold.analysis.errors import InputError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -90,7 +89,8 @@ def read_stored(path: Path | str) -> StoredCapture:
             return _read(file, path)
     except FileNotFoundError as error:
         raise FileFormatError(path, "there is no such file", "check the name and the folder") from error
-    except (OSError, KeyError, ValueError, TypeError, RuntimeError, AttributeError, InputError, OverflowError) as error:
+    except (OSError, KeyError, ValueError, TypeError, RuntimeError, AttributeError, OverflowError,
+            MemoryError) as error:  # an InputError is a ValueError, too deep a nesting a RuntimeError
         raise FileFormatError(path, f"this is no capture file, or a damaged one ({_said(error)})",
                               "record or export it again") from error
 

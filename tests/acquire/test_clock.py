@@ -1,0 +1,68 @@
+"""The rate from arrivals that are late by turns, never early."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from crankfold.acquire.clock import MAX_STRETCHES, ClockFit
+
+
+def arrivals(rate, seconds, *, block_s=0.02, late_s=0.01, stall=None, seed=0, begin_s=100.0):
+    rng = np.random.default_rng(seed)
+    ends = np.arange(1, round(seconds / block_s) + 1) * block_s
+    times = ends + rng.exponential(late_s, len(ends))
+    if stall is not None:
+        at, lasting = stall
+        inside = (times > at) & (times < at + lasting)
+        times[inside] = at + lasting
+    times = np.maximum.accumulate(times)
+    return zip(np.round(ends * rate).astype(int), begin_s + times, strict=True)
+
+
+def fit(nominal, pairs):
+    clock = ClockFit(nominal)
+    for index, at in pairs:
+        clock.add(int(index), float(at))
+    return clock.fitted()
+
+
+@pytest.mark.parametrize("true", [0.95, 0.99, 1.0, 1.0003, 1.05, 250 / 256])
+def test_the_rate_is_found_beside_the_nominal_one(true) -> None:
+    found = fit(5000.0, arrivals(5000.0 * true, 30.0))
+    assert found.rate_hz == pytest.approx(5000.0 * true, rel=2e-3)
+    assert found.nominal_hz == 5000.0
+    assert found.deviation == pytest.approx(true - 1, abs=2e-3)
+    assert found.beyond() == (abs(true - 1) > 0.011)
+
+
+def test_a_stall_and_a_backlog_do_not_bend_it() -> None:
+    found = fit(2000.0, arrivals(2000.0, 20.0, stall=(7.0, 1.5)))
+    assert found.rate_hz == pytest.approx(2000.0, rel=2e-3)
+    assert not found.beyond()
+
+
+def test_too_little_is_no_answer() -> None:
+    assert ClockFit(1000.0).fitted() is None
+    assert fit(1000.0, arrivals(1000.0, 1.0)) is None
+
+
+def test_all_samples_at_once_are_no_answer() -> None:
+    clock = ClockFit(1000.0)
+    for at in range(100):
+        clock.add(5000, 10.0 + at * 0.1)
+    found = clock.fitted()
+    assert found is None
+
+
+def test_memory_stays_the_same_over_a_day() -> None:
+    clock = ClockFit(1000.0)
+    for at in range(0, 86_400, 2):
+        clock.add(at * 1010, 5.0 + at)
+    assert len(clock._earliest) <= MAX_STRETCHES + 1
+    assert clock.fitted().rate_hz == pytest.approx(1010.0, rel=1e-4)
+
+
+def test_how_unsure_it_is_counts() -> None:
+    found = fit(1000.0, arrivals(1000.0 * 1.015, 2.6, block_s=0.2, late_s=0.15))
+    assert found is None or not found.beyond(0.02)
