@@ -16,7 +16,7 @@ from crankfold.analysis.engine import Engine
 from crankfold.analysis.result import Cylinder, Notice, Result
 from crankfold.analysis.verdict import Thresholds, judge
 from crankfold.viewer.picture import look, measures
-from crankfold.viewer.picture.fold import fold_of, lanes_of
+from crankfold.viewer.picture.fold import _over_cycles, fold_of, lanes_of
 from crankfold.viewer.picture.page import HEIGHT, WIDTH, picture_of
 from crankfold.viewer.picture.png import write_png
 from crankfold.viewer.picture.scene import Path, Scene, Words
@@ -247,3 +247,13 @@ def test_cylinders_above_the_rim_are_cut_there() -> None:
     wheel = wheel_of(Result("even", Engine((1, 2)), cylinders=cylinders))
     assert wheel is not None
     assert all(s.percent == s.high_percent == FULL_PERCENT for s in wheel.spokes)
+
+
+@pytest.mark.parametrize("percent", [10.0, 50.0, 90.0])
+def test_percentiles_over_cycles_are_those_of_numpy(percent: float) -> None:
+    values = np.random.default_rng(3).standard_normal((7, 50))
+    values[np.random.default_rng(4).random((7, 50)) < 0.3] = np.nan
+    values[0, :] = 1.0
+    assert _over_cycles(values, percent) == pytest.approx(np.nanpercentile(values, percent, axis=0))
+    values[:, 3] = np.nan
+    assert np.isnan(_over_cycles(values, percent)[3])

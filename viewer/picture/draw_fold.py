@@ -9,6 +9,7 @@ import numpy as np
 from crankfold.viewer.numbers import plain
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Rule, Words
+from crankfold.viewer.sentences import short_name
 from crankfold.viewer.wording import say
 
 if TYPE_CHECKING:
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
 MOST_POINTS = 12_000  # of all thin lines together, so that the file stays small with many cycles
 LEAST_STEP = 1
+MIDDLE = 4.4  # width of the middle cycle: the model is seen lying on it
 
 
 def draw_fold(data: FoldData, result: Result, box: Box, paper: Paper, *, lit: int | None = None) -> list[Item]:
@@ -69,8 +71,7 @@ def _lane(lane: Lane, cylinder: Cylinder | None, where: tuple[FoldData, Box], pa
 def _heading(cylinder: Cylinder, x: float, room: float, top: float, paper: Paper) -> list[Item]:
     low = cylinder.state in ("low", "dead")
     colour = paper.vermilion if low else paper.ink
-    number = str(cylinder.cylinder) if cylinder.cylinder is not None else say(
-        "name.short", position=cylinder.position)
+    number = short_name(cylinder)
     lines = [say("label.percent_short", relative_percent=cylinder.relative_percent)]
     if cylinder.state != "good":
         lines = [f"{say(f'state.{cylinder.state}')} {lines[0]}"]
@@ -108,8 +109,8 @@ def _curves(data: FoldData, plot: Box, paper: Paper) -> list[Item]:
             outline = np.concatenate([high[whole], low[whole][::-1]])
             items.append(Path(outline, fill=paper.rule, closed=True, opacity=0.45))
     items += [Path(_points(data, plot, cycle, step), stroke=paper.faint, width=0.6) for cycle in data.cycles]
-    items.append(Path(_points(data, plot, data.middle), stroke=paper.ink, width=look.BOLD))
+    items.append(Path(_points(data, plot, data.middle), stroke=paper.ink, width=MIDDLE))
     if np.isfinite(data.model).any():
-        items.append(Path(_points(data, plot, data.model), stroke=paper.card, width=2.6))
+        items.append(Path(_points(data, plot, data.model), stroke=paper.card, width=2.0))
         items.append(Path(_points(data, plot, data.model), stroke=paper.slate, width=1.6, dash=(7.0, 4.0)))
     return items

@@ -11,6 +11,7 @@ from crankfold.viewer.numbers import plain
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.scene import SANS_FACE, SERIF_FACE, Box, Item, Panel, Path, Ring, Rule, Words
 from crankfold.viewer.picture.strip import HumpPlace, Stretch, StripData, envelope
+from crankfold.viewer.sentences import short_name
 from crankfold.viewer.wording import say
 
 if TYPE_CHECKING:
@@ -20,7 +21,8 @@ if TYPE_CHECKING:
 HOLE_EVERY = 34.0  # scene units between the holes along the edges of the paper
 HOLE_RADIUS = 3.6
 EDGE = 18.0  # height of the edges with the holes
-NUMBER_ROOM = 15.0  # hump numbers nearer than this are thinned out
+NUMBER_SIZE, LOW_SIZE = 13.0, 15.0
+NUMBER_GAP = 4.0  # between hump numbers; where there is less, numbers are left out
 NAMES = {"in-rush": "label.inrush", "gap": "label.gap", "bridged": "label.bridged", "other": "label.other",
          "fired": "label.fired", "unused": "label.unused"}
 
@@ -123,24 +125,26 @@ def _line(data: StripData, scales: StripScales, paper: Paper) -> list[Item]:
 
 def _humps(humps: tuple[HumpPlace, ...], result: Result, scales: StripScales, paper: Paper) -> list[Item]:
     """Return the numbers of the humps along the upper edge: low ones always, the others as far as there is room."""
-    items, last = list[Item](), -1e9
-    y = scales.plot.top - 10.0
     states = {c.position - 1: c for c in result.cylinders}
-    for hump in humps:
-        x, cylinder = scales.x(hump.time_s), states.get(hump.position)
-        if cylinder is None or not scales.plot.left <= x <= scales.plot.right:
+    shown = [(scales.x(h.time_s), states[h.position]) for h in humps if h.position in states]
+    shown = [(x, c) for x, c in shown if scales.plot.left <= x <= scales.plot.right]
+    low = [(x, c) for x, c in shown if c.state in ("low", "dead")]
+    taken = [(x, measures.width_of(short_name(c), LOW_SIZE, SERIF_FACE)) for x, c in low]
+    items = [item for x, c in low for item in _number(x, short_name(c), scales, paper, low=True)]
+    for x, cylinder in shown:
+        wide = measures.width_of(short_name(cylinder), NUMBER_SIZE)
+        if cylinder.state in ("low", "dead") or any(abs(x - t) < (wide + w) / 2.0 + NUMBER_GAP for t, w in taken):
             continue
-        low = cylinder.state in ("low", "dead")
-        if x - last < NUMBER_ROOM and not low:
-            continue
-        last = x
-        number = str(cylinder.cylinder) if cylinder.cylinder is not None else say(
-            "name.short", position=cylinder.position)
-        colour = paper.vermilion if low else paper.faint
-        size, face = (15.0, SERIF_FACE) if low else (13.0, SANS_FACE)
-        items.append(Words(x, y, number, size, colour, anchor="middle", face=face))
-        items.append(Rule(x, y + 4.0, x, y + 10.0, colour, 2.0 if low else look.HAIR))
+        taken.append((x, wide))
+        items += _number(x, short_name(cylinder), scales, paper, low=False)
     return items
+
+
+def _number(x: float, number: str, scales: StripScales, paper: Paper, *, low: bool) -> list[Item]:
+    y = scales.plot.top - 10.0
+    size, face, colour = (LOW_SIZE, SERIF_FACE, paper.vermilion) if low else (NUMBER_SIZE, SANS_FACE, paper.faint)
+    return [Words(x, y, number, size, colour, anchor="middle", face=face),
+            Rule(x, y + 4.0, x, y + 10.0, colour, 2.0 if low else look.HAIR)]
 
 
 def _marks(data: StripData, scales: StripScales, paper: Paper) -> list[Item]:

@@ -1,4 +1,4 @@
-"""The wheel drawn: spokes as long as the relative compression, whiskers for the interval, low ones hatched."""
+"""The wheel drawn: spokes as long as the relative compression, whiskers for the interval, what is lost hatched."""
 
 from __future__ import annotations
 
@@ -48,11 +48,10 @@ def _spoke(spoke: Spoke, centre: tuple[float, float], rim: float, wide_deg: floa
     width = look.BOLD if lit else 1.6
     half = half_width(wide_deg, rim)
     shape = bar(spoke.turn_deg, half, inner, max(radius(spoke.percent, rim), inner + 1.5)) + middle
-    items: list[Item] = [Path(shape, stroke=colour, width=width, closed=True, fill=paper.blush if low else paper.wash,
-                              hatch=paper.vermilion if low else None)]
+    items: list[Item] = [Path(shape, stroke=colour, width=width, closed=True, fill=paper.blush if low else paper.wash)]
     if low:
-        missing = bar(spoke.turn_deg, half, radius(spoke.percent, rim), radius(100.0, rim)) + middle
-        items.insert(0, Path(missing, stroke=colour, width=1.0, closed=True, dash=(3.0, 3.0)))
+        lost = bar(spoke.turn_deg, half, max(radius(spoke.percent, rim), inner), radius(100.0, rim)) + middle
+        items.insert(0, Path(lost, stroke=colour, width=1.0, closed=True, hatch=paper.vermilion))
     if spoke.state == "watch":
         inside = bar(spoke.turn_deg, half * 0.7, inner + 4.0, radius(spoke.percent, rim) - 4.0) + middle
         items.append(Path(inside, stroke=colour, width=1.0, closed=True, dash=(2.0, 3.0)))

@@ -109,9 +109,16 @@ def _cut(angle: NDArray[np.float64], cycle_deg: float,
 
 
 def _over_cycles(values: NDArray[np.float64], percent: float) -> NDArray[np.float64]:
-    """Return a percentile over the cycles, NaN where no cycle has a value."""
-    out = np.full(values.shape[1], np.nan)
-    some = np.isfinite(values).any(axis=0)
-    if some.any():
-        out[some] = np.nanpercentile(values[:, some], percent, axis=0)
+    """Return a percentile over the cycles, linear between values, NaN where no cycle has a value.
+
+    numpy's own, with NaNs, goes point by point and takes ten times as long as everything else in a picture.
+    """
+    ordered = np.sort(values, axis=0)  # NaNs come last
+    count = np.isfinite(values).sum(axis=0)
+    place = percent / 100.0 * np.maximum(count - 1, 0)
+    below = np.floor(place).astype(np.int64)
+    above = np.minimum(below + 1, np.maximum(count - 1, 0))
+    column = np.arange(values.shape[1])
+    share = place - below
+    out: NDArray[np.float64] = ordered[below, column] * (1.0 - share) + ordered[above, column] * share
     return out

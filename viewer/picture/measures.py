@@ -20,6 +20,7 @@ _SERIF = (313, 395, 469, 754, 626, 855, 812, 275, 426, 426, 470, 754, 313, 374, 
 _OTHER = 0.75  # ems; characters beyond ASCII are taken as wide, so that text rather breaks early than runs over
 _WIDE_FROM = 0x1100  # East Asian scripts begin about here and fill their square
 ELLIPSIS = "..."
+ROUNDING = 0.75  # a step may be this much finer than asked for before the next coarser one is taken
 
 
 def width_of(text: str, size: float, face: Face = "sans") -> float:
@@ -52,6 +53,8 @@ def size_to_fit(text: str, largest: float, smallest: float, room: float, face: F
 
 def wrap(text: str, size: float, room: float, lines: int, face: Face = "sans") -> list[str]:
     """Return the text broken at spaces into at most `lines` lines of width `room`, the last shortened with dots."""
+    if lines == 1:
+        return [fit(" ".join(text.split()), size, room, face)]
     broken: list[str] = []
     line = ""
     words = text.split()
@@ -77,6 +80,6 @@ def ticks(low: float, high: float, about: int) -> list[float]:
         return []
     rough = span / max(about, 1)
     power = 10.0 ** math.floor(math.log10(rough))
-    step = power * next(m for m in (1.0, 2.0, 5.0, 10.0) if m * power >= rough * 0.999)
+    step = power * next(m for m in (1.0, 2.0, 5.0, 10.0) if m * power >= rough * ROUNDING)
     first = math.ceil(low / step - 1e-9)
     return [i * step for i in range(first, math.floor(high / step + 1e-9) + 1)]

@@ -81,9 +81,8 @@ def _head(result: Result, told: Answer, paper: Paper) -> list[Item]:
     order = "-".join(map(str, result.engine.firing_order))
     second = say("label.conditions", order=order, cranking=" ".join(told.found[:1]))
     if result.engine.name:
-        second = f"{result.engine.name}. {second}"
-    for k, line in enumerate(measures.wrap(second, 22.0, WIDTH - 2 * MARGIN, 1)):
-        items.append(Words(MARGIN, 122.0 + 27.0 * k, line, 22.0, paper.ink))
+        second = f"{second} {result.engine.name}"
+    items.append(Words(MARGIN, 122.0, measures.fit(second, 22.0, WIDTH - 2 * MARGIN), 22.0, paper.ink))
     return items
 
 
