@@ -107,6 +107,7 @@ class LineDecoder:
             return 0, len(body)
         sound_before = int(from_start.argmax()) // len(pattern)
         sound_after = int((left != usual[-len(left) :])[::-1].argmax()) // len(pattern)
+        sound_after = max(0, sound_after - 1)  # of the foremost one, only the end has been seen
         ends = np.flatnonzero(np.frombuffer(body, np.uint8) == ord("\n")) + 1
         return int(ends[sound_before - 1]) if sound_before else 0, int(ends[-1 - sound_after])
 

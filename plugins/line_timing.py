@@ -114,7 +114,8 @@ class TimeLoss:
         self._last = float(times[-1])
         period = 1.0 / (self.rate_hz * self._time.unit_s)
         lost: list[tuple[int, int | None]] = []
-        for row in np.flatnonzero((steps < 0) | (steps > LATE_STEP * period + self._slack)).tolist():
+        late = max(LATE_STEP * period, period + self._slack)
+        for row in np.flatnonzero((steps < 0) | (steps > late)).tolist():
             step = _unwrapped(float(steps[row]), period)
             steps[row] = 0.0 if step is None else step
             missing = None if step is None else max(0, round(step / period) - 1)

@@ -1,0 +1,198 @@
+"""Lines to numbers: the quick way agrees with reading line by line, whatever is broken and however it is cut."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from crankfold.plugins.line_decoder import LineDecoder
+from crankfold.plugins.line_style import LONGEST_LINE, find_style, looks_like_text, parse_line, split_lines
+from crankfold.plugins.line_timing import (
+    CONFIRM_S,
+    ArrivalWatch,
+    TimeColumn,
+    TimeLoss,
+    find_time_column,
+    rate_of_arrivals,
+)
+
+FORMS = {
+    "comma": lambda a, b: f"{a},{b}",
+    "padded": lambda a, b: f"{a:5d} {b:6d}",
+    "labels": lambda a, b: f"current: {a}, ch2={b}",
+    "signed": lambda a, b: f"{a - 500};{b - 500}",
+    "decimals": lambda a, b: f"{a / 8:.3f}\t{b / 8:.3f}",
+    "CRLF": lambda a, b: f"{a}, {b}\r",
+}
+BROKEN = ["", " ", "12", "1,2,3", ",5", "5,", "x", "12,3\x00", "1-2,3", "1.5,2", "99999999999999999999,1", "12 34 56",
+          "ready", "current: 5", "--3;4", "1e999\t2.000", "3,,4", "\r", " 7,8", "7 ,8", ";", "0x10,2"]
+
+
+def reference(stream: bytes, labels: tuple[bytes, ...], decimals: bool) -> list[tuple[int, list[float]]]:
+    """Rows with how many broken lines stood before each, read the plain way."""
+    rows, broken = [], 0
+    kind = float if decimals else int
+    for line in stream.split(b"\n")[:-1]:
+        if not line.strip():
+            continue
+        parsed = parse_line(line)
+        try:
+            numbers = [kind(number) for number in parsed[1]] if parsed and parsed[0] == labels else None
+        except ValueError:
+            numbers = None
+        if numbers is None or not all(abs(number) < 2**32 for number in numbers if not decimals) or np.inf in numbers:
+            broken += 1
+        else:
+            rows.append((broken, [float(number) for number in numbers]))
+            broken = 0
+    return rows
+
+
+@given(st.sampled_from(sorted(FORMS)), st.data())
+def test_any_breakage_in_any_cut_agrees_with_line_by_line(form: str, data: st.DataObject) -> None:
+    write = FORMS[form]
+    usual = [write(i * 7 % 1000, i * 13 % 1000) for i in range(30)]
+    style = find_style([line.encode() for line in usual])
+    assert style is not None
+    texts = data.draw(st.lists(st.builds(write, st.integers(0, 1023), st.integers(0, 1023)) | st.sampled_from(BROKEN),
+                               max_size=120))
+    stream = "".join(text + "\n" for text in texts).encode()
+    cuts = sorted(data.draw(st.lists(st.integers(0, len(stream)), max_size=6)))
+    decoder = LineDecoder(style)
+    found: list[tuple[int, list[float]]] = []
+    for begin, end in zip([0, *cuts], [*cuts, len(stream)], strict=True):
+        for piece in decoder.feed(stream[begin:end]):
+            broken = [piece.broken_before] + [0] * (len(piece.values) - 1)
+            found += list(zip(broken, piece.values.astype(float).tolist(), strict=True))
+    assert found == reference(stream, style.labels, style.decimals)
+
+
+def style_of(*lines: str) -> Any:
+    style = find_style([line.encode() for line in lines] * 10)
+    assert style is not None
+    return style
+
+
+def test_a_number_beyond_the_converters_range_is_a_broken_line() -> None:
+    decoder = LineDecoder(style_of("1,2"), ((0, 1023), None))
+    first, second = decoder.feed(b"1023,5000\n10231,2\n-1,2\n0,7\n")
+    assert (first.values.tolist(), second.values.tolist()) == ([[1023, 5000]], [[0, 7]])
+    assert second.broken_before == decoder.broken == 2
+
+
+def test_half_a_line_at_the_beginning_is_nobodys_loss() -> None:
+    decoder = LineDecoder(style_of("1,2"))
+    decoder.begin()
+    assert decoder.feed(b"34") == []
+    (lines,) = decoder.feed(b"5,6\n7,8\n9,")
+    assert (lines.values.tolist(), decoder.broken) == ([[7, 8]], 0)
+
+
+@pytest.mark.parametrize("junk", [b"7" * 100_000, b"a" * 100_000, b"1." * 50_000, b" " * 100_000, b"a:" * 50_000])
+def test_a_line_that_never_ends_costs_neither_time_nor_memory(junk: bytes) -> None:
+    decoder = LineDecoder(style_of("a:1.5,2"))
+    began = time.monotonic()
+    for at in range(0, len(junk), 777):
+        decoder.feed(junk[at : at + 777])
+    decoder.feed(junk + b"\n")
+    assert time.monotonic() - began < 1.0
+    assert decoder.broken >= 1
+    assert len(decoder._rest) <= LONGEST_LINE
+
+
+def test_styles_that_are_none() -> None:
+    assert find_style([]) is None
+    assert find_style([b"1,2"] * 9) is None
+    assert find_style([b"hello"] * 100) is None
+    assert find_style([b"1,2"] * 15 + [b"nothing"] * 20) is None
+    assert find_style([b"1," * 17] * 30) is None
+
+
+def test_what_separates_text_from_noise() -> None:
+    assert looks_like_text(b"ready\r\n1,2\r\n\t3")
+    assert not looks_like_text(bytes(range(256)))
+    assert split_lines(b"half\n1\n2\nhal") == ([b"1", b"2"], b"\n")
+    assert split_lines(b"half\r1\r2\rhal") == ([b"1", b"2"], b"\r")
+
+
+def test_rate_from_arrivals_that_come_in_lumps() -> None:
+    lumps = [(time_s, int((time_s - 0.003) * 500)) for time_s in np.arange(0.016, 1.0, 0.016)]
+    assert rate_of_arrivals(lumps) == pytest.approx(500, rel=0.01)
+
+
+@pytest.mark.parametrize(("unit_s", "rate_hz"), [(1e-3, 200), (1e-3, 1500), (1e-3, 1000), (1e-6, 2000), (1e-6, 333)])
+def test_clocks_are_recognised(unit_s: float, rate_hz: float) -> None:
+    rows = np.arange(400)
+    clock = (rows / rate_hz / unit_s).astype(np.int64) + 77
+    noise = np.random.default_rng(1).integers(0, 1024, 400)
+    found = find_time_column(np.column_stack([noise, clock]), rate_hz * 1.02)
+    assert found is not None
+    assert (found.column, found.unit_s) == (1, unit_s)
+    assert 1 / (found.period * found.unit_s) == pytest.approx(rate_hz, rel=0.01)
+
+
+def test_a_rising_current_is_not_a_clock() -> None:
+    rows = np.arange(400)
+    assert find_time_column(np.column_stack([rows // 3, np.full(400, 5), 1000 - rows]), 500.0) is None
+
+
+@pytest.mark.parametrize("wrap", [1 << 16, 1 << 32])
+def test_a_clock_that_begins_again_loses_nothing(wrap: int) -> None:
+    loss = TimeLoss(TimeColumn(0, 1e-3, 2.0), whole=True)
+    assert loss.before((np.arange(500) * 2 + wrap - 400) % wrap) == []
+    assert loss.rate_hz == pytest.approx(500)
+
+
+def test_a_clock_that_starts_from_nothing_is_a_board_that_started_anew() -> None:
+    loss = TimeLoss(TimeColumn(0, 1e-3, 2.0), whole=True)
+    assert loss.before(np.array([90_000, 90_002, 4, 6])) == [(2, None)]
+
+
+@given(st.lists(st.integers(0, 40), min_size=1, max_size=80), st.data())
+def test_any_loss_is_counted_in_any_grouping(lost: list[int], data: st.DataObject) -> None:
+    times = np.cumsum([2 * (missing + 1) for missing in lost])
+    loss = TimeLoss(TimeColumn(0, 1e-3, 2.0), whole=True)
+    loss.before(np.array([0]))
+    found = [0] * len(lost)
+    begin = 0
+    while begin < len(lost):
+        end = data.draw(st.integers(begin + 1, len(lost)))
+        for row, missing in loss.before(times[begin:end]):
+            assert missing is not None
+            found[begin + row] = missing
+        begin = end
+    assert found == lost
+
+
+def arrivals(rate_hz: float, seconds: float, lost_at_s: float | None = None, lost_s: float = 0.0,
+             busy: tuple[float, float] | None = None) -> list[float]:
+    """Times at which the watch is certain of a loss."""
+    watch = ArrivalWatch(rate_hz)
+    certain = []
+    for now in np.arange(0.005, seconds, 0.005):
+        if busy and busy[0] < now < busy[1]:
+            continue
+        lines = int(now * rate_hz)
+        if lost_at_s is not None and now > lost_at_s:
+            lines -= int(min(now - lost_at_s, lost_s) * rate_hz)
+        if watch.note(float(now), lines):
+            certain.append(float(now))
+            break
+    return certain
+
+
+def test_lateness_that_stays_is_a_loss_and_one_that_goes_is_not() -> None:
+    (certain,) = arrivals(500, 3.0, 1.0, 0.2)
+    assert 1.0 < certain < 1.0 + 0.1 + CONFIRM_S
+    assert arrivals(500, 3.0, busy=(1.0, 1.8)) == []
+    assert arrivals(500, 3.0, 1.0, 0.02) == []
+
+
+def test_a_rate_a_few_percent_off_is_not_a_loss() -> None:
+    watch = ArrivalWatch(500)
+    assert not any(watch.note(float(now), int(now * 480)) for now in np.arange(0.005, 20, 0.005))
