@@ -67,7 +67,7 @@ class Recorder:
                  on_event: Callable[[Event], None] | None = None) -> None:
         self._source, self._plan = source, plan or RecordingPlan()
         self._on_event = on_event
-        self._live = not source.info.finite
+        self._live = source.info.live or not source.info.finite
         self._stream = Stream(source, self._plan, self._put)
         self._lock = threading.Lock()
         self._changed = threading.Condition()

@@ -31,6 +31,8 @@ class RecordingPlan:
         How long the reader thread may take to end.
     finite_s
         Length of a file that is still handed on whole.
+    each_crank
+        Whether each crank is a capture of its own; None: of a live or endless source yes, of a file no.
     journal_folder
         Where a crank under way is written at once, so that it survives the program; None: nowhere.
     current
@@ -48,6 +50,7 @@ class RecordingPlan:
     stall_s: float = 0.8
     shutdown_s: float = 3.0
     finite_s: float = 600.0
+    each_crank: bool | None = None
     journal_folder: Path | None = None
     current: Channel | None = None
     current_column: int = 0

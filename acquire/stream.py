@@ -47,7 +47,8 @@ class Stream:
     def __init__(self, source: Source, plan: RecordingPlan, emit: Callable[[Capture | Event], None]) -> None:
         self._source, self._plan, self._emit = source, plan, emit
         self.info = info = source.info
-        self._file = info.finite and not info.live  # a live board may end too, and is a stream until then
+        finite_only = info.finite and not info.live  # a live board may end too, and is a stream until then
+        self._each = not info.finite or (not finite_only if plan.each_crank is None else plan.each_crank)
         self._rate_hz = info.rate_hz
         self.ring = RingBuffer(self._capacity(), channels=len(info.channels), dtype=info.dtype)
         self._pre = round(plan.pre_trigger_s * self._rate_hz)
@@ -60,7 +61,7 @@ class Stream:
         self._onset: Onset | None = None
         self._rested = False
         self._found: list[tuple[Onset, int]] = []
-        self._whole = self._file
+        self._whole, self._given = not self._each, 0
         self._from = 0
         self._trigger_at = 0
         self._started_utc = info.started_utc
@@ -90,14 +91,15 @@ class Stream:
         if self.stage is Stage.ENDED:
             return
         self._act(self._trigger.finish())
-        if self._whole:
+        if self._whole or (self.info.finite and not self._given):
+            self._from = max(self._from, self.ring.oldest_index)
             self._hand_on_whole()
         self.stage = Stage.ENDED
         self._tell(Happening.ENDED, self.ring.next_index)
 
     def _capacity(self) -> int:
         sample_bytes = len(self.info.channels) * self.info.dtype.itemsize
-        if self._file:
+        if not self._each:
             return max(1024, min(round(self._plan.finite_s * self._rate_hz), MAX_FINITE_BYTES // sample_bytes))
         seconds = self._plan.pre_trigger_s + self._plan.max_crank_s + self._plan.post_s + RING_SPARE_S
         return max(1024, min(round(seconds * self._rate_hz), MAX_RING_BYTES // sample_bytes))
@@ -106,7 +108,7 @@ class Stream:
         self.stage = Stage.FILLING
         if self._started_utc is None and self.info.live:
             self._started_utc = datetime.now(UTC) - timedelta(seconds=block.next_index / self._rate_hz)
-        if not self._file:
+        if self._each:
             self._tell(Happening.FILLING, block.first_index)
 
     def _break(self) -> None:
@@ -158,11 +160,11 @@ class Stream:
             self._hand_on(onset, end)
         full = self.ring.next_index - self._from >= self._pre
         self.stage = Stage.ARMED if full else Stage.FILLING
-        if not self._file:
+        if self._each:
             self._tell(Happening.ARMED if full else Happening.FILLING, self.ring.next_index)
 
     def _watch_length(self) -> None:
-        if self._onset is not None and not self._rested and not self._file:
+        if self._onset is not None and not self._rested and self._each:
             lasted_s = (self.ring.next_index - self._onset.index) / self._rate_hz
             if lasted_s >= self._plan.rest_after_s:
                 self._rested = True
@@ -229,6 +231,7 @@ class Stream:
         if self._journal is not None:
             self._journal.close()
             self.journals[id(capture)], self._journal = self._journal, None
+        self._given += 1
         self._emit(capture)
         self._tell(Happening.CAPTURED, stop)
 
