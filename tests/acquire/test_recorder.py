@@ -60,6 +60,20 @@ def test_a_longer_file_gives_one_capture_a_crank(array_source, bench, make_info)
         np.testing.assert_array_equal(capture.samples[:, 0], made.current_a[start : start + len(capture.samples)])
 
 
+@pytest.mark.parametrize(("live", "each", "wanted"), [(True, None, 2), (False, True, 2), (True, False, 1),
+                                                     (False, None, 1)])
+def test_a_live_source_that_ends_gives_each_crank_unless_told_otherwise(
+        array_source, bench, make_info, live, each, wanted) -> None:
+    source = array_source(blocks(two_cranks(bench).current_a), make_info(RATE, live=live))
+    assert len(list(record(source, RecordingPlan(each_crank=each)))) == wanted
+
+
+def test_a_live_source_that_ends_without_a_crank_is_handed_on_whole(array_source, bench, make_info) -> None:
+    made = bench(RATE, 3.0)
+    (capture,) = record(array_source(blocks(made.current_a), make_info(RATE, live=True)))
+    assert (len(capture.samples), capture.trigger_index) == (len(made.current_a), None)
+
+
 def test_a_live_source_gives_each_crank_and_tells_what_it_does(array_source, bench, make_info) -> None:
     made = two_cranks(bench)
     source = array_source(blocks(made.current_a), make_info(RATE, finite=False))
