@@ -91,7 +91,11 @@ def check_picture_path(path: Path) -> None:
 
 def picture_bytes(judged: Judged, path: Path, name: str = "") -> bytes:
     """Return the picture as the kind of file that the path's ending says."""
-    scene = scene_of(judged, name)
+    return scene_bytes(scene_of(judged, name), path)
+
+
+def scene_bytes(scene: Scene, path: Path) -> bytes:
+    """Return a scene as the kind of file that the path's ending says."""
     if path.suffix.lower() == ".svg":
         from crankfold.viewer.picture.svg import write_svg
 

@@ -63,7 +63,9 @@ def headline(result: Result) -> str:
     if result.verdict == "none":
         code = result.reasons[0].code if result.reasons else "other"
         return say(f"headline.none.{code}" if has(f"headline.none.{code}") else "headline.none.other")
-    down = [c for c in result.cylinders if c.state in ("low", "dead")]
+    down = low_ones(result)
+    if not down and _plug_out(result) is not None:
+        return say("headline.plug_out", cylinder=_plug_out(result))
     if not down:
         watched = [c for c in result.cylinders if c.state == "watch"]
         if watched:
@@ -75,7 +77,17 @@ def headline(result: Result) -> str:
     if len(down) > len(result.cylinders) // 2 or any(c.cylinder is None for c in down):
         return say("headline.some_low", count=len(down), of=len(result.cylinders))
     states = "dead" if all(c.state == "dead" for c in down) else "low"
-    return say(f"headline.many_{states}", cylinders=result.low)
+    return say(f"headline.many_{states}", cylinders=tuple(sorted(c.cylinder or 0 for c in down)))
+
+
+def low_ones(result: Result) -> list[Cylinder]:
+    """Return the cylinders that are low or dead, but not the one whose plug was taken out on purpose."""
+    out = _plug_out(result)
+    return [c for c in result.cylinders if c.state in ("low", "dead") and (out is None or c.cylinder != out)]
+
+
+def _plug_out(result: Result) -> int | None:
+    return result.sync.cylinder if result.sync is not None and result.sync.kind == "plug-out" else None
 
 
 def _one_down(cylinder: Cylinder) -> str:
@@ -149,6 +161,8 @@ def next_steps(result: Result) -> tuple[str, ...]:
     lines = []
     if result.pattern is not None:
         lines.append(notice_text("pattern", result.pattern))
+    if _plug_out(result) is not None:
+        lines.append(say("next.plug_out", cylinder=_plug_out(result)))
     if any(c.cylinder is None for c in result.cylinders):
         lines.append(say("next.to_name"))
     return (*lines, say("next.repeat"))

@@ -26,13 +26,22 @@ MIDDLE = 4.4  # width of the middle cycle: the model is seen lying on it
 
 def draw_fold(data: FoldData, result: Result, box: Box, paper: Paper, *, lit: int | None = None) -> list[Item]:
     """Return the fold's items inside a box; `lit` is the 1-based position of a cylinder to bring out."""
-    plot = box.inset(left=62.0, top=64.0, right=14.0, bottom=42.0)
+    return [*fold_ground(data, result, box, paper, lit=lit), *_curves(data, plot_of(box), paper)]
+
+
+def plot_of(box: Box) -> Box:
+    """Return where the curves of a fold lie in its box."""
+    return box.inset(left=62.0, top=64.0, right=14.0, bottom=42.0)
+
+
+def fold_ground(data: FoldData, result: Result, box: Box, paper: Paper, *, lit: int | None = None) -> list[Item]:
+    """Return what lies under the curves: lanes, headings and scales."""
+    plot = plot_of(box)
     states = {c.position - 1: c for c in result.cylinders}
     items: list[Item] = [Panel(box, fill=paper.card, stroke=paper.rule)]
     for k, lane in enumerate(data.lanes):
         items += _lane(lane, states.get(lane.position), (data, plot), paper, washed=k % 2 == 0, lit=lit)
-    items += _scales(data, plot, paper)
-    return [*items, *_curves(data, plot, paper)]
+    return items + _scales(data, plot, paper)
 
 
 def _x(data: FoldData, plot: Box, angle_deg: float) -> float:
@@ -40,7 +49,8 @@ def _x(data: FoldData, plot: Box, angle_deg: float) -> float:
     return plot.left + (angle_deg - start) / (end - start) * plot.width
 
 
-def _points(data: FoldData, plot: Box, value: NDArray[np.float64], step: int = 1) -> NDArray[np.float64]:
+def curve_points(data: FoldData, plot: Box, value: NDArray[np.float64], step: int = 1) -> NDArray[np.float64]:
+    """Return a curve over the cycle on the page, shape (points, 2)."""
     start, end = float(data.angle_deg[0]), float(data.angle_deg[-1])
     x = plot.left + (data.angle_deg[::step] - start) / (end - start) * plot.width
     y = plot.bottom - (value[::step] - data.bottom) / (data.top - data.bottom) * plot.height
@@ -103,14 +113,14 @@ def _curves(data: FoldData, plot: Box, paper: Paper) -> list[Item]:
     step = max(LEAST_STEP, -(-data.cycles.size // MOST_POINTS))
     items: list[Item] = []
     if data.band is not None:
-        low, high = (_points(data, plot, edge) for edge in data.band)
+        low, high = (curve_points(data, plot, edge) for edge in data.band)
         whole = np.isfinite(low).all(axis=1) & np.isfinite(high).all(axis=1)
         if whole.sum() > 2:
             outline = np.concatenate([high[whole], low[whole][::-1]])
             items.append(Path(outline, fill=paper.rule, closed=True, opacity=0.45))
-    items += [Path(_points(data, plot, cycle, step), stroke=paper.faint, width=0.6) for cycle in data.cycles]
-    items.append(Path(_points(data, plot, data.middle), stroke=paper.ink, width=MIDDLE))
+    items += [Path(curve_points(data, plot, cycle, step), stroke=paper.faint, width=0.6) for cycle in data.cycles]
+    items.append(Path(curve_points(data, plot, data.middle), stroke=paper.ink, width=MIDDLE))
     if np.isfinite(data.model).any():
-        items.append(Path(_points(data, plot, data.model), stroke=paper.card, width=2.0))
-        items.append(Path(_points(data, plot, data.model), stroke=paper.slate, width=1.6, dash=(7.0, 4.0)))
+        items.append(Path(curve_points(data, plot, data.model), stroke=paper.card, width=2.0))
+        items.append(Path(curve_points(data, plot, data.model), stroke=paper.slate, width=1.6, dash=(7.0, 4.0)))
     return items

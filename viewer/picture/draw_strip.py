@@ -15,6 +15,8 @@ from crankfold.viewer.sentences import short_name
 from crankfold.viewer.wording import say
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from crankfold.analysis.result import Result
     from crankfold.viewer.picture.look import Paper
 
@@ -55,14 +57,15 @@ def strip_scales(data: StripData, box: Box) -> StripScales:
 def draw_strip(data: StripData, result: Result, box: Box, paper: Paper) -> list[Item]:
     """Return the strip's items inside a box."""
     scales = strip_scales(data, box)
-    items: list[Item] = [*_band(box, paper), *_judged(data, scales, paper)]
+    items: list[Item] = [*band(box, paper), *_judged(data, scales, paper)]
     for stretch in data.stretches:
         items += _stretch(stretch, scales, paper)
-    items += [*_rules(data, scales, paper), *_line(data, scales, paper)]
+    items += [*rules(data, scales, paper), *_line(data, scales, paper)]
     return [*items, *_humps(data.humps, result, scales, paper), *_marks(data, scales, paper)]
 
 
-def _band(box: Box, paper: Paper) -> list[Item]:
+def band(box: Box, paper: Paper) -> list[Item]:
+    """Return the paper that a strip is drawn on."""
     items: list[Item] = [Panel(box, fill=paper.card, stroke=paper.rule)]
     count = int((box.width - 2 * EDGE) / HOLE_EVERY)
     start = box.left + (box.width - (count - 1) * HOLE_EVERY) / 2.0
@@ -96,7 +99,8 @@ def _stretch(stretch: Stretch, scales: StripScales, paper: Paper) -> list[Item]:
     return items
 
 
-def _rules(data: StripData, scales: StripScales, paper: Paper) -> list[Item]:
+def rules(data: StripData, scales: StripScales, paper: Paper) -> list[Item]:
+    """Return the scales of current and time."""
     plot, items = scales.plot, list[Item]()
     for value in measures.ticks(data.bottom, data.top, 5):
         y = scales.y(value)
@@ -111,16 +115,20 @@ def _rules(data: StripData, scales: StripScales, paper: Paper) -> list[Item]:
 
 
 def _line(data: StripData, scales: StripScales, paper: Paper) -> list[Item]:
-    def path(value: np.ndarray[tuple[int], np.dtype[np.float64]], stroke: str, width: float) -> Path:
-        when, what = envelope(data.time_s, value, data.window_s, int(scales.plot.width))
-        start, end = data.window_s
-        x = scales.plot.left + (when - start) / (end - start) * scales.plot.width
-        y = scales.plot.bottom - (what - data.bottom) / (data.top - data.bottom) * scales.plot.height
-        return Path(np.column_stack([x, y]), stroke=stroke, width=width)
-
+    line = trace_line(data.time_s, data.current, scales, stroke=paper.ink, width=look.FINE)
     if data.raw is data.current:
-        return [path(data.current, paper.ink, look.FINE)]
-    return [path(data.raw, paper.rule, look.HAIR), path(data.current, paper.ink, look.FINE)]
+        return [line]
+    return [trace_line(data.time_s, data.raw, scales, stroke=paper.rule, width=look.HAIR), line]
+
+
+def trace_line(time_s: NDArray[np.float64], current: NDArray[np.float64], scales: StripScales, *, stroke: str,
+               width: float, dash: tuple[float, ...] = ()) -> Path:
+    """Return a current as a line, reduced to what the strip's width can show."""
+    when, what = envelope(time_s, current, scales.window_s, int(scales.plot.width))
+    start, end = scales.window_s
+    x = scales.plot.left + (when - start) / (end - start) * scales.plot.width
+    y = scales.plot.bottom - (what - scales.bottom) / (scales.top - scales.bottom) * scales.plot.height
+    return Path(np.column_stack([x, y]), stroke=stroke, width=width, dash=dash)
 
 
 def _humps(humps: tuple[HumpPlace, ...], result: Result, scales: StripScales, paper: Paper) -> list[Item]:

@@ -22,14 +22,19 @@ CAP = 0.8  # half width of a whisker's cap, of the spoke's
 def draw_wheel(data: WheelData, box: Box, paper: Paper, *, cycle_deg: float, limit_percent: float,
                lit: int | None = None) -> list[Item]:
     """Return the wheel's items inside a box; `lit` is the 1-based position of a cylinder to bring out."""
-    x, y = box.left + box.width / 2.0, box.top + box.height / 2.0
-    rim = min(box.width / 2.0 - OUTSIDE[0], box.height / 2.0 - OUTSIDE[1])
+    x, y, rim = wheel_centre(box)
     items: list[Item] = [Panel(box, fill=paper.card, stroke=paper.rule), *_circles((x, y), rim, limit_percent, paper)]
     for spoke in data.spokes:
         items += _spoke(spoke, (x, y), rim, data.wide_deg, paper, lit=lit == spoke.position)
     for spoke in data.spokes:
         items += _label(spoke, (x, y), rim, len(data.spokes), paper)
     return [*items, *_hub((x, y), rim, cycle_deg, paper), *_scale((x, y), rim, data, limit_percent, paper)]
+
+
+def wheel_centre(box: Box) -> tuple[float, float, float]:
+    """Return where the middle of a wheel lies in its box, and the radius of its rim."""
+    rim = min(box.width / 2.0 - OUTSIDE[0], box.height / 2.0 - OUTSIDE[1])
+    return box.left + box.width / 2.0, box.top + box.height / 2.0, rim
 
 
 def _circles(centre: tuple[float, float], rim: float, limit: float, paper: Paper) -> list[Item]:

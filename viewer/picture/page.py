@@ -54,13 +54,13 @@ def picture_of(result: Result, capture: Capture, *, marks_s: Sequence[float] = (
     scene.add(_head(result, told, paper))
     fold, wheel = fold_of(result), wheel_of(result)
     strip = STRIP if fold is not None and wheel is not None else TALL_STRIP
-    scene.add(_title(strip, say("label.strip", unit=_unit(result, capture)), _marks_note(result), paper))
+    scene.add(title_over(strip, say("label.strip", unit=_unit(result, capture)), _marks_note(result), paper))
     scene.add(draw_strip(strip_of(result, capture, marks_s), result, strip, paper))
     if fold is not None and wheel is not None:
-        scene.add(_title(FOLD, say("label.fold"), say("label.cycles_seen", count=len(fold.cycles)), paper))
+        scene.add(title_over(FOLD, say("label.fold"), say("label.cycles_seen", count=len(fold.cycles)), paper))
         scene.add(draw_fold(fold, result, FOLD, paper))
         unnamed = any(c.cylinder is None for c in result.cylinders)
-        scene.add(_title(WHEEL, say("label.wheel"), say("label.unnamed_note") if unnamed else "", paper))
+        scene.add(title_over(WHEEL, say("label.wheel"), say("label.unnamed_note") if unnamed else "", paper))
         scene.add(draw_wheel(wheel, WHEEL, paper, cycle_deg=result.engine.cycle_deg, limit_percent=limit_percent))
     else:
         scene.add(_instead(told, paper))
@@ -86,7 +86,8 @@ def _head(result: Result, told: Answer, paper: Paper) -> list[Item]:
     return items
 
 
-def _title(box: Box, text: str, note: str, paper: Paper) -> list[Item]:
+def title_over(box: Box, text: str, note: str, paper: Paper) -> list[Item]:
+    """Return the words over a view: its title, and a note at its right."""
     y = box.top - 11.0
     items: list[Item] = [Words(box.left, y, measures.fit(text, 16.0, box.width), 16.0, paper.faint)]
     if note:

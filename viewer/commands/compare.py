@@ -1,0 +1,98 @@
+"""``crankfold compare BEFORE AFTER``: what a repair changed, cylinder by cylinder."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from crankfold.viewer.command_line import NO_VERDICT, VERDICT
+from crankfold.viewer.comparing import changed_words, comparison_data, comparison_headline
+from crankfold.viewer.questions import engine_options, question_of, settings_of
+from crankfold.viewer.terminal import tell
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from crankfold.analysis.comparison import Difference
+    from crankfold.viewer.judging import Judged
+    from crankfold.viewer.questions import Question
+
+STANDARD_OUTPUT = "-"
+
+
+@click.command("compare", help=say("help.compare.long"), short_help=say("help.compare.short"))
+@click.argument("before", type=click.Path(path_type=Path))
+@click.argument("after", type=click.Path(path_type=Path))
+@engine_options
+@click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
+@click.option("--json", "json_path", metavar="PATH", help=say("option.json"))
+@click.option("--picture", type=click.Path(path_type=Path), metavar="PATH", help=say("option.picture"))
+def command(*, before: Path, after: Path, pairs: tuple[str, ...], json_path: str | None, picture: Path | None,
+            **options: Any) -> int:
+    """Compare two recordings of one engine and return the exit status."""
+    from crankfold.analysis.comparison import compare
+    from crankfold.viewer.judging import check_picture_path
+    from crankfold.viewer.outputs import check_writable
+    from crankfold.viewer.report import print_result
+
+    question, settings = question_of(options), settings_of(pairs)
+    if picture is not None:
+        check_picture_path(picture)
+        check_writable(picture)
+    if json_path not in (None, STANDARD_OUTPUT):
+        check_writable(Path(str(json_path)))
+    one, other = _judged(before, question, settings), _judged(after, question, settings)
+    for path, judged in ((before, one), (after, other)):
+        if judged.result.verdict == "none":
+            tell(say("compare.no_verdict", path=str(path)))
+            print_result(judged.result)
+            return NO_VERDICT
+    differences = compare(one.result, other.result)
+    _deliver((one, other), differences, json_path, picture, f"{before.name}, {after.name}")
+    return VERDICT
+
+
+def _judged(path: Path, question: Question, settings: dict[str, str]) -> Judged:
+    from crankfold.viewer.judging import judge
+    from crankfold.viewer.progress import judging_text, working
+    from crankfold.viewer.reading import read_capture
+
+    with working(judging_text()):
+        capture, warnings = read_capture(path, settings)
+        return judge(capture, question, warnings)
+
+
+def _deliver(pair: tuple[Judged, Judged], differences: Sequence[Difference], json_path: str | None,
+             picture: Path | None, name: str) -> None:
+    from crankfold.viewer.judging import scene_bytes
+    from crankfold.viewer.outputs import Outputs
+    from crankfold.viewer.picture.compare_page import comparison_picture
+
+    data = comparison_data(pair[0].result, pair[1].result, differences)
+    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    with Outputs() as outputs:
+        if json_path not in (None, STANDARD_OUTPUT):
+            outputs.add(Path(str(json_path)), text.encode("utf-8"))
+        if picture is not None:
+            outputs.add(picture, scene_bytes(comparison_picture(*pair, differences, name=name), picture))
+    if json_path == STANDARD_OUTPUT:
+        sys.stdout.write(text)
+        return
+    _say(differences)
+    for path in (json_path, picture):
+        if path is not None:
+            tell(say("done.wrote", path=str(path)))
+
+
+def _say(differences: Sequence[Difference]) -> None:
+    tell(comparison_headline(differences), bold=True)
+    tell()
+    for difference in differences:
+        tell(changed_words(difference), indent=1)
+    tell()
+    tell(say("compare.blind"))

@@ -1,0 +1,116 @@
+"""Two captures of one engine on each other: before dashed in slate, after in ink, and what changed in each cylinder."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crankfold.viewer.comparing import changed_words, comparison_headline
+from crankfold.viewer.picture import look, measures
+from crankfold.viewer.picture.draw_fold import curve_points, fold_ground, plot_of
+from crankfold.viewer.picture.draw_strip import band, rules, strip_scales, trace_line
+from crankfold.viewer.picture.draw_wheel import draw_wheel, wheel_centre
+from crankfold.viewer.picture.fold import FoldData, fold_of
+from crankfold.viewer.picture.page import FOLD, HEIGHT, LIMIT_PERCENT, MARGIN, STRIP, WHEEL, WIDTH, title_over
+from crankfold.viewer.picture.scene import Box, Item, Path, Rule, Scene, Words
+from crankfold.viewer.picture.strip import StripData, strip_of
+from crankfold.viewer.picture.wheel import bar, half_width, radius, wheel_of
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from crankfold.analysis.comparison import Difference
+    from crankfold.viewer.judging import Judged
+    from crankfold.viewer.picture.look import Paper
+
+DASH = (8.0, 5.0)
+
+
+def comparison_picture(before: Judged, after: Judged, differences: Sequence[Difference], *, name: str = "",
+                       paper: Paper = look.LIGHT) -> Scene:
+    """Return the picture of a comparison; both results hold a verdict."""
+    text = comparison_headline(differences)
+    scene = Scene(WIDTH, HEIGHT, paper.paper, title=text, description=" ".join(map(changed_words, differences)))
+    worse = any(d.change == "worse" for d in differences)
+    size = measures.size_to_fit(text, 60.0, 30.0, WIDTH - 2 * MARGIN, "serif")
+    scene.add(Words(MARGIN, 80.0, measures.fit(text, size, WIDTH - 2 * MARGIN, "serif"), size,
+                    paper.vermilion if worse else paper.ink, face="serif"))
+    order = "-".join(map(str, after.result.engine.firing_order))
+    second = measures.fit(say("compare.conditions", order=order, engine=after.result.engine.name), 22.0,
+                          WIDTH - 2 * MARGIN - 380.0)
+    scene.add(Words(MARGIN, 122.0, second, 22.0, paper.ink), _legend(paper))
+    scene.add(title_over(STRIP, say("compare.strip"), "", paper), _strips(before, after, paper))
+    scene.add(title_over(FOLD, say("label.fold"), "", paper), _folds(before, after, paper))
+    scene.add(title_over(WHEEL, say("label.wheel"), say("compare.wheel"), paper), _wheels(before, after, paper))
+    scene.add(_changes(differences, name, paper))
+    return scene
+
+
+def _legend(paper: Paper) -> list[Item]:
+    right, y = WIDTH - MARGIN, 116.0
+    return [Rule(right - 330.0, y, right - 280.0, y, paper.slate, 2.6, dash=DASH),
+            Words(right - 270.0, y + 6.0, say("compare.before"), 20.0, paper.slate),
+            Rule(right - 150.0, y, right - 100.0, y, paper.ink, look.BOLD),
+            Words(right - 90.0, y + 6.0, say("compare.after"), 20.0, paper.ink)]
+
+
+def _strips(before: Judged, after: Judged, paper: Paper) -> list[Item]:
+    """Return both currents, each from its own onset on."""
+    one, other = (_from_onset(strip_of(j.result, j.capture)) for j in (before, after))
+    window = (min(one.window_s[0], other.window_s[0]), max(one.window_s[1], other.window_s[1]))
+    both = replace(other, window_s=window, top=max(one.top, other.top), bottom=min(one.bottom, other.bottom))
+    scales = strip_scales(both, STRIP)
+    return [*band(STRIP, paper), *rules(both, scales, paper),
+            trace_line(one.time_s, one.current, scales, stroke=paper.slate, width=look.FINE, dash=(5.0, 3.0)),
+            trace_line(other.time_s, other.current, scales, stroke=paper.ink, width=look.FINE)]
+
+
+def _from_onset(data: StripData) -> StripData:
+    onset = 0.0 if data.judged_s is None else data.judged_s[0]
+    return replace(data, time_s=data.time_s - onset, window_s=(data.window_s[0] - onset, data.window_s[1] - onset))
+
+
+def _folds(before: Judged, after: Judged, paper: Paper) -> list[Item]:
+    one, other = fold_of(before.result), fold_of(after.result)
+    if one is None or other is None:
+        return []
+    both = replace(other, top=max(one.top, other.top), bottom=min(one.bottom, other.bottom))
+    plot = plot_of(FOLD)
+    return [*fold_ground(both, after.result, FOLD, paper), *_cycles(replace(one, top=both.top, bottom=both.bottom),
+                                                                   plot, paper.slate, DASH),
+            *_cycles(both, plot, paper.ink, ())]
+
+
+def _cycles(fold: FoldData, plot: Box, colour: str, dash: tuple[float, ...]) -> list[Item]:
+    step = max(1, -(-fold.cycles.size // 6000))
+    items: list[Item] = [Path(curve_points(fold, plot, c, step), stroke=colour, width=0.5) for c in fold.cycles]
+    return [*items, Path(curve_points(fold, plot, fold.middle), stroke=colour, width=look.BOLD, dash=dash)]
+
+
+def _wheels(before: Judged, after: Judged, paper: Paper) -> list[Item]:
+    one, other = wheel_of(before.result), wheel_of(after.result)
+    if one is None or other is None:
+        return []
+    cycle = after.result.engine.cycle_deg
+    items = draw_wheel(other, WHEEL, paper, cycle_deg=cycle, limit_percent=LIMIT_PERCENT)
+    x, y, rim = wheel_centre(WHEEL)
+    half = half_width(one.wide_deg, rim)
+    for spoke in one.spokes:
+        shape = bar(spoke.turn_deg, half + 4.0, radius(0.0, rim), radius(spoke.percent, rim)) + np.array([x, y])
+        items.append(Path(shape, stroke=paper.slate, width=2.0, closed=True, dash=(5.0, 3.0)))
+    return items
+
+
+def _changes(differences: Sequence[Difference], name: str, paper: Paper) -> list[Item]:
+    """Return each cylinder's change in words, the changed ones first, as many as the foot holds."""
+    ordered = sorted(differences, key=lambda d: (d.change == "cannot-tell", -abs(d.difference_percent)))
+    items: list[Item] = []
+    for k, difference in enumerate(ordered[:4]):
+        colour = paper.vermilion if difference.change == "worse" else paper.ink
+        room = (WIDTH - 2 * MARGIN) / 2.0 - 20.0
+        x, y = MARGIN + (k % 2) * (room + 40.0), 988.0 + (k // 2) * 27.0
+        items.append(Words(x, y, measures.fit(changed_words(difference), 18.0, room), 18.0, colour))
+    return [*items, Words(MARGIN, 1046.0, measures.fit(name, 14.0, WIDTH - 2 * MARGIN), 14.0, paper.faint)]
