@@ -1,0 +1,85 @@
+"""A gauge reading makes percent into bar."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from crankfold.analysis.anchor import Gauge, anchored, gauge_from_marks
+from crankfold.analysis.engine import Engine
+from crankfold.analysis.errors import InputError
+from crankfold.analysis.marks import Marks
+from crankfold.analysis.verdict import Thresholds, judge
+
+FOUR = Engine((1, 3, 4, 2))
+
+
+def cylinders(relative=(100.0, 96.0, 50.0, 98.0), half=2.0, numbers=(1, 3, 4, 2)):
+    relative = np.asarray(relative)
+    return judge(relative, np.column_stack((relative - half, relative + half)), numbers, Thresholds())[1]
+
+
+@pytest.mark.parametrize(("text", "cylinder", "bar"), [
+    ("1=12.1bar", 1, 12.1), ("3=175psi", 3, 12.0658), ("2=1210kPa", 2, 12.1), (" 4 = 1.2 MPa ", 4, 12.0),
+    ("1=12,5bar", 1, 12.5),
+])
+def test_readings_are_understood(text, cylinder, bar):
+    gauge = Gauge.parse(text, FOUR)
+    assert gauge.cylinder == cylinder
+    assert gauge.bar == pytest.approx(bar, rel=1e-4)
+
+
+def test_one_psi_is_6894_757_pascal():
+    """NIST SP 811 appendix B: 1 psi = 6.894757 E+03 Pa (value from memory)."""
+    assert Gauge.parse("1=100psi", FOUR).bar == pytest.approx(6.894757, rel=1e-6)
+
+
+@pytest.mark.parametrize("text", ["12bar", "1=12", "1=bar", "=12bar", "1:12bar", "1=-3bar", "one=12bar", ""])
+def test_a_reading_that_is_none_says_how_to_write_it(text):
+    with pytest.raises(InputError, match=r"1=12\.1bar"):
+        Gauge.parse(text, FOUR)
+
+
+@pytest.mark.parametrize(("text", "what"), [("7=12bar", "no cylinder 7"), ("1=0bar", "above 0"),
+                                           ("1=900bar", "up to 80")])
+def test_impossible_readings_are_refused(text, what):
+    with pytest.raises(InputError, match=what):
+        Gauge.parse(text, FOUR)
+
+
+def test_all_cylinders_get_bar_in_proportion():
+    out = {c.cylinder: c for c in anchored(cylinders(), Gauge(3, 12.0))}
+    assert out[3].pressure_bar == pytest.approx(12.0)
+    assert out[1].pressure_bar == pytest.approx(12.5)
+    assert out[4].pressure_bar == pytest.approx(6.25)
+
+
+def test_the_anchor_has_its_gauges_interval_and_others_a_wider_one():
+    out = {c.cylinder: c for c in anchored(cylinders(), Gauge(1, 12.0, 0.3))}
+    assert out[1].pressure_interval_bar == pytest.approx((11.7, 12.3))
+    low, high = out[2].pressure_interval_bar
+    # by hand: 11.76 bar; the gauge 2.5 %, its cylinder's 2 %, its own 2 points of 12 bar
+    half = math.hypot(11.76 * math.hypot(0.025, 0.02), 0.24)
+    assert (low, high) == pytest.approx((11.76 - half, 11.76 + half))
+
+
+@pytest.mark.parametrize(("relative", "numbers"), [((100, 96, 10, 98), (1, 3, 4, 2)), ((100, 96, 50, 98), (None,) * 4)])
+def test_a_dead_or_unnamed_cylinder_anchors_nothing(relative, numbers):
+    assert all(c.pressure_bar is None for c in anchored(cylinders(relative, numbers=numbers), Gauge(4, 1.2)))
+
+
+@pytest.mark.parametrize(("unit", "factor"), [("bar", 1.0), ("kPa", 100.0), ("psi", 14.5038)])
+def test_a_pressure_channel_anchors_by_itself(unit, factor):
+    heights = np.array([11.9, 12.1, 12.0, 12.0]) * factor
+    gauge = gauge_from_marks(Marks(np.arange(4.0), heights, np.ones(4, dtype=np.int64), unit, False, 1.0), 2)
+    assert gauge.cylinder == 2
+    assert gauge.bar == pytest.approx(12.0, rel=1e-4)
+    assert 0.2 < gauge.error_bar < 0.4
+
+
+@pytest.mark.parametrize(("unit", "count", "inverted"), [("V", 4, False), ("bar", 1, False), ("bar", 4, True)])
+def test_a_channel_without_unit_peaks_or_upside_down_anchors_nothing(unit, count, inverted):
+    marks = Marks(np.arange(float(count)), np.full(count, 12.0), np.ones(count, dtype=np.int64), unit, inverted, 1.0)
+    assert gauge_from_marks(marks, 1) is None

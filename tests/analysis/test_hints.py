@@ -1,0 +1,45 @@
+"""Misfire codes beside the finding."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from crankfold.analysis.engine import Engine
+from crankfold.analysis.errors import InputError
+from crankfold.analysis.hints import coded_cylinder, misfire_notices
+from crankfold.analysis.verdict import Thresholds, judge
+
+FOUR = Engine((1, 3, 4, 2))
+
+
+def said(codes, low, *, named=True):
+    relative = np.array([40.0 if c in low else 98.0 for c in FOUR.firing_order])
+    numbers = FOUR.firing_order if named else (None,) * 4
+    cylinders = judge(relative, np.column_stack((relative,) * 2), numbers, Thresholds())[1]
+    notes, cautions = misfire_notices(codes, FOUR, cylinders)
+    return [n.code for n in notes], [c.code for c in cautions]
+
+
+@pytest.mark.parametrize(("codes", "low", "named", "notes", "cautions"), [
+    (("P0302",), (2,), True, ["code-agrees"], []),
+    (("P0302", "P0304"), (2,), True, ["code-agrees"], []),
+    (("P0302",), (3,), True, [], ["code-contradicts"]),
+    (("P0302",), (), True, [], ["code-contradicts"]),
+    (("p0302",), (2,), False, ["code-hint"], []),
+    (("P0300",), (2,), True, ["code-random"], []),
+    ((), (2,), True, [], []),
+])
+def test_codes_agree_contradict_or_hint(codes, low, named, notes, cautions):
+    assert said(codes, low, named=named) == (notes, cautions)
+
+
+@pytest.mark.parametrize("code", ["P0313", "P0402", "0302", "P03", "two", ""])
+def test_other_codes_are_refused(code):
+    with pytest.raises(InputError, match="P0301 to P0312"):
+        coded_cylinder(code)
+
+
+def test_a_code_for_a_cylinder_the_engine_lacks_is_refused():
+    with pytest.raises(InputError, match="no cylinder 6"):
+        misfire_notices(("P0306",), FOUR, ())

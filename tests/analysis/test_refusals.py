@@ -1,0 +1,145 @@
+"""Each reason for no verdict: a case that gives it, and one just short of it that does not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from crankfold.analysis import refusals
+from crankfold.analysis.engine import Engine
+from crankfold.analysis.notice_codes import REASONS
+from crankfold.analysis.verdict import Thresholds, judge
+
+FOUR = Engine((1, 3, 4, 2))
+TWELVE = Engine((1, 12, 5, 8, 3, 10, 6, 7, 2, 11, 4, 9))
+
+
+def codes(reasons):
+    for reason in reasons:
+        assert set(reason.facts) <= set(REASONS[reason.code]) | {"widest_percent"}
+    return [r.code for r in reasons]
+
+
+def test_an_ordinary_cranking_gives_no_reason(trace_of, estimate_of):
+    assert refusals.before_fit(trace_of(), FOUR) == ()
+    assert refusals.after_fit(trace_of(), FOUR, [estimate_of(FOUR)]) == ()
+
+
+@pytest.mark.parametrize(("share", "found"), [(0.151, ["clipped"]), (0.149, [])])
+def test_clipped(share, found, trace_of):
+    assert codes(refusals.before_fit(trace_of(clipped_humps=share), FOUR)) == found
+
+
+def test_a_clipped_inrush_alone_is_no_reason(trace_of):
+    assert refusals.before_fit(trace_of(clipped_inrush=True), FOUR) == ()
+
+
+@pytest.mark.parametrize(("cylinders", "rate_hz", "found"), [
+    (FOUR, 79.0, ["rate-too-low"]), (FOUR, 81.0, []), (TWELVE, 239.0, ["rate-too-low"]), (TWELVE, 241.0, []),
+])
+def test_rate_too_low(cylinders, rate_hz, found, trace_of):
+    """Twelve samples a hump: a four at 200 rpm has 6.67 humps a second, a twelve 20 (by hand)."""
+    assert codes(refusals.before_fit(trace_of(source_rate_hz=rate_hz), cylinders)) == found
+
+
+@pytest.mark.parametrize(("rpm", "found"), [(260.0, ["rate-too-low"]), (240.0, [])])
+def test_rate_too_low_for_the_speed_that_was_found(rpm, found, trace_of, estimate_of):
+    trace = trace_of(source_rate_hz=100.0)
+    assert codes(refusals.after_fit(trace, FOUR, [estimate_of(FOUR, rpm=rpm)])) == found
+
+
+@pytest.mark.parametrize(("seconds", "found"), [(1.32, ["too-short"]), (1.35, [])])
+def test_too_short(seconds, found, trace_of, estimate_of):
+    """Two cycles of 720 degrees at 180 rpm last 1.333 s (by hand)."""
+    assert codes(refusals.after_fit(trace_of(), FOUR, [estimate_of(FOUR, seconds=seconds)])) == found
+
+
+@pytest.mark.parametrize(("seconds", "found"), [(0.55, ["too-short"]), (0.65, [])])
+def test_too_short_at_any_speed(seconds, found, trace_of):
+    """Two cycles at 400 rpm, the fastest cranking, last 0.6 s (by hand)."""
+    assert codes(refusals.before_fit(trace_of(seconds=seconds), FOUR)) == found
+
+
+@pytest.mark.parametrize(("seconds", "found"), [(1.98, ["engine-fired"]), (2.02, [])])
+def test_engine_fired_needs_three_whole_cycles_before_it(seconds, found, trace_of, estimate_of):
+    """Three cycles at 180 rpm last 2.0 s (by hand)."""
+    trace = trace_of(fired_at_s=3.2)
+    assert codes(refusals.after_fit(trace, FOUR, [estimate_of(FOUR, seconds=seconds)])) == found
+
+
+@pytest.mark.parametrize(("level", "found"), [(0.7, ["engine-fired", "not-explained"]), (0.95, ["not-explained"])])
+def test_where_nothing_fits_a_falling_level_says_the_engine_fired(level, found, trace_of, estimate_of):
+    trace = trace_of()
+    current = trace.current * np.where(trace.time_s > 3.0, level, 1.0)
+    trace = replace(trace, current=current, smooth=current)
+    assert codes(refusals.after_fit(trace, FOUR, [estimate_of(FOUR, explained=0.8)])) == found
+
+
+@pytest.mark.parametrize(("explained", "found"), [(0.969, ["not-explained"]), (0.971, [])])
+def test_not_explained(explained, found, trace_of, estimate_of):
+    assert codes(refusals.after_fit(trace_of(), FOUR, [estimate_of(FOUR, explained=explained)])) == found
+
+
+@pytest.mark.parametrize(("share", "found"), [(0.06, ["clipped", "not-explained"]), (0.04, ["not-explained"])])
+def test_where_nothing_fits_some_clipping_is_to_blame(share, found, trace_of, estimate_of):
+    trace = trace_of(clipped_humps=share)
+    assert codes(refusals.after_fit(trace, FOUR, [estimate_of(FOUR, explained=0.9)])) == found
+
+
+def test_nothing_that_repeats_is_not_explained(trace_of):
+    reasons = refusals.after_fit(trace_of(), FOUR, [])
+    assert codes(reasons) == ["not-explained"]
+    assert reasons[0].facts["why"] == "nothing-repeats"
+
+
+@pytest.mark.parametrize(("seconds", "found"), [(0.85, ["gap"]), (0.95, [])])
+def test_gap(seconds, found, trace_of):
+    """Three quarters of two cycles at 200 rpm are 0.9 s (by hand): less than that was left whole."""
+    assert codes(refusals.before_fit(trace_of(seconds=seconds, cut_by_gap=True), FOUR)) == found
+
+
+def test_a_gap_that_leaves_too_few_cycles_is_the_reason(trace_of, estimate_of):
+    trace = trace_of(cut_by_gap=True)
+    assert codes(refusals.after_fit(trace, FOUR, [estimate_of(FOUR, seconds=1.2)])) == ["gap"]
+    assert codes(refusals.after_fit(trace, FOUR, [estimate_of(FOUR, seconds=1.4)])) == []
+
+
+@pytest.mark.parametrize(("swing", "found"), [(4.0, ["no-humps"]), (6.0, [])])
+def test_no_humps(swing, found, trace_of):
+    """Fast and smooth: 6 % of 150 A from trough to crest, a swing of 4.6 A by its percentiles."""
+    assert codes(refusals.before_fit(trace_of(swing=swing, hump_hz=12.0), FOUR)) == found
+
+
+@pytest.mark.parametrize(("mean", "inrush", "found"), [
+    (20.0, 140.0, "no-cranking"), (80.0, 130.0, "no-cranking"), (80.0, 500.0, "no-humps"),
+])
+def test_lamps_and_glow_plugs_are_no_cranking_but_a_starter_without_compression_is(mean, inrush, found, trace_of):
+    assert codes(refusals.before_fit(trace_of(mean=mean, swing=0.5, inrush=inrush), FOUR))[0] == found
+
+
+@pytest.mark.parametrize(("below", "found"), [(40.0, ["not-explained"]), (0.0, [])])
+def test_a_probe_that_cannot_hold_a_steady_current(below, found, trace_of):
+    """Its reading sinks through zero; a starter's current, however far it falls, does not."""
+    trace = trace_of()
+    sunk = trace.current - below - 110.0 * (trace.time_s > 3.0)
+    trace = replace(trace, current=sunk if below else trace.current, smooth=sunk if below else trace.smooth, ac_sag=0.3)
+    reasons = refusals.before_fit(trace, FOUR)
+    assert codes(reasons) == found
+    assert not found or reasons[0].facts["why"] == "ac-probe"
+
+
+def test_one_cylinder(estimate_of):
+    reason = refusals.one_cylinder([estimate_of(Engine((1,)))])
+    assert codes([reason]) == ["one-cylinder"]
+    assert reason.facts["rpm"] == pytest.approx(180.0)
+
+
+@pytest.mark.parametrize(("half", "found"), [(20.5, ["not-explained"]), (19.5, [])])
+def test_intervals_too_wide_to_judge(half, found, estimate_of):
+    relative = np.array([100.0, 99.0, 80.0, 98.0])
+    _, cylinders = judge(relative, np.column_stack((relative - half, relative + half)), FOUR.firing_order, Thresholds())
+    reasons = refusals.after_verdict(estimate_of(FOUR, relative=relative), cylinders, Thresholds())
+    assert codes(reasons) == found
+    assert not found or reasons[0].facts["why"] == "unsure"

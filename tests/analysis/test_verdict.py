@@ -1,0 +1,73 @@
+"""States and verdict at and around their limits."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from crankfold.analysis.errors import InputError
+from crankfold.analysis.verdict import Thresholds, judge, near_limit
+
+FOUR = (1, 3, 4, 2)
+
+
+def judged(relative, half=2.0, thresholds=None, numbers=FOUR):
+    relative = np.asarray(relative, dtype=float)
+    intervals = np.column_stack((relative - half, relative + half))
+    return judge(relative, intervals, numbers, Thresholds() if thresholds is None else thresholds)
+
+
+@pytest.mark.parametrize(("percent", "half", "state"), [
+    (0.0, 1, "dead"), (14.9, 1, "dead"), (15.0, 1, "low"), (74.9, 1, "low"), (75.0, 0, "watch"), (84.9, 1, "watch"),
+    (85.0, 1, "good"), (85.0, 10.1, "watch"), (99.0, 25, "watch"), (104.0, 2, "good"),
+])
+def test_states_at_their_limits(percent, half, state):
+    assert Thresholds().state(percent, percent - half) == state
+
+
+@pytest.mark.parametrize(("relative", "verdict"), [
+    ((100, 99, 98, 75.0), "even"), ((100, 99, 98, 74.9), "uneven"), ((100, 99, 98, 0.0), "uneven"),
+    ((100, 84, 80, 76), "even"),
+])
+def test_uneven_when_any_is_low_or_dead(relative, verdict):
+    assert judged(relative)[0] == verdict
+
+
+def test_cylinders_come_by_position_with_their_numbers():
+    _, cylinders = judged((100, 99, 30, 98))
+    assert [(c.position, c.cylinder, c.state) for c in cylinders] == [
+        (1, 1, "good"), (2, 3, "good"), (3, 4, "low"), (4, 2, "good")]
+    assert [c.cylinder for c in judged((100, 99, 30, 98), numbers=(None,) * 4)[1]] == [None] * 4
+
+
+def test_nothing_is_below_zero_or_upside_down():
+    _, cylinders = judged((100, 99, 0.4, -0.2))
+    for c in cylinders:
+        assert c.relative_percent >= 0
+        assert 0 <= c.interval_percent[0] <= c.interval_percent[1]
+
+
+def test_limits_can_be_set():
+    strict = Thresholds(low_percent=80, dead_percent=10, watch_percent=90)
+    verdict, cylinders = judged((100, 79, 88, 12), thresholds=strict)
+    assert verdict == "uneven"
+    assert [c.state for c in cylinders] == ["good", "low", "watch", "low"]
+
+
+@pytest.mark.parametrize("limits", [(75, 80, 85), (90, 15, 85), (75, 15, 101), (75, -1, 85), (float("nan"), 15, 85)])
+def test_limits_out_of_order_are_refused_in_a_sentence(limits):
+    low, dead, watch = limits
+    with pytest.raises(InputError, match="rising order"):
+        Thresholds(low_percent=low, dead_percent=dead, watch_percent=watch)
+
+
+@pytest.mark.parametrize(("percent", "half", "near"), [(76.0, 2.0, True), (74.0, 2.0, True), (78.0, 2.9, False),
+                                                       (72.0, 2.9, False)])
+def test_an_interval_across_the_limit_is_a_caution(percent, half, near):
+    _, cylinders = judged((100, 99, 98, percent), half)
+    caution = near_limit(cylinders, Thresholds())
+    assert (caution is not None) is near
+    if caution is not None:
+        assert caution.facts["positions"] == (4,)
+        assert caution.facts["cylinders"] == (2,)
+        assert caution.facts["relative_percent"] == percent
