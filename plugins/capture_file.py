@@ -72,5 +72,5 @@ def open_capture(path: Path, settings: Mapping[str, str]) -> CaptureFile:
 @hookimpl
 def crankfold_readers() -> Sequence[ReaderDeclaration]:
     """Return the one kind of file: our own."""
-    return [ReaderDeclaration(name="capture", title="Capture file of this program (HDF5)", suffixes=(".h5", ".hdf5"),
+    return [ReaderDeclaration(name="capture", title="Capture file of this program (HDF5)", suffixes=(".hdf5", ".h5"),
                               open=open_capture, recognises=lambda head: head.startswith(HDF5_MAGIC))]
