@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from crankfold.analysis.engine import Engine
 
 TOP_LAG_DEG = 10.0  # tops lie about so far before TDC
+MAX_CYCLES = 10_000  # an angle that spans more has run away with a fit that failed; an hour's cranking has fewer
 
 
 def raw_heights(angle_deg: NDArray[np.float64], current: NDArray[np.float64],
@@ -54,6 +55,8 @@ def _by_slot(angle_deg: NDArray[np.float64], current: NDArray[np.float64], engin
     after = np.array(engine.intervals_deg)
     out = np.zeros(n)
     first, last = int(np.floor(angle_deg[0] / cycle)) - 1, int(np.ceil(angle_deg[-1] / cycle)) + 1
+    if last - first > MAX_CYCLES:
+        return out
     for c in range(n):
         found = []
         for turn in range(first, last + 1):
