@@ -36,8 +36,8 @@ class TerminalBoard:
             return
         try:
             os.write(self.master, data)
-        except BlockingIOError:
-            return
+        except OSError:
+            return  # full, or nobody at the other end
 
     def received(self) -> bytes:
         try:
@@ -76,6 +76,11 @@ class TerminalBoard:
             self._thread.join(5)
             self._thread = None
         self._stop.clear()
+
+    def let_go(self) -> None:
+        """Stop holding the near end, for a program of its own that wants it for itself."""
+        os.close(self._slave)
+        self._slave = -1
 
     def pull_out(self) -> None:
         """Unplug: the terminal hangs up."""

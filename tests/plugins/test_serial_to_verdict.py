@@ -1,0 +1,109 @@
+"""A stranger's board that prints numbers: a banner, half a line, then a cranking engine, to the right verdict."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+
+from crankfold.acquire.probe import Probe
+from crankfold.acquire.recorder import record
+from crankfold.analysis.analyse import analyse
+from crankfold.analysis.engine import Engine, SyncSpec
+from crankfold.plugins.serial_lines import LineBoard
+from crankfold.plugins.virtual_engine import leak_for, simulate
+from crankfold.plugins.virtual_signals import RigSpec, SyncLead
+from crankfold.plugins.virtual_signals import record as record_signals
+from crankfold.plugins.virtual_specs import Bench, KeySpec
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+BANNER = b"\r\nreader 2\r\nready, press reset to start anew\r\n3,"
+PUMP = Engine((1, 3, 4, 2))
+LOW = 3
+CRANKED_S = 6.5
+
+STYLES: dict[str, Callable[[int, int, int, int], str]] = {
+    "comma": lambda i, a, b, rate: f"{a},{b}\r\n",
+    "labels": lambda i, a, b, rate: f"current:{a},sync:{b}\n",
+    "time in ms": lambda i, a, b, rate: f"{1000 * i // rate},{a},{b}\n",
+    "tab": lambda i, a, b, rate: f"{a}\t{b}\n",
+    "semicolon": lambda i, a, b, rate: f"{a};{b}\n",
+    "volts": lambda i, a, b, rate: f"{a * 5 / 1024:.3f} {b * 5 / 1024:.3f}\n",
+}
+
+
+class Cranked:
+    """The pump of the Harbour Workshop with a worn cylinder, seen by a 10-bit converter."""
+
+    def __init__(self) -> None:
+        bench = Bench(key=KeySpec(on_s=2.6, off_s=CRANKED_S - 0.6))
+        position = bench.engine.firing_order.index(LOW)
+        engine = bench.engine.with_cylinder(LOW, leak_for(bench.engine, position, 45.0, 200.0))
+        self.run = simulate(replace(bench, engine=engine), CRANKED_S, seed=5)
+
+    def codes(self, rate_hz: int) -> np.ndarray[Any, Any]:
+        lead = SyncLead("waste-spark", 1, full_scale=20.0)
+        taken = record_signals(self.run, RigSpec(rate_hz, clamp_mv_per_a=5.0, bandwidth_hz=rate_hz / 4, bits=16,
+                                                 full_scale=10.0, sync=lead))
+        clamp, pickup = (column.values(taken.codes[:, at]) for at, column in enumerate(taken.columns))
+        volts = np.column_stack([clamp + 0.4, pickup * 0.35])
+        return np.clip(volts * 1024 / 5, 0, 1023).astype(np.int64)
+
+
+@pytest.fixture(scope="module")
+def cranked() -> Cranked:
+    return Cranked()
+
+
+def print_codes(board: Any, codes: np.ndarray[Any, Any], style: str, rate_hz: int) -> None:
+    form = STYLES[style]
+    board.print_lines(lambda i: form(i, *codes[i % len(codes)].tolist(), rate_hz).encode(), rate_hz, banner=BANNER)
+
+
+def judge(board: Any, style: str) -> Any:
+    scale = {} if style == "volts" else {"full-scale": "5V", "bits": "10"}
+    captures = record(LineBoard(board.name, scale))
+    try:
+        return next(captures)
+    finally:
+        captures.close()
+
+
+@pytest.mark.parametrize("rate_hz", [200, 500, 2000])
+def test_every_style_to_the_right_verdict(terminals: Callable[[], Any], cranked: Cranked, rate_hz: int) -> None:
+    codes = cranked.codes(rate_hz)
+    boards = [terminals() for _ in STYLES]
+    for board, style in zip(boards, STYLES, strict=True):
+        print_codes(board, codes, style, rate_hz)
+    with ThreadPoolExecutor(len(boards)) as readers:
+        captures = list(readers.map(judge, boards, STYLES))
+    for capture in captures:
+        assert capture.gaps == ()
+        assert capture.rate_hz == pytest.approx(rate_hz, rel=0.02)
+        amperes = Probe.parse("5mV/A").apply(replace(capture, channels=tuple(
+            replace(channel, unit="V") if channel.unit == "" else channel for channel in capture.channels)))
+        result = analyse(amperes, PUMP, sync=SyncSpec("waste-spark", 1))
+        assert (result.verdict, result.low) == ("uneven", (LOW,)), result.reasons
+        found = [cylinder.relative_percent for cylinder in result.cylinders]
+        np.testing.assert_allclose(found, cranked.run.truth().relative_percent, atol=8.0)
+
+
+def test_a_few_words_on_the_command_line_are_enough(terminal: Any, cranked: Cranked, tmp_path: Path) -> None:
+    print_codes(terminal, cranked.codes(500), "comma", 500)
+    terminal.let_go()
+    answer = tmp_path / "answer.json"
+    command = [Path(sys.executable).parent / "crankfold", "capture", "--from", f"serial-lines:{terminal.name}",
+               "--firing-order", "1-3-4-2", "--sync", "waste-spark:1", "--once", "--json", answer]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=50)
+    assert done.returncode == 0, done.stdout + done.stderr
+    result = json.loads(answer.read_text(encoding="utf-8"))
+    assert (result["verdict"], result["low"]) == ("uneven", [LOW])
