@@ -7,7 +7,7 @@ REASONS: dict[str, tuple[str, ...]] = {
     "too-short": ("cycles", "needed_cycles", "length_s"),
     "engine-fired": ("cycles", "needed_cycles", "fired_at_s", "level_percent", "rate_percent"),
     "clipped": ("flat_percent", "limit_percent"),
-    "hump-count": ("humps", "cylinders", "certain"),
+    "hump-count": ("humps", "cylinders", "rpm"),
     "no-humps": ("ripple_percent", "mean", "unit"),
     "rate-too-low": ("sample_rate_hz", "needed_hz"),
     "gap": ("longest_s", "needed_s"),

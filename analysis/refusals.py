@@ -9,6 +9,7 @@ import numpy as np
 
 from crankfold.analysis.firing import trend
 from crankfold.analysis.health import mean_current, ripple_percent
+from crankfold.analysis.hump_count import better_count
 from crankfold.analysis.result import Notice
 
 if TYPE_CHECKING:
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
 
     from crankfold.analysis.engine import Engine
     from crankfold.analysis.estimate import Estimate
+    from crankfold.analysis.hump_count import Better
     from crankfold.analysis.result import Cylinder
     from crankfold.analysis.trace import CrankingTrace
     from crankfold.analysis.verdict import Thresholds
@@ -98,7 +100,7 @@ def _ac_probe(trace: CrankingTrace) -> Notice | None:
 
 
 def _steady_samples(trace: CrankingTrace) -> int:
-    return max(0, trace.steady.stop - trace.steady.start)
+    return int(max(0, trace.steady.stop - trace.steady.start))
 
 
 def _no_starter(trace: CrankingTrace) -> Notice | None:
@@ -171,19 +173,34 @@ def _no_humps(trace: CrankingTrace) -> Notice | None:
 
 def after_fit(trace: CrankingTrace, engine: Engine, estimates: Sequence[Estimate]) -> tuple[Notice, ...]:
     """Return the reasons that the explanations give, the deciding one first."""
+    other = better_count(trace, engine)
     if not estimates:
-        return (Notice("not-explained", {"why": "nothing-repeats"}),)
+        nothing = Notice("not-explained", {"why": "nothing-repeats"})
+        return (_hump_count(other, engine), nothing) if other and other.likely else (nothing,)
     best = estimates[0]
     reasons = [
-        *_unfit(trace, best),
+        *_unfit(trace, best, _hump_count(other, engine) if other and other.likely else None),
+        _hump_count(other, engine) if other and other.clear else None,
         shortness(trace, best.cycles),
         _rate_for(trace, 60.0 / best.rpm * engine.cycle_deg / 360.0 / engine.cylinders),
     ]
-    return tuple(r for r in reasons if r is not None)
+    return _once(reasons)
 
 
-def _unfit(trace: CrankingTrace, best: Estimate) -> list[Notice]:
-    """Return why the best explanation does not hold, what probably spoiled it first; empty when it holds."""
+def _once(reasons: Sequence[Notice | None]) -> tuple[Notice, ...]:
+    """Return the reasons that there are, each code once."""
+    return tuple({r.code: r for r in reversed(reasons) if r is not None}.values())[::-1]
+
+
+def _hump_count(other: Better, engine: Engine) -> Notice:
+    return Notice("hump-count", {"humps": other.humps, "cylinders": engine.cylinders, "rpm": other.rpm})
+
+
+def _unfit(trace: CrankingTrace, best: Estimate, count: Notice | None) -> list[Notice]:
+    """Return why the best explanation does not hold, what probably spoiled it first; empty when it holds.
+
+    `count` is the suspicion that the engine card is another engine's.
+    """
     change = trend(trace)
     fits = best.explained >= MIN_EXPLAINED
     if fits and not (change is not None and change.certain):
@@ -191,6 +208,8 @@ def _unfit(trace: CrankingTrace, best: Estimate) -> list[Notice]:
     reasons = []
     if trace.clipped_humps > SOME_CLIPPED:
         reasons.append(_clipped_notice(trace))
+    if count is not None:
+        reasons.append(count)
     if change is not None and change.suspicious:
         reasons.append(Notice("engine-fired", {"level_percent": 100 * change.level, "rate_percent": 100 * change.rate,
                                                "needed_cycles": MIN_CYCLES_BEFORE_FIRING}))
