@@ -15,7 +15,9 @@ from crankfold.viewer.wording import say
 if TYPE_CHECKING:
     from crankfold.viewer.picture.look import Paper
 
-OUTSIDE = (96.0, 66.0)  # room for numbers and words outside the rim, sideways and up or down
+OUTSIDE = (96.0, 66.0)  # room for numbers and words outside the rim, sideways and up or down, in a box of this size:
+FULL_BOX = (564.0, 430.0)
+SMALLEST = 0.7  # words do not shrink below this share, whatever the box
 CAP = 0.8  # half width of a whisker's cap, of the spoke's
 
 
@@ -26,15 +28,22 @@ def draw_wheel(data: WheelData, box: Box, paper: Paper, *, cycle_deg: float, lim
     items: list[Item] = [Panel(box, fill=paper.card, stroke=paper.rule), *_circles((x, y), rim, limit_percent, paper)]
     for spoke in data.spokes:
         items += _spoke(spoke, (x, y), rim, data.wide_deg, paper, lit=lit == spoke.position)
+    count = len(data.spokes)
+    label_size = _shrunk(box) * (30.0 if count <= 6 else 25.0 if count <= 10 else 20.0)
     for spoke in data.spokes:
-        items += _label(spoke, (x, y), rim, len(data.spokes), paper)
+        items += _label(spoke, (x, y), rim, label_size, paper)
     return [*items, *_hub((x, y), rim, cycle_deg, paper), *_scale((x, y), rim, data, limit_percent, paper)]
 
 
 def wheel_centre(box: Box) -> tuple[float, float, float]:
     """Return where the middle of a wheel lies in its box, and the radius of its rim."""
-    rim = min(box.width / 2.0 - OUTSIDE[0], box.height / 2.0 - OUTSIDE[1])
+    shrunk = _shrunk(box)
+    rim = min(box.width / 2.0 - OUTSIDE[0] * shrunk, box.height / 2.0 - OUTSIDE[1] * shrunk)
     return box.left + box.width / 2.0, box.top + box.height / 2.0, rim
+
+
+def _shrunk(box: Box) -> float:
+    return max(SMALLEST, min(1.0, box.width / FULL_BOX[0], box.height / FULL_BOX[1]))
 
 
 def _circles(centre: tuple[float, float], rim: float, limit: float, paper: Paper) -> list[Item]:
@@ -75,10 +84,9 @@ def _whisker(spoke: Spoke, centre: tuple[float, float], rim: float, wide_deg: fl
     return list(lines)
 
 
-def _label(spoke: Spoke, centre: tuple[float, float], rim: float, count: int, paper: Paper) -> list[Item]:
+def _label(spoke: Spoke, centre: tuple[float, float], rim: float, size: float, paper: Paper) -> list[Item]:
     """Write number and percent outside the rim, the block just clear of it in the spoke's direction."""
     low = spoke.state in ("low", "dead")
-    size = 30.0 if count <= 6 else 25.0 if count <= 10 else 20.0
     small = max(13.0, size * (0.56 if low else 0.5))
     words = say("label.percent_short", relative_percent=spoke.percent)
     if spoke.state != "good":
@@ -104,9 +112,10 @@ def _hub(centre: tuple[float, float], rim: float, cycle_deg: float, paper: Paper
     tip, heading = arrow[-1], np.radians(230.0) + np.pi / 2.0
     barbs = np.array([tip + 7.0 * np.array([np.sin(heading + a), -np.cos(heading + a)]) for a in (2.6, 3.68)])
     head = np.stack([barbs[0], tip, barbs[1]])
+    words = say("label.cycle", cycle_deg=plain(cycle_deg, 0))
     return [Ring(x, y, hub, stroke=paper.ink, width=1.2, fill=paper.card),
             Path(arrow, stroke=paper.faint, width=1.2), Path(head, stroke=paper.faint, width=1.2),
-            Words(x, y + 4.0, say("label.cycle", cycle_deg=plain(cycle_deg, 0)), 12.0, paper.faint, anchor="middle")]
+            Words(x, y + 0.1 * hub, words, min(12.0, 0.34 * hub), paper.faint, anchor="middle")]
 
 
 def _scale(centre: tuple[float, float], rim: float, data: WheelData, limit: float, paper: Paper) -> list[Item]:

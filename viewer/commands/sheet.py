@@ -1,0 +1,72 @@
+"""``crankfold sheet FILE --out PAGE.html``: the page that goes with the job."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from crankfold.viewer.command_line import NO_VERDICT, VERDICT
+from crankfold.viewer.questions import engine_options, question_of, settings_of
+from crankfold.viewer.wording import say
+
+SUFFIXES = (".html", ".htm", ".pdf")
+
+
+@click.command("sheet", help=say("help.sheet.long"), short_help=say("help.sheet.short"))
+@click.argument("file", type=click.Path(path_type=Path))
+@engine_options
+@click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
+@click.option("--out", "outs", type=click.Path(path_type=Path), multiple=True, required=True, metavar="PATH",
+              help=say("option.sheet_out"))
+@click.option("--shop", default="", metavar="TEXT", help=say("option.shop"))
+@click.option("--by", default="", metavar="TEXT", help=say("option.by"))
+@click.option("--owner", default="", metavar="TEXT", help=say("option.owner"))
+@click.option("--temperature", default="", metavar="TEXT", help=say("option.temperature"))
+@click.option("--note", default="", metavar="TEXT", help=say("option.note"))
+def command(*, file: Path, pairs: tuple[str, ...], outs: tuple[Path, ...], shop: str, by: str, owner: str,
+            temperature: str, note: str, **options: Any) -> int:
+    """Write the page and return the exit status."""
+    from crankfold.viewer.judging import judge
+    from crankfold.viewer.outputs import Outputs
+    from crankfold.viewer.progress import judging_text, working
+    from crankfold.viewer.reading import read_capture
+    from crankfold.viewer.report import print_result
+    from crankfold.viewer.sheet import Job, sheet_html
+    from crankfold.viewer.terminal import tell
+
+    question, settings = question_of(options), settings_of(pairs)
+    _check(outs)
+    with working(judging_text()):
+        capture, warnings = read_capture(file, settings)
+        judged = judge(capture, question, warnings)
+        job = Job(shop=shop, by=by, owner=owner, temperature=temperature, note=note, when=capture.started_utc,
+                  file=file.name)
+        page = sheet_html(judged, job)
+    with Outputs() as outputs, working(say("progress.printing")):
+        for path in outs:
+            outputs.add(path, _content(page, path))
+    print_result(judged.result)
+    tell()
+    for path in outs:
+        tell(say("done.wrote", path=str(path)))
+    return VERDICT if judged.result.verdict != "none" else NO_VERDICT
+
+
+def _check(outs: tuple[Path, ...]) -> None:
+    from crankfold.analysis.errors import InputError
+    from crankfold.viewer.outputs import check_writable
+
+    for path in outs:
+        if path.suffix.lower() not in SUFFIXES:
+            raise InputError(say("problem.sheet_suffix", path=str(path)))
+        check_writable(path)
+
+
+def _content(page: str, path: Path) -> bytes:
+    if path.suffix.lower() == ".pdf":
+        from crankfold.viewer.printing import pdf_of
+
+        return pdf_of(page)
+    return page.encode("utf-8")

@@ -1,0 +1,133 @@
+"""The page that goes with a job: one self-contained HTML document, every field escaped, and its PDF."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from crankfold.analysis.errors import InputError
+from crankfold.viewer.picture import look
+from crankfold.viewer.sentences import Answer, answer, low_ones, short_name
+from crankfold.viewer.wording import LANGUAGE, say
+
+if TYPE_CHECKING:
+    from crankfold.analysis.result import Cylinder, Result
+    from crankfold.viewer.judging import Judged
+
+LONGEST_LINE, LONGEST_NOTE = 120, 600  # characters: more would not leave it one page
+
+
+@dataclass(frozen=True)
+class Job:
+    """Who, for whom, what and when: free texts, empty where nobody said.
+
+    Parameters
+    ----------
+    shop, by, owner
+        Who tests, the person, and whose engine it is.
+    temperature, note
+        Of the engine or the air, as told; anything else worth saying.
+    when
+        Of the recording, or of the page where the recording does not know.
+    file
+        The recording's name.
+
+    Raises
+    ------
+    InputError
+        A text is too long for one page.
+    """
+
+    shop: str = ""
+    by: str = ""
+    owner: str = ""
+    temperature: str = ""
+    note: str = ""
+    when: datetime | None = None
+    file: str = ""
+
+    def __post_init__(self) -> None:
+        for name, most in (("shop", LONGEST_LINE), ("by", LONGEST_LINE), ("owner", LONGEST_LINE),
+                           ("temperature", LONGEST_LINE), ("note", LONGEST_NOTE)):
+            if len(getattr(self, name)) > most:
+                raise InputError(say("problem.too_long", name=name, count=len(getattr(self, name)), most=most))
+
+
+def sheet_html(judged: Judged, job: Job) -> str:
+    """Return the page as an HTML document."""
+    import jinja2
+    from markupsafe import Markup
+
+    from crankfold.viewer.picture.sheet_scene import sheet_scene
+    from crankfold.viewer.picture.svg import clean, write_svg
+    from crankfold.viewer.result_json import result_text
+
+    result = judged.result
+    told = answer(result)
+    loader = jinja2.PackageLoader("crankfold.viewer", "templates")
+    page = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined).get_template(
+        "sheet.html.j2")
+    picture = Markup(write_svg(sheet_scene(judged), prefix="sheet-"))
+    return page.render(
+        language=LANGUAGE, title=say("sheet.title", headline=told.headline), paper=look.LIGHT, told=told,
+        down=result.verdict == "uneven", meaning=meaning(result), picture=picture,
+        who=_lines(shop=job.shop, owner=job.owner, engine=result.engine.name[:LONGEST_LINE]),
+        when=_lines(date=_date(job.when), by=job.by, file=job.file), headings=_headings(result),
+        cylinders=[_row(c) for c in result.cylinders], blocks=_blocks(judged, job, told),
+        signed=say("sheet.signed"), received=say("sheet.received"), data=Markup(clean(result_text(result))),
+    )
+
+
+def _blocks(judged: Judged, job: Job, told: Answer) -> list[tuple[str, tuple[str, ...]]]:
+    """Return the headed paragraphs of the page that have something to say."""
+    blocks = (("next", told.next), ("reasons", told.reasons), ("cautions", (*told.cautions, *told.notes)),
+              ("sure", told.sure), ("conditions", (" ".join(_conditions(judged, job)),)),
+              ("not_tested", (" ".join((*told.blind, say("sheet.not_tested_more"))),)), ("note", (job.note,)))
+    return [(say(f"sheet.{name}"), lines) for name, lines in blocks if any(lines)]
+
+
+def meaning(result: Result) -> str:
+    """Return what the verdict means for the engine's owner."""
+    if result.verdict == "none":
+        return say("owner.none")
+    down = low_ones(result)
+    if not down:
+        watched = any(c.state == "watch" for c in result.cylinders)
+        return say("owner.watch" if watched else "owner.even")
+    if len(down) == 1:
+        return say("owner.one_dead" if down[0].state == "dead" else "owner.one_low")
+    return say("owner.several")
+
+
+def _lines(**facts: str) -> list[str]:
+    return [say(f"sheet.{name}_line", text=text) for name, text in facts.items() if text]
+
+
+def _date(when: datetime | None) -> str:
+    return (when or datetime.now().astimezone()).astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def _headings(result: Result) -> list[str]:
+    names = ["cylinder", "percent", "range", "state"]
+    if any(c.pressure_bar is not None for c in result.cylinders):
+        names.insert(3, "pressure")
+    return [say(f"sheet.head_{name}") for name in names]
+
+
+def _row(cylinder: Cylinder) -> dict[str, Any]:
+    low, high = cylinder.interval_percent
+    cells = [short_name(cylinder), say("sheet.percent", relative_percent=cylinder.relative_percent),
+             say("sheet.range", low_percent=low, high_percent=high), say(f"state.{cylinder.state}")]
+    if cylinder.pressure_bar is not None:
+        cells.insert(3, say("sheet.pressure", pressure_bar=cylinder.pressure_bar))
+    return {"down": cylinder.state in ("low", "dead"), "cells": cells}
+
+
+def _conditions(judged: Judged, job: Job) -> list[str]:
+    told = answer(judged.result)
+    count = len(told.found) - len(judged.result.cylinders)
+    lines = [say("sheet.order", order="-".join(map(str, judged.result.engine.firing_order))), *told.found[:count]]
+    if job.temperature:
+        lines.append(say("sheet.temperature_line", text=job.temperature))
+    return lines
