@@ -69,6 +69,14 @@ class VirtualBoard(Source):
         """What the board says of itself."""
         return self._info
 
+    def unplug(self) -> None:
+        """Pull the board out now, as the setting of that name does at a time."""
+        self._faults.appendleft(Fault("unplug", self._given / self._true_rate_hz))
+
+    def lose(self, samples: int) -> None:
+        """Lose so many samples now, as the setting of that name does at a time."""
+        self._faults.appendleft(Fault("lose", self._given / self._true_rate_hz, samples))
+
     def _channel(self, column: Column) -> Channel:
         scale, unit, name = column.scale, column.unit, SYNC if column.name == "sync" else CURRENT
         if name == CURRENT and self._plan.amperes:

@@ -17,7 +17,7 @@ import argparse
 import json
 import sys
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -66,7 +66,13 @@ class Made:
         before = np.flatnonzero(np.diff(place) > 1)
         gaps = tuple(Gap(int(place[k]) + 1, int(place[k + 1] - place[k]) - 1) for k in before)
         channels = (Channel(CURRENT, "A"), Channel(SYNC, t.sync_unit))[: len(columns)]
-        return Capture(samples, rate, channels, gaps=gaps, origin=self.name)
+        capture = Capture(samples, rate, channels, gaps=gaps, origin=self.name)
+        if self.rig.quantity != "battery-voltage":
+            return capture
+        from crankfold.acquire.probe import Probe
+
+        volts = replace(channels[0], unit="V")
+        return Probe.parse("battery").apply(replace(capture, channels=(volts, *channels[1:])))
 
     def engine(self) -> Engine:
         """Return the engine card that the user fills in."""
@@ -116,7 +122,8 @@ def describe(cut: Cut) -> tuple[dict[str, Any], dict[str, Any]]:
     if sync["kind"] == "single-spark":
         sync["kind"] = "single-coil"
     arguments = ["--firing-order", "-".join(map(str, order)), "--strokes", str(engine.strokes),
-                 "--clamp", f"{clamp:g}mV/A", "--sync", argument]
+                 *(["--probe", "battery"] if rig.quantity == "battery-voltage" else ["--clamp", f"{clamp:g}mV/A"]),
+                 "--sync", argument]
     if intervals:
         arguments += ["--intervals", "-".join(f"{x:g}" for x in intervals)]
     about = {

@@ -66,3 +66,15 @@ def test_every_dialect_says_the_same_numbers(dialect: int) -> None:
     rows = [[float(cell.replace(",", ".")) for cell in line.split(separator)] for line in lines]
     factor = 1000.0 if dialect in (2, 6) else 1.0
     assert np.allclose(rows, np.column_stack((table.time_s * factor, table.current_v * factor, table.sync)))
+
+
+def test_wrong_verdicts_are_counted_and_sound_ones_are_not(capsys: pytest.CaptureFixture[str]) -> None:
+    made = maker.make("ordinary", 21, 1)  # an even four that is easy to judge
+    row = counter.judge(made)
+    assert row.verdict in row.acceptable and not row.wrong and not row.missed and not row.misnamed
+    assert max(row.errors) < 10.0
+    row.acceptable = ("uneven",)
+    assert row.wrong
+    counter.report([row], each=False)
+    printed = capsys.readouterr().out
+    assert "WRONG" in printed and "wrong verdicts: 1" in printed
