@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import time
 from collections import deque
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from crankfold.acquire.declarations import BoardDeclaration, BoardFound, Setting
 from crankfold.acquire.errors import AcquireError, BoardGarbledError, BoardStalledError
 from crankfold.acquire.hooks import hookimpl
 from crankfold.acquire.source import Samples, Source, SourceInfo
-from crankfold.plugins.usb_device import ClaimedInterface, address_of, attached, find_device
+from crankfold.plugins.usb_device import ClaimedInterface, attached, find_device, found
 from crankfold.plugins.usb_folder import find_description, read_folder, user_folder
 
 if TYPE_CHECKING:
@@ -183,17 +183,13 @@ def open_board(address: str, settings: Mapping[str, str]) -> UsbBulkSource:
 
     description, wanted = find_description(address, settings, read_description, user_folder(NAME))
     rate_hz = description.rate.choose(settings.get("rate"))
-    held = _claim(find_device(wanted), description)
+    held = ClaimedInterface(find_device(wanted), description.interface, alternate=description.alternate,
+                            configuration=description.configuration)
     try:
         return UsbBulkSource(description, held, rate_hz)
     except BaseException:
         held.close()
         raise
-
-
-def _claim(device: Any, description: BoardDescription) -> ClaimedInterface:
-    return ClaimedInterface(device, description.interface, alternate=description.alternate,
-                            configuration=description.configuration)
 
 
 def discover(deadline_s: float) -> Iterable[BoardFound]:
@@ -202,22 +198,13 @@ def discover(deadline_s: float) -> Iterable[BoardFound]:
 
     until = time.monotonic() + deadline_s
     folder = read_folder(user_folder(NAME), read_description)
-    found = folder.problems()
+    listed = folder.problems()
     try:
-        found += [_found(device, description) for ids, description in folder.known.items() for device in attached(*ids)
-                  if time.monotonic() < until]
+        listed += [found(device, description.title) for ids, description in folder.known.items()
+                   for device in attached(*ids) if time.monotonic() < until]
     except AcquireError as error:
-        found.append(BoardFound("", "USB boards", problem=error.what, fix=error.remedy))
-    return found
-
-
-def _found(device: Any, description: BoardDescription) -> BoardFound:
-    address = address_of(device)
-    try:
-        _claim(device, description).close()
-    except AcquireError as error:
-        return BoardFound(str(address), description.title, address.serial, error.what, error.remedy)
-    return BoardFound(str(address), description.title, address.serial)
+        listed.append(BoardFound("", "USB boards", problem=error.what, fix=error.remedy))
+    return listed
 
 
 @hookimpl

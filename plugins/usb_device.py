@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import os
 import re
 import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from crankfold.acquire.declarations import BoardFound
 from crankfold.acquire.errors import (
     AcquireError,
     BoardBusyError,
@@ -123,10 +125,10 @@ def serial_of(device: Any) -> str:
 
     if not device.iSerialNumber:
         return ""
+    with contextlib.suppress(OSError):  # Linux tells what the kernel read at plugging in, without opening the device
+        return Path(f"/sys/bus/usb/devices/{place_of(device)}/serial").read_text(encoding="utf-8").strip()
     with contextlib.suppress(usb.core.USBError, ValueError, NotImplementedError):
         return str(device.serial_number or "").strip("\0 ")
-    with contextlib.suppress(OSError):  # Linux tells everybody what the kernel read when the device was plugged in
-        return Path(f"/sys/bus/usb/devices/{place_of(device)}/serial").read_text(encoding="utf-8").strip()
     return ""
 
 
@@ -134,6 +136,16 @@ def address_of(device: Any) -> UsbAddress:
     """Return what opens the same device again: by serial number where it has one, else by its place."""
     serial = serial_of(device)
     return UsbAddress(device.idVendor, device.idProduct, serial, "" if serial else place_of(device))
+
+
+def found(device: Any, title: str) -> BoardFound:
+    """Return the entry of a list of boards for this device; it is looked at and not opened."""
+    address = address_of(device)
+    node = Path(f"/dev/bus/usb/{device.bus:03d}/{device.address:03d}")
+    if node.exists() and not os.access(node, os.R_OK | os.W_OK):
+        error = explain(OSError(errno.EACCES, "no permission"), address, "being opened")
+        return BoardFound(str(address), title, address.serial, error.what, error.remedy)
+    return BoardFound(str(address), title, address.serial)
 
 
 def find_device(address: UsbAddress) -> Any:

@@ -16,7 +16,7 @@ from crankfold.acquire.declarations import BoardDeclaration, BoardFound, Setting
 from crankfold.acquire.errors import AcquireError, BoardGarbledError
 from crankfold.acquire.hooks import hookimpl
 from crankfold.acquire.source import Samples, Source, SourceInfo
-from crankfold.plugins.usb_device import address_of, attached, find_device
+from crankfold.plugins.usb_device import address_of, attached, find_device, found
 from crankfold.plugins.usb_folder import choose_rate, find_description, read_folder, user_folder
 
 if TYPE_CHECKING:
@@ -222,22 +222,23 @@ def discover(deadline_s: float) -> Iterable[BoardFound]:
 
     until = time.monotonic() + deadline_s
     folder = read_folder(user_folder(NAME), read_instrument)
-    found = folder.problems()
+    listed = folder.problems()
     try:
-        found += [_found(device, folder) for device in attached() if time.monotonic() < until and tmc_interface(device)]
+        listed += [_listed(device, folder) for device in attached()
+                   if time.monotonic() < until and tmc_interface(device)]
     except AcquireError as error:
-        found.append(BoardFound("", "USB instruments", problem=error.what, fix=error.remedy))
-    return found
+        listed.append(BoardFound("", "USB instruments", problem=error.what, fix=error.remedy))
+    return listed
 
 
-def _found(device: Any, folder: Folder[InstrumentDescription]) -> BoardFound:
+def _listed(device: Any, folder: Folder[InstrumentDescription]) -> BoardFound:
     address = address_of(device)
     description = folder.known.get((address.vendor_id, address.product_id))
     if description is None:
         return BoardFound(str(address), "bench instrument (USBTMC)", address.serial, "nothing describes its commands",
                           f"write a description and put it into {folder.path}, or name it with --set description=FILE "
                           "(hardware_notes/usb-tmc.md)")
-    return BoardFound(str(address), description.title, address.serial)
+    return found(device, description.title)
 
 
 @hookimpl

@@ -3,7 +3,8 @@
 Arguments: a JSON file with `payload` (path), `packet_bytes_on_wire` and what goes wrong: `events`, each
 `{"at": byte, "do": "stall" | "short" | "unplug" | "silence" | "lose", ...}`. With `bytes_per_s` the board makes data at
 that pace and holds `fifo_bytes` of them; what does not fit is lost in whole `packet_bytes`, as a real board would.
-Vendor requests: 1 start, 2 stop, 3 divider (value: low half, index: high half), 4 what is your divider.
+Vendor requests: 1 start, 2 stop, 3 divider (value: low half, index: high half), 4 what is your divider, 5 unplug and
+come back after so many milliseconds, 6 lose so many packets.
 """
 
 from __future__ import annotations
@@ -51,6 +52,10 @@ class Streamer:
             self.divider = value | index << 16
         elif request == 4:
             return struct.pack("<I", self.divider)
+        elif request == 5:
+            GLib.timeout_add(1, self.pulled, value)
+        elif request == 6:
+            self.position += value * self.plan["packet_bytes"]
         else:
             return None
         return b""
@@ -61,6 +66,16 @@ class Streamer:
         if "bytes_per_s" in self.plan:
             GLib.timeout_add(TICK_MS, self.tick)
         GLib.idle_add(self.device.serve)
+
+    def pulled(self, back_after_ms):
+        self.device.unplug()
+        self.streaming = False
+        GLib.timeout_add(back_after_ms, self.put_back)
+        return False
+
+    def put_back(self):
+        self.device.plug()
+        return False
 
     def tick(self):
         self.device.serve()

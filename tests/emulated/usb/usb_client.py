@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from crankfold.acquire.errors import AcquireError
+from crankfold.acquire.errors import AcquireError, BoardNotFoundError
 from crankfold.plugins import usb_bulk, usb_device, usb_tmc
 
 READ_S = 0.2
@@ -205,6 +205,34 @@ def stream_while_analysing(description: str, crank: str, scale: float, rate_hz: 
         recorder.stop()
         waiting.join(5.0)
     return {"samples": samples, "losses": losses, "analyses": len(verdicts), "verdicts": verdicts}
+
+
+def contract(kind: str, description: str, per_packet: int = 0) -> dict[str, Any]:
+    """Put the board through the kit's rules; say what came of each."""
+    from crankfold.acquire.testing import run_contract, run_plugin_contract
+
+    def again() -> Any:
+        """Open it, as soon as it is back after having been pulled."""
+        end = time.monotonic() + 3.0
+        while True:
+            try:
+                return module.crankfold_boards()[0].open("", {"description": description})
+            except BoardNotFoundError:
+                if time.monotonic() > end:
+                    raise
+                time.sleep(0.05)
+
+    def pull(source: Any) -> None:
+        source._held.control(0x40, 5, 400, 0, b"")
+
+    def lose(source: Any) -> int:
+        source._held.control(0x40, 6, 11, 0, b"")
+        return 11 * per_packet
+
+    module = {"usb-bulk": usb_bulk, "usb-tmc": usb_tmc}[kind]
+    breaking = {"break_it": pull, "lose": lose} if kind == "usb-bulk" else {}
+    outcomes = [*run_contract(again, stretch_s=0.4, **breaking), *run_plugin_contract(module)]
+    return {outcome.rule: [outcome.state, outcome.detail] for outcome in outcomes}
 
 
 def discover() -> list[dict[str, str]]:
