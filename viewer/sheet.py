@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from crankfold.analysis.errors import InputError
 from crankfold.viewer.picture import look
 from crankfold.viewer.sentences import Answer, answer, low_ones, short_name
+from crankfold.viewer.terminal import tame
 from crankfold.viewer.wording import LANGUAGE, say
 
 if TYPE_CHECKING:
@@ -83,7 +84,7 @@ def _blocks(judged: Judged, job: Job, told: Answer) -> list[tuple[str, tuple[str
     """Return the headed paragraphs of the page that have something to say."""
     blocks = (("next", told.next), ("reasons", told.reasons), ("cautions", (*told.cautions, *told.notes)),
               ("sure", told.sure), ("conditions", (" ".join(_conditions(judged, job)),)),
-              ("not_tested", (" ".join((*told.blind, say("sheet.not_tested_more"))),)), ("note", (job.note,)))
+              ("not_tested", (" ".join((*told.blind, say("sheet.not_tested_more"))),)), ("note", (tame(job.note),)))
     return [(say(f"sheet.{name}"), lines) for name, lines in blocks if any(lines)]
 
 
@@ -101,7 +102,7 @@ def meaning(result: Result) -> str:
 
 
 def _lines(**facts: str) -> list[str]:
-    return [say(f"sheet.{name}_line", text=text) for name, text in facts.items() if text]
+    return [say(f"sheet.{name}_line", text=tame(text)) for name, text in facts.items() if text]
 
 
 def _date(when: datetime | None) -> str:
@@ -129,5 +130,5 @@ def _conditions(judged: Judged, job: Job) -> list[str]:
     count = len(told.found) - len(judged.result.cylinders)
     lines = [say("sheet.order", order="-".join(map(str, judged.result.engine.firing_order))), *told.found[:count]]
     if job.temperature:
-        lines.append(say("sheet.temperature_line", text=job.temperature))
+        lines.append(say("sheet.temperature_line", text=tame(job.temperature)))
     return lines
