@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from crankfold.acquire.errors import AcquireError
 from crankfold.acquire.testing.outcome import NotTriedError, RuleBrokenError, require, rule
 from crankfold.acquire.testing.refusing import must_refuse
-from crankfold.acquire.testing.source_case import READ_S, SourceCase, Stretch
+from crankfold.acquire.testing.source_case import CANNOT_OPEN, READ_S, SourceCase, Stretch, said_rate_hz
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -60,6 +60,7 @@ def rate_is_true(case: SourceCase) -> None:
     """Try it: by arrival times on a live source, by its own time stamps otherwise."""
     with case.running() as stretch:
         info = stretch.source.info
+        said_rate_hz(info)
         blocks = list(stretch.blocks(max(1.0, case.stretch_s) if info.live else case.stretch_s))
         measured_hz = stretch.source.measured_rate_hz
         if measured_hz is not None and len(blocks) >= MEASURED_BLOCKS:
@@ -173,7 +174,7 @@ def stop_and_close_any_time(case: SourceCase) -> None:
             try:
                 source = case.open()
             except AcquireError as error:
-                raise NotTriedError(f"it could not be opened: {error}") from error
+                raise NotTriedError(f"{CANNOT_OPEN}: {error}") from error
             if started:
                 source.start()
             if read:

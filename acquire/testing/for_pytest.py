@@ -19,7 +19,7 @@ from crankfold.acquire.testing import source_rules as what
 from crankfold.acquire.testing.outcome import BROKEN, Case, Rule
 from crankfold.acquire.testing.plugin_case import PluginCase
 from crankfold.acquire.testing.running import RULE_DEADLINE_S, try_rule
-from crankfold.acquire.testing.source_case import SourceCase
+from crankfold.acquire.testing.source_case import CANNOT_OPEN, SourceCase
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 def _hold(rule: Rule[Case], case: Case, deadline_s: float) -> None:
     outcome = try_rule(rule, case, deadline_s)
     assert outcome.state != BROKEN, f"{outcome.says}: {outcome.detail}"
+    assert not outcome.detail.startswith(CANNOT_OPEN), outcome.detail
 
 
 def _on_source(rule: Rule[SourceCase]) -> Callable[[SourceContract], None]:
@@ -63,8 +64,7 @@ class SourceContract:
     lose: ClassVar[Callable[[Source], int | None] | None] = None
 
     def case(self) -> SourceCase:
-        """Return what the rules are tried on; a board that cannot be opened fails here."""
-        self.open_source().close()
+        """Return what the rules are tried on."""
         kind = type(self)
         return SourceCase(self.open_source, self.stretch_s, kind.break_it, kind.lose)
 

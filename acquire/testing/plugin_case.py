@@ -6,12 +6,11 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from crankfold.acquire.declarations import BoardDeclaration, ReaderDeclaration
 from crankfold.acquire.testing.outcome import NotTriedError, RuleBrokenError
 
 if TYPE_CHECKING:
     from types import ModuleType
-
-    from crankfold.acquire.declarations import BoardDeclaration, ReaderDeclaration
 
 BOARDS_HOOK, READERS_HOOK = "crankfold_boards", "crankfold_readers"
 
@@ -36,6 +35,17 @@ class PluginCase:
         function = getattr(self.module, hook, None)
         return list(function()) if function is not None else []
 
+    def sound(self, hook: str) -> list[Any]:
+        """Return what a hook returns, for the rules that need declarations to look at."""
+        kind = BoardDeclaration if hook == BOARDS_HOOK else ReaderDeclaration
+        try:
+            declared = self.declared(hook)
+        except Exception as error:
+            raise NotTriedError(f"see the rule hooks-declare: {error}") from error
+        if not all(isinstance(each, kind) for each in declared):
+            raise NotTriedError("see the rule hooks-declare")
+        return declared
+
     def boards(self) -> list[BoardDeclaration]:
         """Return the boards for a rule about boards."""
         return self._kinds(BOARDS_HOOK, "board")
@@ -45,10 +55,7 @@ class PluginCase:
         return self._kinds(READERS_HOOK, "file reader")
 
     def _kinds(self, hook: str, word: str) -> list[Any]:
-        try:
-            declared = self.declared(hook)
-        except Exception as error:
-            raise NotTriedError(f"see the rule hooks-declare: {error}") from error
+        declared = self.sound(hook)
         if not declared:
             raise NotTriedError(f"it declares no {word}")
         return declared

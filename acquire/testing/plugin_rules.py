@@ -89,10 +89,7 @@ def well_declared(case: PluginCase) -> None:
 
 
 def _all(case: PluginCase) -> list[BoardDeclaration | ReaderDeclaration]:
-    try:
-        return [*case.declared(BOARDS_HOOK), *case.declared(READERS_HOOK)]
-    except Exception as error:
-        raise NotTriedError(f"see the rule hooks-declare: {error}") from error
+    return [*case.sound(BOARDS_HOOK), *case.sound(READERS_HOOK)]
 
 
 def _one_line(text: str, what: str) -> None:
@@ -233,7 +230,17 @@ PLUGIN_RULES: tuple[Rule[PluginCase], ...] = (
     discovering_touches_nothing, settings_declared, nobody_there, no_such_file, recognises_calmly)
 
 
-def run_plugin_contract(module: ModuleType, *, deadline_s: float = RULE_DEADLINE_S,
+def run_plugin_contract(module: ModuleType, *, discover_s: float = 2.0, deadline_s: float = RULE_DEADLINE_S,
                         progress: Callable[[int, int, Rule[PluginCase]], None] | None = None) -> list[RuleOutcome]:
-    """Return what came of every rule for plugins on this module; no board needs to be there."""
-    return try_rules(PLUGIN_RULES, PluginCase(module), deadline_s=deadline_s, progress=progress)
+    """Return what came of every rule for plugins on this module; no board needs to be there.
+
+    Parameters
+    ----------
+    module
+        The one that the entry point names.
+    discover_s
+        Deadline given to discovery.
+    deadline_s, progress
+        As for `run_contract`.
+    """
+    return try_rules(PLUGIN_RULES, PluginCase(module, discover_s), deadline_s=deadline_s, progress=progress)

@@ -7,15 +7,19 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeVar
 
+import numpy as np
+
 from crankfold.acquire.errors import AcquireError
 from crankfold.acquire.testing.outcome import NotTriedError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from crankfold.acquire.source import Block, Source
+    from crankfold.acquire.source import Block, Source, SourceInfo
 
 T = TypeVar("T")
+
+CANNOT_OPEN = "it could not be opened"
 
 READ_S = 0.05
 """Time-out of an ordinary read: short, so that a stretch ends when it should."""
@@ -48,7 +52,7 @@ class SourceCase:
         try:
             source = self.open()
         except AcquireError as error:
-            raise NotTriedError(f"it could not be opened: {error}") from error
+            raise NotTriedError(f"{CANNOT_OPEN}: {error}") from error
         try:
             yield source
         finally:
@@ -94,6 +98,13 @@ def is_promise_broken(error: BaseException) -> bool:
     while trace is not None and trace.tb_next is not None:
         trace = trace.tb_next
     return isinstance(error, TypeError) and trace is not None and trace.tb_frame.f_code.co_name == "_number"
+
+
+def said_rate_hz(info: SourceInfo) -> float:
+    """Return the rate that info says, for the rules that need a sound one."""
+    if not (np.isfinite(info.rate_hz) and info.rate_hz > 0):
+        raise NotTriedError("see the rule info-complete")
+    return info.rate_hz
 
 
 def _blame(call: Callable[[], T]) -> T:

@@ -12,7 +12,7 @@ from crankfold.acquire.errors import AcquireError
 from crankfold.acquire.source import Source, SourceInfo
 from crankfold.acquire.testing.outcome import NotTriedError, RuleBrokenError, require, rule
 from crankfold.acquire.testing.refusing import must_refuse
-from crankfold.acquire.testing.source_case import READ_S, SourceCase, Stretch, is_promise_broken
+from crankfold.acquire.testing.source_case import READ_S, SourceCase, Stretch, is_promise_broken, said_rate_hz
 from crankfold.analysis.capture import CURRENT
 
 if TYPE_CHECKING:
@@ -69,6 +69,7 @@ def opening_does_not_start(case: SourceCase) -> None:
         must_refuse(lambda: source.read(READ_S), "read before start")
         if not source.info.live:
             return
+        said_rate_hz(source.info)
         time.sleep(pause_s)
         started_s = time.monotonic()
         source.start()
