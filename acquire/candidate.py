@@ -13,6 +13,7 @@ from enum import Enum
 from crankfold.acquire.swell import SwellCounter
 
 HUMPS, HUMPS_WHEN_ENDED = 3, 2
+ONE_HUMP_A, ONE_HUMP_S = 40.0, 0.25  # with a single hump: at least that much for at least so long, as no lamp or window
 HUMPS_APART_S = 1.6  # a single cylinder at 80 revolutions a minute
 LEAST_HEIGHT_SHARE = 0.10  # of the mean: a series-wound starter on an eight shows humps of a ninth
 LEAST_HEIGHT_NOISES = 5.0
@@ -31,6 +32,7 @@ PATIENT_S = 6.0  # with an in-rush: an engine with its decompressor lifted turns
 LONGEST_S = 15.0
 INRUSH_S, SETTLED_S = 0.35, 0.5
 INRUSH_RATIO = 1.8
+HEAVY_A = 200.0  # glow plugs of a large diesel take 150 A
 HUMPLESS_A = 60.0  # a starter that turns an engine without compression; fans and window motors stay below
 HUMPLESS_HELD_SHARE = 0.75  # glow plugs go on falling
 
@@ -76,6 +78,7 @@ class Candidate:
         self._sum = 0.0
         self._away = 0
         self._present = 0
+        self._beyond = 0
 
     def __len__(self) -> int:
         return len(self._frames)
@@ -111,14 +114,16 @@ class Candidate:
     def at_end(self) -> bool:
         """Return whether it was cranking, now that it is over."""
         humps = self._swells.humps + self._swells.swelling
-        return self._strong(self.mean) and (humps >= HUMPS_WHEN_ENDED or self._humpless())
+        large = self._scale.amperes and self._sum >= ONE_HUMP_A * max(self._present, self._count(ONE_HUMP_S))
+        enough = humps >= (1 if large else HUMPS_WHEN_ENDED)
+        return self._strong(self.mean) and (enough or self._humpless())
 
     def _finding(self) -> Finding:
         if self._swells.humps >= HUMPS and self._strong(self.mean):
             return Finding.CRANKING
         if self._away >= self._count(AWAY_S):
             return Finding.CRANKING if self.at_end() else Finding.OVER
-        if self._is_at(SMOOTH_S) and self._humpless():
+        if self._is_at(SMOOTH_S) and (self._humpless() or self._heavy()):
             return Finding.CRANKING
         patience_s = PATIENT_S if self._inrush() else SMOOTH_S
         waited = len(self._frames) >= self._count(patience_s) and self._swells.humps == 0
@@ -126,7 +131,8 @@ class Candidate:
 
     def _is_another(self, value: float) -> bool:
         """Whether this frame begins a load of its own: after a spike, beyond zero, or a jump out of a steady one."""
-        if value < -self.threshold:
+        self._beyond = self._beyond + 1 if value < -self.threshold else 0
+        if self._beyond >= self._count(LEAD_S):
             return True
         if self._swells.humps:
             return False
@@ -166,6 +172,10 @@ class Candidate:
         level, held = sum(first) / len(first), sum(late) / len(late)
         monotone = max(self._frames[self._count(INRUSH_S) :]) < INRUSH_RATIO * level
         return held >= HUMPLESS_A and held >= HUMPLESS_HELD_SHARE * level and monotone
+
+    def _heavy(self) -> bool:
+        """Whether it has drawn all along what nothing but a starter draws: a seized engine, or a clamp at its limit."""
+        return self._scale.amperes and min(self._frames[self._count(INRUSH_S) :]) >= HEAVY_A
 
     def _is_at(self, seconds: float) -> bool:
         return len(self._frames) == self._count(seconds)

@@ -162,7 +162,7 @@ class Recorder:
 
     def _look_after_reader(self) -> None:
         """Give up on a reader thread that hangs inside the source, and hand on what it had."""
-        if not self._live or self._silent_s < self._patience_s:
+        if not self._watched or self._silent_s < self._patience_s:
             self._silent_looks = 0
             return
         self._silent_looks += 1
@@ -176,6 +176,10 @@ class Recorder:
     @property
     def _silent_s(self) -> float:
         return time.monotonic() - self._heard_s
+
+    @property
+    def _watched(self) -> bool:
+        return self._source.info.live  # an instrument that gives records may be quiet for the length of one
 
     @property
     def _patience_s(self) -> float:
@@ -216,7 +220,7 @@ class Recorder:
             if block is None:
                 if self._source.finished:
                     return
-                if self._live and self._silent_s >= self._patience_s:
+                if self._watched and self._silent_s >= self._patience_s:
                     raise self._stalled(self._silent_s)
                 continue
             with self._lock:

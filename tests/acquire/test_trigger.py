@@ -140,6 +140,20 @@ def test_an_engine_without_compression(bench) -> None:
     caught(made, run(made.current_a))
 
 
+def test_a_seized_engine_and_a_clamp_that_stays_at_its_limit(bench) -> None:
+    seized = bench(RATE, 5.0).crank(1.0, 2.5, mean_a=450.0, depth=0.0, inrush=1.0)
+    caught(seized, run(seized.current_a))
+    pinned = bench(RATE, 5.0).crank(1.0, 2.5, mean_a=600.0, depth=0.3, limit_a=250.0)
+    caught(pinned, run(pinned.current_a))
+
+
+def test_a_drop_below_zero_as_the_engine_throws_back_is_part_of_the_crank(bench) -> None:
+    made = bench(RATE, 8.0).crank(1.0, 5.0, hump_hz=4.0, depth=0.9)
+    since = made.time_s - 1.0
+    thrown = (since > 0.3) & (since < 5.0) & ((since * 4.0) % 1.0 < 0.05)
+    caught(made.add(np.where(thrown, -120.0, 0.0)), run(made.current_a))
+
+
 def test_a_short_crank_of_two_humps_counts_and_a_click_does_not(bench) -> None:
     made = bench(RATE, 4.0).crank(1.0, 0.55, hump_hz=5.0)
     caught(made, run(made.current_a))
@@ -296,6 +310,13 @@ def test_states_follow_one_another(bench) -> None:
             seen.append(trigger.state)
     assert seen == [TriggerState.LEARNING, TriggerState.ARMED, TriggerState.WATCHING, TriggerState.CRANKING,
                     TriggerState.ARMED]
+
+
+def test_a_single_hump_of_a_starter_counts_where_amperes_are_known(bench) -> None:
+    made = bench(RATE, 4.0)
+    swell = 250.0 * np.sin(np.pi * np.clip((made.time_s - 1.03) / 0.35, 0, 1)) ** 2
+    made.crank(1.0, 0.38, mean_a=80.0, depth=0.0, inrush=3.0).add(swell)
+    caught(made, run(made.current_a))
 
 
 def test_the_first_departure_of_a_clean_step_is_its_first_sample() -> None:
