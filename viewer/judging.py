@@ -38,15 +38,21 @@ def judge(capture: Capture, question: Question, warnings: Sequence[str] = ()) ->
     """
     from crankfold.analysis.analyse import analyse
 
-    if question.probe is not None:
-        capture = question.probe.apply(capture)
-    else:
-        from crankfold.acquire.probe import in_base_units
-
-        capture = in_base_units(capture)
+    capture = _in_amperes(capture, question)
     result = analyse(capture, question.engine, sync=question.sync, thresholds=question.thresholds,
                      gauge=question.gauge, misfire_codes=question.misfire_codes)
     return Judged(capture, with_warnings(result, warnings), question, _marks(capture, question, result))
+
+
+def _in_amperes(capture: Capture, question: Question) -> Capture:
+    """Return the capture as rig and probe say it is; a probe that is named goes before the rig's."""
+    from crankfold.acquire.probe import in_base_units
+    from crankfold.acquire.rig_wiring import wired
+
+    if question.rig is not None:
+        probe = question.rig.probe if question.probe is None else str(question.probe)
+        return wired(capture, replace(question.rig, probe=probe))
+    return in_base_units(capture) if question.probe is None else question.probe.apply(capture)
 
 
 def with_warnings(result: Result, warnings: Sequence[str]) -> Result:

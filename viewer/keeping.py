@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -70,6 +72,41 @@ def keep(judged: Judged, raw: Capture, folder: Path, stem: str, *, name: str = "
         except OSError as error:
             raise unwritable(samples, error) from error
     return paths
+
+
+@contextmanager
+def journals_cared_for(folder: Path, tell: Callable[[str], None]) -> Iterator[None]:
+    """Save what an earlier run left unfinished in a folder, and leave nothing unfinished when this one is stopped.
+
+    Only a program that is killed leaves a journal; Ctrl-C takes it away.
+    """
+    from crankfold.acquire.journal import journals
+
+    for left in journals(folder):
+        _save_left(left, tell)
+    before = set(journals(folder))
+    try:
+        yield
+    except KeyboardInterrupt:
+        for path in set(journals(folder)) - before:
+            path.unlink(missing_ok=True)
+        raise
+
+
+def _save_left(journal: Path, tell: Callable[[str], None]) -> None:
+    from crankfold.acquire.errors import AcquireError
+    from crankfold.acquire.journal import recover
+    from crankfold.acquire.storage import save_capture
+
+    try:
+        recovered = recover(journal)
+        path = journal.with_suffix(".h5")
+        save_capture(recovered.capture, path)
+    except AcquireError as error:
+        tell(str(error))
+        return
+    journal.unlink(missing_ok=True)
+    tell(say("done.recovered", path=str(path)))
 
 
 def stem_of(started: datetime | None, number: int) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -12,6 +13,7 @@ from crankfold.viewer.wording import say
 
 if TYPE_CHECKING:
     from crankfold.acquire.probe import Probe
+    from crankfold.acquire.rig import Rig
     from crankfold.analysis.anchor import Gauge
     from crankfold.analysis.engine import Engine, SyncSpec
     from crankfold.analysis.verdict import Thresholds
@@ -29,6 +31,7 @@ class Question:
     thresholds: Thresholds
     gauge: Gauge | None
     misfire_codes: tuple[str, ...]
+    rig: Rig | None = None
 
 
 def engine_options(command: F) -> F:
@@ -41,8 +44,10 @@ def engine_options(command: F) -> F:
 _OPTIONS = (
     click.option("--firing-order", metavar="1-3-4-2", help=say("option.firing_order")),
     click.option("--intervals", metavar="270-450", help=say("option.intervals")),
-    click.option("--strokes", type=int, default=4, metavar="2|4", show_default=True, help=say("option.strokes")),
+    click.option("--strokes", type=int, metavar="2|4", help=say("option.strokes")),
     click.option("--engine-name", default="", metavar="TEXT", help=say("option.engine_name")),
+    click.option("--engine", metavar="NAME|FILE", help=say("option.engine")),
+    click.option("--rig", metavar="NAME|FILE", help=say("option.rig")),
     click.option("--clamp", metavar="10mV/A", help=say("option.clamp")),
     click.option("--probe", metavar="SCALE", help=say("option.probe")),
     click.option("--sync", metavar="KIND:CYL", help=say("option.sync")),
@@ -63,20 +68,51 @@ def question_of(options: Mapping[str, Any]) -> Question:
     InputError
         An option is missing, cannot be understood, or does not fit the engine.
     """
-    from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.errors import InputError
+    from crankfold.analysis.engine import SyncSpec
     from crankfold.analysis.verdict import Thresholds
 
-    if not options["firing_order"]:
-        raise InputError(say("problem.no_firing_order"))
-    engine = Engine.parse(options["firing_order"], options["intervals"], options["strokes"], options["engine_name"])
+    engine = _engine(options)
+    rig = rig_of(options)
+    sync = options["sync"] if options["sync"] is not None or rig is None else rig.sync
     low, watch = options["low"], options["watch"]
     if watch is None:
         watch = min(100.0, max(low, low + WATCH_ABOVE_LOW))
     return Question(
-        engine=engine, sync=SyncSpec.parse(options["sync"], engine), probe=_probe(options),
+        engine=engine, sync=SyncSpec.parse(sync, engine), probe=_probe(options), rig=rig,
         thresholds=Thresholds(low_percent=low, dead_percent=options["dead"], watch_percent=watch),
         gauge=_gauge(options["gauge"], engine), misfire_codes=_codes(options["misfire_codes"], engine))
+
+
+def _engine(options: Mapping[str, Any]) -> Engine:
+    """Return the engine: its card where one is named, and what the options say otherwise."""
+    from crankfold.acquire.rig import Shelf
+    from crankfold.analysis.engine import Engine
+    from crankfold.analysis.errors import InputError
+
+    named = options.get("engine")
+    order, intervals, strokes = options["firing_order"], options["intervals"], options["strokes"]
+    name = options["engine_name"]
+    if named:
+        card = Shelf().engine(named)
+        intervals = intervals or (card.intervals if not order else None)
+        order, strokes = order or card.firing_order, strokes or card.strokes
+        name = name or Path(named).stem
+    if not order:
+        raise InputError(say("problem.no_firing_order"))
+    return Engine.parse(order, intervals or None, 4 if strokes is None else strokes, name)
+
+
+def rig_of(options: Mapping[str, Any]) -> Rig | None:
+    """Return the rig that the options name, None if they name none.
+
+    Raises
+    ------
+    InputError
+        There is none of that name, or its file has a mistake.
+    """
+    from crankfold.acquire.rig import Shelf
+
+    return Shelf().rig(options["rig"]) if options.get("rig") else None
 
 
 def _probe(options: Mapping[str, Any]) -> Probe | None:

@@ -102,7 +102,9 @@ def test_the_sheet_says_it_to_the_owner_and_holds_the_result(judged: Judged) -> 
     page = sheet_html(judged, Job(shop="Harbour Workshop", by="the night shift", owner="a co-operative",
                                   temperature="80 C", note="Runs on three.", file="crank.csv"))
     for words in ("Cylinder 3 has no compression.", "cannot burn its fuel", "Harbour Workshop",
-                  "Tested by the night shift", "for a co-operative", "irrigation pump", "Temperature: 80 C", "Runs on three.", "What was not tested",
+                  "Tested by the night shift", "for a co-operative",
+                  "irrigation pump", "Temperature: 80 C", "Runs on three.",
+                  "What was not tested",
                   "Local codes and licensed practice", "12 bar"):
         assert words in html.unescape(page), words
     kept = re.search(r'<pre id="crankfold-result" hidden>(.*?)</pre>', page, re.DOTALL)

@@ -265,3 +265,42 @@ def test_help_is_there_at_once(crankfold) -> None:
         spent.append(time.perf_counter() - began)
     assert "analyse" in done.stdout
     assert min(spent) < 0.30, spent
+
+
+def test_a_kept_rig_and_engine_card_stand_for_their_options(crankfold, tmp_path: Path) -> None:
+    crankfold.environment["XDG_CONFIG_HOME"] = str(tmp_path / "settings")
+    assert "None is kept yet." in crankfold("engine").stdout
+    assert crankfold("engine", "pump", "--firing-order", ORDER, "--fuel", "spark").returncode == 0
+    kept = crankfold("rig", "cart", "--from", "virtual", "--set", "dead=4", "--set", "sync=cam", "--set", "unit=V",
+                     "--set", "pace=flat", "--set", "crank=3", "--probe", "10mV/A", "--sync", "cam:1@200")
+    assert kept.returncode == 0, kept.stderr
+    assert crankfold("engine").stdout.split() == ["pump"]
+    assert "probe = 10mV/A" in crankfold("rig", "cart").stdout
+    done = crankfold("capture", "--rig", "cart", "--engine", "pump", "--json", "-")
+    assert done.returncode == 0, done.stderr
+    data = json.loads(done.stdout)
+    assert (data["low"], data["engine"]["name"]) == ([4], "pump")
+    assert 50 < data["cranking"]["mean_a"] < 400
+    assert "no engine card called 'launch'" in one_line(crankfold("capture", "--rig", "cart", "--engine", "launch"))
+    assert "cannot be used" in one_line(crankfold("rig", "../cart", "--from", "virtual"))
+    assert "--from is missing" in one_line(crankfold("capture", "--engine", "pump"))
+
+
+def test_a_killed_capture_is_saved_by_the_next_one(crankfold) -> None:
+    about = ["capture", "--from", "virtual", "--set", "quiet=1.7", "--set", "after=0.5", "--firing-order", ORDER,
+             "--out", "kept", "--once"]
+    process = subprocess.Popen([crankfold.command, *about], cwd=crankfold.folder, stdout=subprocess.PIPE,
+                               stderr=subprocess.DEVNULL, text=True, env=crankfold.environment)
+    assert process.stdout is not None
+    for line in process.stdout:
+        if "Cranking" in line:
+            break
+    time.sleep(1.0)
+    process.kill()
+    process.communicate(timeout=20)
+    assert [Path(name).suffix for name in crankfold.left_behind() if name != "kept"] == [".journal"]
+    done = crankfold(*about, "--set", "pace=flat", "--set", "crank=3")
+    assert done.returncode == 0, done.stderr
+    assert "A crank that was cut off earlier is saved" in done.stdout
+    suffixes = [Path(name).suffix for name in crankfold.left_behind() if name != "kept"]
+    assert sorted(suffixes) == [".h5", ".h5", ".json", ".png", ".svg"]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from contextlib import AbstractContextManager, nullcontext
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +15,7 @@ from crankfold.viewer.questions import engine_options, question_of, settings_of
 from crankfold.viewer.wording import say
 
 if TYPE_CHECKING:
+    from crankfold.acquire.recording import RecordingPlan
     from crankfold.analysis.capture import Capture
     from crankfold.viewer.judging import Judged
     from crankfold.viewer.questions import Question
@@ -21,7 +24,7 @@ STANDARD_OUTPUT = "-"
 
 
 @click.command("capture", help=say("help.capture.long"), short_help=say("help.capture.short"))
-@click.option("--from", "board", required=True, metavar="NAME[:ADDRESS]", help=say("option.from"))
+@click.option("--from", "board", metavar="NAME[:ADDRESS]", help=say("option.from"))
 @click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
 @engine_options
 @click.option("--once", is_flag=True, help=say("option.once"))
@@ -29,14 +32,21 @@ STANDARD_OUTPUT = "-"
 @click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help=say("option.out"))
 @click.option("--json", "json_path", metavar="PATH", help=say("option.json_latest"))
 @click.option("--picture", type=click.Path(path_type=Path), metavar="PATH", help=say("option.picture_latest"))
-def command(*, board: str, pairs: tuple[str, ...], once: bool, count: int | None, out: Path | None,
+def command(*, board: str | None, pairs: tuple[str, ...], once: bool, count: int | None, out: Path | None,
             json_path: str | None, picture: Path | None, **options: Any) -> int:
     """Catch and judge cranks, and return the exit status of the last."""
+    from crankfold.analysis.errors import InputError
+
     question, settings = question_of(options), settings_of(pairs)
+    rig = question.rig
+    if board is None and rig is None:
+        raise InputError(say("problem.no_board"))
+    if board is None and rig is not None:
+        board, settings = rig.board, rig.settings | settings
     session = Session(question, aside=json_path == STANDARD_OUTPUT, out=out, picture=picture,
                       json_path=None if json_path in (None, STANDARD_OUTPUT) else Path(str(json_path)))
     session.check()
-    return session.run(board, settings, 1 if once else count)
+    return session.run(str(board), settings, 1 if once else count)
 
 
 class Session:
@@ -70,22 +80,41 @@ class Session:
         from crankfold.acquire.opening import open_board
         from crankfold.acquire.plugin_loading import load_plugins
         from crankfold.acquire.recorder import Recorder
-        from crankfold.viewer.keeping import make_folder
         from crankfold.viewer.narrating import narrator
         from crankfold.viewer.preparing import prepare_solver
 
         source = open_board(board, settings, load_plugins())
-        with Recorder(source, on_event=narrator(aside=self._aside)) as recorder:
-            if self._out is not None:
-                make_folder(self._out)
+        with self._journals(), Recorder(source, self._plan(), on_event=narrator(aside=self._aside)) as recorder:
             if source.info.live:
                 self._caution()
                 prepare_solver()
             for capture in recorder:
-                self._take(capture, board)
+                if count is None or len(self._judged) < count:
+                    self._take(capture, board)
                 if count is not None and len(self._judged) >= count:
-                    break
+                    recorder.stop()
         return self._status(board)
+
+    def _journals(self) -> AbstractContextManager[None]:
+        """Return the care for what is written while a crank lasts, where captures are kept at all."""
+        from crankfold.viewer.keeping import journals_cared_for, make_folder
+
+        if self._out is None:
+            return nullcontext()
+        make_folder(self._out)
+        return journals_cared_for(self._out, self._tell)
+
+    def _tell(self, text: str) -> None:
+        from crankfold.viewer.terminal import complain, tell
+
+        (complain if self._aside else tell)(text)
+
+    def _plan(self) -> RecordingPlan:
+        from crankfold.acquire.recording import RecordingPlan
+
+        rig = self._question.rig
+        plan = RecordingPlan(journal_folder=self._out)
+        return plan if rig is None else replace(plan, pre_trigger_s=rig.pre_trigger_s, max_crank_s=rig.max_crank_s)
 
     def _caution(self) -> None:
         from crankfold.viewer.report import print_safety
@@ -122,7 +151,6 @@ class Session:
         from crankfold.viewer.keeping import keep, stem_of
         from crankfold.viewer.outputs import Outputs
         from crankfold.viewer.result_json import result_text
-        from crankfold.viewer.terminal import complain, tell
 
         with Outputs() as outputs:
             if self._json is not None:
@@ -132,4 +160,4 @@ class Session:
         if self._out is not None:
             stem = stem_of(capture.started_utc, len(self._judged) + 1)
             for path in keep(judged, capture, self._out, stem, name=f"{board}, {stem}"):
-                (complain if self._aside else tell)(say("done.wrote", path=str(path)))
+                self._tell(say("done.wrote", path=str(path)))

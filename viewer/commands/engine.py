@@ -1,0 +1,49 @@
+"""``crankfold engine NAME --firing-order ...``: keep what an engine is under a name."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from crankfold.viewer.command_line import VERDICT
+from crankfold.viewer.wording import say
+
+
+@click.command("engine", help=say("help.engine.long"), short_help=say("help.engine.short"))
+@click.argument("name", required=False)
+@click.option("--firing-order", metavar="1-3-4-2", help=say("option.firing_order"))
+@click.option("--intervals", metavar="270-450", help=say("option.intervals"))
+@click.option("--strokes", type=int, metavar="2|4", help=say("option.strokes"))
+@click.option("--ignition", metavar="KIND", help=say("option.card_ignition"))
+@click.option("--fuel", metavar="KIND", help=say("option.card_fuel"))
+@click.option("--system-v", type=int, metavar="VOLTS", help=say("option.card_system_v"))
+@click.option("--starter", metavar="KIND", help=say("option.card_starter"))
+@click.option("--notes", metavar="TEXT", help=say("option.card_notes"))
+def command(name: str | None, **options: Any) -> int:
+    """Keep, show or list engine cards and return the exit status."""
+    from crankfold.acquire.rig import Shelf, changed
+    from crankfold.analysis.errors import InputError
+    from crankfold.viewer.cards import given, list_names, show
+
+    shelf, values = Shelf(), given(options)
+    if name is None:
+        if values:
+            raise InputError(say("problem.no_name"))
+        list_names(shelf.engines())
+        return VERDICT
+    if values:
+        card = changed(shelf.engine(name), values) if name in shelf.engines() else _new(values)
+        show(card, str(shelf.save(name, card)))
+        return VERDICT
+    show(shelf.engine(name), str(shelf.folder))
+    return VERDICT
+
+
+def _new(values: dict[str, Any]) -> Any:
+    from crankfold.acquire.rig import EngineCard
+    from crankfold.analysis.errors import InputError
+
+    if "firing_order" not in values:
+        raise InputError(say("problem.no_firing_order"))
+    return EngineCard(**values)
