@@ -59,7 +59,7 @@ class UsbBulkSource(Source):
         self._queue: TransferQueue | None = None
         self._pending: deque[Samples] = deque()
         self._heard_s = 0.0
-        self._interrupted = False
+        self._started_before = False
         self._stalls = 0
 
     @property
@@ -102,7 +102,8 @@ class UsbBulkSource(Source):
 
         description = self._description
         self._throw_away_stale()
-        self._decoder = PacketDecoder(description.samples, description.packet)
+        self._decoder = PacketDecoder(description.samples, description.packet, resumed=self._started_before)
+        self._started_before = True
         self._pending.clear()
         size = description.transfer_size(self._info.rate_hz, self._packet_bytes)
         self._queue = TransferQueue(self._held, description.endpoint, transfer_bytes=size, depth=description.depth)

@@ -243,6 +243,10 @@ class ClaimedInterface:
         self.device._ctx.managed_open()  # pyusb opens at the first transfer; a refusal has to show here
         if self._active_configuration() != configuration:
             self.device.set_configuration(configuration)
+        self._settings = usb.util.find_descriptor(self.device.get_active_configuration(),
+                                                  bInterfaceNumber=self.interface, bAlternateSetting=alternate)
+        if self._settings is None:
+            raise ValueError(f"interface {self.interface}, alternate {alternate}")
         with contextlib.suppress(NotImplementedError):  # only Linux has drivers to push aside
             if self.device.is_kernel_driver_active(self.interface):
                 self.device.detach_kernel_driver(self.interface)
@@ -250,7 +254,6 @@ class ClaimedInterface:
         usb.util.claim_interface(self.device, self.interface)
         if alternate:
             self.device.set_interface_altsetting(self.interface, alternate)
-        self._settings = self.device.get_active_configuration()[(self.interface, alternate)]
 
     def _active_configuration(self) -> int | None:
         import usb.core

@@ -70,6 +70,8 @@ class PacketDecoder:
     ----------
     samples, packet
         The layouts; a `packet` of None is a bare stream of samples.
+    resumed
+        Whether samples went by unseen before the first ones.
 
     Attributes
     ----------
@@ -79,11 +81,11 @@ class PacketDecoder:
         After so many instants the sequence number begins again; 0 without one.
     """
 
-    def __init__(self, samples: SampleLayout, packet: PacketLayout | None) -> None:
+    def __init__(self, samples: SampleLayout, packet: PacketLayout | None, *, resumed: bool = False) -> None:
         self._words, self._packet = WordReader(samples), packet
         self._instant_bytes = samples.instant_bytes
         self._rest = b""
-        self._loss: int | None = 0
+        self._loss: int | None = None if resumed else 0
         self._expected: int | None = None
         self._aligned = True
         self._junk = 0

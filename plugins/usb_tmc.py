@@ -51,7 +51,7 @@ class UsbTmcSource(Source):
     def __init__(self, description: InstrumentDescription, link: TmcLink, rate_hz: float) -> None:
         super().__init__()
         self._description, self._link = description, link
-        self._armed, self._records = False, 0
+        self._armed, self._records, self._resumed = False, 0, False
         self._identify()
         for command in description.setup:
             link.write(command)
@@ -122,6 +122,7 @@ class UsbTmcSource(Source):
                                  "of use", "compare that query in the description with its manual")
 
     def _start(self) -> None:
+        self._resumed = self._records > 0
         self._arm()
 
     def _arm(self) -> None:
@@ -176,6 +177,9 @@ class UsbTmcSource(Source):
             if not (answer.isascii() and answer.lstrip("+").isdigit()):
                 raise self._no_number(description.lost, answer)
             return int(answer)
+        if self._resumed:
+            self._resumed = False
+            return None
         return 0 if description.contiguous or self._records == 0 else None
 
     def _stop(self) -> None:

@@ -137,7 +137,7 @@ class TmcLink:
             self._held.write(self._out, tmc.request_message(self._tag, self._request_bytes), self._timeout_s)
             data, ends = self._answer()
             total += len(data)
-            if total > MAX_ANSWER_BYTES:
+            if total > MAX_ANSWER_BYTES or not (data or ends):
                 raise BoardGarbledError(f"instrument {self._held.address} sends an answer without end",
                                         "switch it off and on again")
             yield data
@@ -159,6 +159,9 @@ class TmcLink:
         while missing > 0:  # an instrument that cuts its transfer into several
             pieces.append(self._held.read(self._in, length, self._timeout_s))
             missing -= len(pieces[-1])
+            if not pieces[-1]:
+                raise BoardGarbledError(f"instrument {self._held.address} announced {answer.size} bytes and left out "
+                                        f"{missing}", "switch it off and on again")
         return b"".join(pieces)[: answer.size], answer.ends
 
     def _abort(self, initiate: int, check: int, endpoint: int) -> None:

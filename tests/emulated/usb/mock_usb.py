@@ -26,6 +26,7 @@ RESETEP, SETINTERFACE, SETCONFIGURATION = 0x80045503, 0x80085504, 0x80045505
 GETDRIVER, SUBMITURB, DISCARDURB = 0x41045508, 0x8038550A, 0x550B
 REAPURB, REAPURBNDELAY = 0x4008550C, 0x4008550D
 CLAIM, RELEASE, IOCTL, RESET = 0x8004550F, 0x80045510, 0xC0105512, 0x5514
+CONNECT = 0x5517
 CLEAR_HALT, CAPABILITIES, GET_SPEED = 0x80045515, 0x8004551A, 0x551F
 CAN_DO_ALL = 0x1F  # without it libusb cuts each read into pieces of 16 KiB
 URB_SIZE = 56
@@ -86,6 +87,7 @@ class UsbDevice:
         self.refuse = {}  # name of a call -> errno
         self.waiting, self.done, self.reapers = deque(), deque(), deque()
         self.clears = 0
+        self.kernel_driver, self.driver_log = False, []
         self.plug()
 
     # --- descriptors -------------------------------------------------------------------------------------------
@@ -162,7 +164,15 @@ class UsbDevice:
         if request == CLAIM:
             return 0, self.refuse.get("claim", 0)
         if request == GETDRIVER:
-            return -1, errno.ENODATA
+            if not self.kernel_driver:
+                return -1, errno.ENODATA
+            arg.resolve(0, 260).update(4, b"usbtmc\0")
+            return 0, 0
+        if request == IOCTL:
+            code = struct.unpack_from("<iI", bytes(arg.resolve(0, 16).retrieve()))[1]
+            self.kernel_driver = code == CONNECT
+            self.driver_log.append("connect" if code == CONNECT else "disconnect")
+            return 0, 0
         if request == GET_SPEED:
             return HIGH_SPEED, 0
         if request in (CLEAR_HALT, RESETEP):
@@ -172,7 +182,7 @@ class UsbDevice:
             return 0, 0
         if request == RESET:
             self.firmware.reset()
-        if request in (RESET, RELEASE, SETINTERFACE, SETCONFIGURATION, IOCTL):
+        if request in (RESET, RELEASE, SETINTERFACE, SETCONFIGURATION):
             return 0, 0
         print(f"unanswered call {request:#x}", file=sys.stderr, flush=True)
         return -1, errno.ENOTTY

@@ -3,7 +3,8 @@
 It digitises a counter: sample k of record r of channel c is r * 1000 + k + c. It is written from the class's
 specification on its own, so that it checks the client's headers instead of sharing them. The plan may make it
 misbehave: `silent` (a query it never answers), `block` ("definite", "indefinite", "text", "cut"), `chunk` (bytes it
-sends at most for one request), `pieces` (bytes of one USB transfer at most), `wrong_tag`, `no_clear`, `busy_polls`.
+sends at most for one request), `pieces` (bytes of one USB transfer at most), `wrong_tag`, `no_clear`, `busy_polls`,
+`empty` (parts without end).
 """
 
 from __future__ import annotations
@@ -72,7 +73,7 @@ class Instrument:
     def request(self, tag, size):
         if self.answer is None:
             return
-        size = min(size, self.plan.get("chunk", size))
+        size = 0 if self.plan.get("empty") else min(size, self.plan.get("chunk", size))
         data, self.answer = self.answer[:size], self.answer[size:]
         if self.plan.get("wrong_tag"):
             tag = tag % 255 + 1
@@ -144,9 +145,11 @@ def main():
     if plan.get("printer"):
         identity.update(interface_class=7, subclass=1)
     device = firmware.device = UsbDevice(identity, firmware)
+    device.kernel_driver = plan.get("kernel_driver", False)
 
     def report():
-        return {"log": firmware.log, "aborts": firmware.aborts, "clears": firmware.clears}
+        return {"log": firmware.log, "aborts": firmware.aborts, "clears": firmware.clears,
+                "driver": device.driver_log}
 
     run(device, {"report": report})
 

@@ -86,6 +86,12 @@ def test_every_lawful_way_of_answering_gives_the_same_samples(emulate: Any, desc
     assert seen.get("wrong") == 0 and seen["samples"] == [3000, 3000], seen
 
 
+def test_the_kernels_own_driver_steps_aside_and_comes_back(emulate: Any, describe: Any) -> None:
+    instrument = emulate(FIRMWARE, {"kernel_driver": True})
+    assert instrument.client("records", description=describe(), count=1)["samples"] == [3000]
+    assert instrument.tell("report")["driver"] == ["disconnect", "connect"]
+
+
 def test_records_that_follow_each_other(emulate: Any, describe: Any) -> None:
     text = describe(("poll_s = 0.01", "poll_s = 0.01\ncontiguous = true"))
     assert emulate(FIRMWARE, {}).client("records", description=text, count=3)["losses"] == [0, 0, 0]
@@ -108,6 +114,7 @@ def test_a_query_without_answer_is_aborted_and_reported(emulate: Any, describe: 
 @pytest.mark.parametrize(("plan", "changes", "error", "message"), [
     ({"block": "text"}, (), "BoardGarbledError", "does not begin with # and a digit"),
     ({"block": "cut"}, (), "BoardGarbledError", "is cut: 6000 bytes were announced and 5994 came"),
+    ({"empty": True}, (), "BoardGarbledError", "sends an answer without end"),
     ({"wrong_tag": True}, (), "BoardGarbledError", "answers request"),
     ({}, (("*CLS", "*CLSX"),), "BoardGarbledError", "Undefined header; *CLSX"),
     ({}, (("DIGITISER", "SPECTRUM"),), "BoardGarbledError", "calls itself 'HARBOUR WORKSHOP,DIGITISER,7,1.0'"),

@@ -144,6 +144,36 @@ def test_a_stall_is_cleared_and_what_it_cost_is_counted_by_number(emulate: Any, 
     assert board.tell("report")["clears"] >= 1
 
 
+def test_an_endpoint_that_stalls_again_and_again_is_given_up(emulate: Any, files: Any) -> None:
+    payload, description = files()
+    events = [{"at": PACKET * 300, "do": "stall"}] * 20
+    seen = emulate(FIRMWARE, {"payload": payload, "events": events}).client(
+        "stream", description=description, until_samples=INSTANTS)
+    assert seen["error"] == "BoardGarbledError" and "6 transfers in a row ended with stall" in seen["what"]
+    assert seen["samples"] == 300 * PER_PACKET
+
+
+def test_a_second_start_says_that_samples_went_by(emulate: Any, files: Any) -> None:
+    payload, description = files()
+    board = emulate(FIRMWARE, {"payload": payload, "repeat": 100})
+    assert board.client("start_twice", description=description) == [0, None]
+
+
+@pytest.mark.parametrize(("old", "new", "what"), [
+    ("endpoint = 0x81", "endpoint = 0x83", "has no bulk endpoint 0x83"),
+    ("endpoint = 0x81", "endpoint = 0x81\ninterface = 2", "lacks a configuration, interface or endpoint"),
+    ("endpoint = 0x81", "endpoint = 0x81\nconfiguration = 3", "lacks a configuration, interface or endpoint"),
+    ("request = 4", "request = 9", "refused control request 0x09"),
+])
+def test_a_description_that_does_not_fit_the_board_says_what_is_missing(emulate: Any, files: Any, old: str, new: str,
+                                                                        what: str) -> None:
+    payload, description = files()
+    text = Path(description).read_text(encoding="utf-8")
+    Path(description).write_text(text.replace(old, new, 1), encoding="utf-8")
+    seen = emulate(FIRMWARE, {"payload": payload}).client("open_only", description=description)
+    assert seen["error"] == "BoardGarbledError" and what in seen["what"]
+
+
 def test_a_stall_without_numbers_is_an_unknown_loss(emulate: Any, files: Any) -> None:
     payload, description = files(numbered=False)
     seen = emulate(FIRMWARE, {"payload": payload, "events": [{"at": 65536 * 4, "do": "stall"}]}).client(

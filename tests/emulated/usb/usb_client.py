@@ -66,6 +66,20 @@ def stream(description: str, until_samples: int, address: str = "", **more: Any)
                 "warnings": source.warnings}
 
 
+def start_twice(description: str) -> list[int | None]:
+    """Return what the first block after each of two starts says was lost before it."""
+    said = []
+    with usb_bulk.open_board("", {"description": description}) as source:
+        for _ in range(2):
+            source.start()
+            block = None
+            while block is None:
+                block = source.read(READ_S)
+            said.append(block.lost_before)
+            source.stop()
+    return said
+
+
 def open_only(description: str, address: str = "", rate: str | None = None) -> dict[str, Any]:
     settings = {"description": description} | ({"rate": rate} if rate else {})
     try:
