@@ -12,6 +12,7 @@ from crankfold.analysis.anchor import Gauge, anchored, gauge_from_marks
 from crankfold.analysis.capture import CURRENT, SYNC
 from crankfold.analysis.cautions import cranking_cautions, second_opinion, trace_cautions
 from crankfold.analysis.conditioning import NoCranking, condition
+from crankfold.analysis.doubts import after_verdict
 from crankfold.analysis.estimate import estimate as explain
 from crankfold.analysis.health import mean_current, read_health
 from crankfold.analysis.hints import misfire_notices
@@ -101,7 +102,7 @@ def _judged(base: Result, capture: Capture, marks: Marks | None, estimates: Sequ
     best = turned(estimates[naming.chosen], naming.first or 0, engine)
     numbers = engine.firing_order if naming.first is not None else (None,) * engine.cylinders
     verdict, cylinders = judge(best.relative_percent, best.interval_percent, numbers, thresholds)
-    reasons = refusals.after_verdict(best, cylinders, thresholds)
+    reasons = after_verdict(best, cylinders, thresholds)
     cautions = [*base.cautions, *cranking_cautions(trace, engine, best)]
     cautions += [c for c in (near_limit(cylinders, thresholds), second_opinion(best, thresholds),
                              one_far_above(best.relative_percent.tolist()), naming.caution) if c is not None]

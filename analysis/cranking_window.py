@@ -17,9 +17,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-MIN_CRANK_A = 25.0  # no starter turns an engine below this; solenoids and lamps stay near it
+MIN_CRANK_A = 12.0  # a small two-stroke takes little more; lamps and solenoids that draw it do so without humps or for moments
 CRANK_SHARE = 0.15  # of the 99th percentile: above the dips of a weak crank, far below any hump
 HOLD_SHARE = 0.015  # of the 99th percentile: a starter that overruns still draws this much, a released one nothing
+IDLE_SHARE = 0.018  # of the 99th percentile: a starter that idles beside a running engine draws more
 NOISE_TIMES = 6.0  # standard deviations of the quiet that no noise reaches for long
 BRIDGE_S = 0.15  # shorter drop-outs of the current are inside one cranking
 MIN_CRANK_S = 0.2  # a solenoid's click or a slipped key is shorter
@@ -87,9 +88,18 @@ def find_crankings(smooth: NDArray[np.float64], rate_hz: float, level: Levels) -
         if len(high) < max(2, MIN_ABOVE_S * rate_hz):
             continue
         first = start + int(high[0])
-        if stop - first >= MIN_CRANK_S * rate_hz:
-            out.append((first, stop))
+        until = _released(smooth, start + int(high[-1]) + 1, stop, level, rate_hz)
+        if until - first >= MIN_CRANK_S * rate_hz:
+            out.append((first, until))
     return out
+
+
+def _released(smooth: NDArray[np.float64], loud: int, stop: int, level: Levels, rate_hz: float) -> int:
+    """Return where the starter was let go, when what follows its last hump is only a probe's drifted zero."""
+    tail = smooth[loud:stop]
+    if len(tail) <= BRIDGE_S * rate_hz or np.median(tail) >= IDLE_SHARE * level.high / CRANK_SHARE:
+        return stop
+    return loud + int(np.argmax(tail <= level.hold + 0.2 * (level.high - level.hold)))
 
 
 def runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:

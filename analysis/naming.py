@@ -7,12 +7,13 @@ on the starter's lag, so crests are never asked.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from crankfold.analysis.anchor import BAR_IN
 from crankfold.analysis.result import Notice, SyncFound
 
 if TYPE_CHECKING:
@@ -44,6 +45,7 @@ NEAR_COST, NEAR_EXPLAINED = 2.0, 0.004  # two placements of an uneven pattern th
 PLUG_OUT_PERCENT = 15.0  # a plug hole leaves no compression
 PLUG_OUT_OTHERS_PERCENT = 35.0  # a second cylinder this low could be the one instead
 PLUG_OUT_SURE = 0.98
+NO_PRESSURE_BAR = 1.5  # gauge; what a cylinder without compression reaches at most
 
 _NORMAL = NormalDist()
 
@@ -111,7 +113,17 @@ def name_by_marks(marks: Marks, spec: SyncSpec, engine: Engine, estimates: Seque
         first = (place.index - engine.position_of(spec.cylinder)) % engine.cylinders
         found = SyncFound(spec.kind, spec.cylinder, marks.count, round(place.confidence, 3))
         return Naming(k, first, found)
+    if spec.kind == "pressure" and _no_pressure(marks):
+        absent = name_by_plug_out(spec, engine, estimates)
+        if absent.first is not None:
+            return replace(absent, caution=None)
     return Naming(0, None, None, refused[0])
+
+
+def _no_pressure(marks: Marks) -> bool:
+    """Return whether a pressure channel shows that its own cylinder does not compress: it is the dead one then."""
+    factor = BAR_IN.get(marks.unit.lower())
+    return factor is not None and bool(marks.count == 0 or np.median(marks.height) * factor < NO_PRESSURE_BAR)
 
 
 def _place(marks: Marks, spec: SyncSpec, engine: Engine, estimate: Estimate) -> _Place:

@@ -12,7 +12,8 @@ REASONS: dict[str, tuple[str, ...]] = {
     "rate-too-low": ("sample_rate_hz", "needed_hz"),
     "gap": ("longest_s", "needed_s"),
     "one-cylinder": ("cycles", "rpm"),
-    "not-explained": ("why", "explained_percent", "needed_percent"),
+    "not-explained": ("why", "explained_percent", "needed_percent", "widest_percent", "rpm", "other_rpm", "position",
+                      "percent_of_others"),
 }
 """Why no verdict could be drawn. `why` of not-explained: ``fit`` (the model does not fit), ``unsure`` (it fits, but
 the intervals are too wide to judge), ``two-answers`` (two explanations fit alike and differ), ``one-far-above`` (one

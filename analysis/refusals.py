@@ -20,9 +20,7 @@ if TYPE_CHECKING:
     from crankfold.analysis.engine import Engine
     from crankfold.analysis.estimate import Estimate
     from crankfold.analysis.hump_count import Better
-    from crankfold.analysis.result import Cylinder
     from crankfold.analysis.trace import CrankingTrace
-    from crankfold.analysis.verdict import Thresholds
 
 MIN_CYCLES = 2.0  # one cycle cannot show that anything repeats
 MIN_CYCLES_BEFORE_FIRING = 3.0  # the last one before the catch is already helped along
@@ -34,10 +32,11 @@ RIPPLE_LEAST_PERCENT = 6.0  # healthy humps are a quarter of the mean and more; 
 AC_SAG = 0.35  # late mean over early mean: a battery never sags to this, a probe that passes no steady current does
 AC_BELOW = 0.1  # of the range: such a probe's troughs end up below zero, where a starter's current cannot go
 LAMP_A = 30.0  # mean current that lamps, windows and pumps stay below and no starter does
+LAMP_RIPPLE_PERCENT = 25.0  # noise on so little; humps of compression are more
+GLOW_A = 120.0  # all glow plugs of an engine together; a starter that is held draws more
 STALL_OVER_MEAN = 2.0  # a starter without compression still has its in-rush; glow plugs hardly have one
 DULL_PERCENT = 6.0  # ripple below which a current has no humps and no turning starter's unevenness
 SOME_CLIPPED = 0.05  # of the samples: enough to blame where nothing fits
-WIDEST_PERCENT = 40.0  # an interval wider than this across the limit says nothing either way
 MIN_EXPLAINED = 0.97  # no fit that converged explains less, none that failed more than 0.90
 """Measured on simulated engines: fits end either above 0.97 or below 0.90."""
 
@@ -112,9 +111,11 @@ def _no_starter(trace: CrankingTrace) -> Notice | None:
     if len(body) < 8 or trace.fired_at_s is not None:
         return None
     mean = float(body.mean())
-    weak = trace.unit == "A" and mean < LAMP_A
-    dull = np.ptp(np.percentile(_levelled(body), (5, 95))) < DULL_PERCENT / 100.0 * mean
-    if not dull or not (weak or trace.inrush < STALL_OVER_MEAN * mean):
+    ripple = 100.0 * float(np.ptp(np.percentile(_levelled(body), (5, 95)))) / max(mean, 1e-12)
+    amperes = trace.unit == "A"
+    lamp = amperes and mean < LAMP_A and ripple < LAMP_RIPPLE_PERCENT
+    glow = ripple < DULL_PERCENT and trace.inrush < STALL_OVER_MEAN * mean and not (amperes and mean > GLOW_A)
+    if not lamp and not glow:
         return None
     return Notice("no-cranking", {"peak": float(trace.smooth[trace.steady.start - 1 :].max(initial=mean)),
                                   "noise": trace.noise, "longest_s": trace.crank.length_s, "unit": trace.unit})
@@ -178,16 +179,19 @@ def after_fit(trace: CrankingTrace, engine: Engine, estimates: Sequence[Estimate
         nothing = Notice("not-explained", {"why": "nothing-repeats"})
         return (_hump_count(other, engine), nothing) if other and other.likely else (nothing,)
     best = estimates[0]
+    short = shortness(trace, best.cycles)
+    caught = trace.fired_at_s is not None
     reasons = [
+        short if caught else None,
         *_unfit(trace, best, _hump_count(other, engine) if other and other.likely else None),
+        short,
         _hump_count(other, engine) if other and other.clear else None,
-        shortness(trace, best.cycles),
         _rate_for(trace, 60.0 / best.rpm * engine.cycle_deg / 360.0 / engine.cylinders),
     ]
-    return _once(reasons)
+    return once(reasons)
 
 
-def _once(reasons: Sequence[Notice | None]) -> tuple[Notice, ...]:
+def once(reasons: Sequence[Notice | None]) -> tuple[Notice, ...]:
     """Return the reasons that there are, each code once."""
     return tuple({r.code: r for r in reversed(reasons) if r is not None}.values())[::-1]
 
@@ -208,11 +212,11 @@ def _unfit(trace: CrankingTrace, best: Estimate, count: Notice | None) -> list[N
     reasons = []
     if trace.clipped_humps > SOME_CLIPPED:
         reasons.append(_clipped_notice(trace))
-    if count is not None:
-        reasons.append(count)
     if change is not None and change.suspicious:
         reasons.append(Notice("engine-fired", {"level_percent": 100 * change.level, "rate_percent": 100 * change.rate,
                                                "needed_cycles": MIN_CYCLES_BEFORE_FIRING}))
+    if count is not None:
+        reasons.append(count)
     if not fits:
         reasons.append(Notice("not-explained", {"why": "fit", "explained_percent": 100 * best.explained,
                                                 "needed_percent": 100 * MIN_EXPLAINED}))
@@ -225,18 +229,3 @@ def one_cylinder(estimates: Sequence[Estimate]) -> Notice:
     if estimates:
         facts = {"cycles": estimates[0].cycles, "rpm": estimates[0].rpm}
     return Notice("one-cylinder", facts)
-
-
-def after_verdict(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds: Thresholds) -> tuple[Notice, ...]:
-    """Return the reasons that the numbers themselves give against a verdict."""
-    reasons = [_unsure(cylinders, thresholds)]
-    return tuple(r for r in reasons if r is not None)
-
-
-def _unsure(cylinders: Sequence[Cylinder], thresholds: Thresholds) -> Notice | None:
-    """Return the reason that the intervals are too wide for any verdict, None when they will do."""
-    widest = max(c.interval_percent[1] - c.interval_percent[0] for c in cylinders)
-    across = [c for c in cylinders if c.interval_percent[0] < thresholds.low_percent < c.interval_percent[1]]
-    if not any(c.interval_percent[1] - c.interval_percent[0] > WIDEST_PERCENT for c in across):
-        return None
-    return Notice("not-explained", {"why": "unsure", "widest_percent": widest})

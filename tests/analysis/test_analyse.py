@@ -27,7 +27,7 @@ def sound(result):
     for table, notices in ((REASONS, result.reasons), (CAUTIONS, result.cautions), (NOTES, result.notes),
                            (PATTERNS, (result.pattern,) if result.pattern else ())):
         for notice in notices:
-            assert set(notice.facts) <= set(table[notice.code]) | {"widest_percent"}
+            assert set(notice.facts) <= set(table[notice.code])
     return result
 
 

@@ -201,3 +201,13 @@ def test_a_plug_taken_out_names_the_only_dead_position(relative, first, estimate
         assert naming.caution.facts["why"] == "plug-out-not-seen"
     else:
         assert naming.caution.code == "plug-out-cylinder"
+
+
+@pytest.mark.parametrize(("bar", "first"), [(0.6, 1), (4.0, None)])
+def test_a_pressure_channel_without_pressure_marks_the_dead_cylinder(bar, first, estimate_of):
+    """Its peaks lie anywhere but at TDC; that there is no pressure is what tells."""
+    estimate = estimate_of(FOUR, relative=(100, 97, 2, 99))
+    marks = marked([1.3, 2.0, 2.6, 3.4], np.full(4, bar), unit="bar")
+    naming = name_by_marks(marks, SyncSpec("pressure", 3), FOUR, [estimate])
+    assert naming.first == first
+    assert (naming.caution is None) is (first is not None)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from crankfold.analysis import refusals
+from crankfold.analysis.doubts import after_verdict
 from crankfold.analysis.engine import Engine
 from crankfold.analysis.notice_codes import REASONS
 from crankfold.analysis.verdict import Thresholds, judge
@@ -18,7 +19,7 @@ TWELVE = Engine((1, 12, 5, 8, 3, 10, 6, 7, 2, 11, 4, 9))
 
 def codes(reasons):
     for reason in reasons:
-        assert set(reason.facts) <= set(REASONS[reason.code]) | {"widest_percent"}
+        assert set(reason.facts) <= set(REASONS[reason.code])
     return [r.code for r in reasons]
 
 
@@ -140,6 +141,60 @@ def test_one_cylinder(estimate_of):
 def test_intervals_too_wide_to_judge(half, found, estimate_of):
     relative = np.array([100.0, 99.0, 80.0, 98.0])
     _, cylinders = judge(relative, np.column_stack((relative - half, relative + half)), FOUR.firing_order, Thresholds())
-    reasons = refusals.after_verdict(estimate_of(FOUR, relative=relative), cylinders, Thresholds())
+    reasons = after_verdict(estimate_of(FOUR, relative=relative), cylinders, Thresholds())
     assert codes(reasons) == found
     assert not found or reasons[0].facts["why"] == "unsure"
+
+
+@pytest.mark.parametrize(("two_of_six", "explained", "found"), [
+    (2.0, 0.999, ["hump-count"]), (40.0, 0.9, ["hump-count", "not-explained"]), (98.0, 0.999, []),
+    (98.0, 0.9, ["not-explained"]),
+])
+def test_a_card_of_another_engine(two_of_six, explained, found, trace_of, estimate_of):
+    """Six humps a cycle, two low or not, with a four's card; an even six and an even four look the same."""
+    trace = trace_of(seconds=6.0, hump_hz=9.0)
+    since = trace.time_s - 0.5
+    slot = np.floor(since * 9.0 + 0.5).astype(int) % 6
+    height = np.where(slot < 2, two_of_six, 98.0) / 98.0
+    current = np.where(trace.current != 0, 100.0 + 60.0 * height * np.cos(2 * np.pi * 9.0 * since), 0.0)
+    trace = replace(trace, current=current, smooth=current)
+    reasons = refusals.after_fit(trace, FOUR, [estimate_of(FOUR, rpm=270.0, explained=explained)])
+    assert codes(reasons) == found
+    if "hump-count" in found:
+        assert reasons[0].facts["humps"] == 6
+        assert reasons[0].facts["cylinders"] == 4
+        assert reasons[0].facts["rpm"] == pytest.approx(180.0, rel=0.02)
+        right = Engine((1, 5, 3, 6, 2, 4))
+        assert refusals.after_fit(trace, right, [estimate_of(right)]) == ()
+
+
+def doubts(estimate):
+    numbers = (None,) * len(estimate.relative_percent)
+    _, cylinders = judge(estimate.relative_percent, estimate.interval_percent, numbers, Thresholds())
+    return after_verdict(estimate, cylinders, Thresholds())
+
+
+@pytest.mark.parametrize(("relative", "found"), [
+    ((100, 3, 2, 1), ["hump-count"]), ((100, 97, 2, 1), []), ((100, 3, 30, 1), []), ((100, 97, 98, 1), []),
+])
+def test_mostly_dead_is_another_engine(relative, found, estimate_of):
+    assert codes(doubts(estimate_of(FOUR, relative=relative)))[:1] == found
+
+
+@pytest.mark.parametrize(("relative", "rpm", "found"), [
+    ((100, 3, 99, 1), 210.0, ["not-explained"]), ((100, 3, 99, 1), 190.0, []), ((100, 99, 3, 1), 210.0, []),
+])
+def test_every_other_dead_at_high_speed_has_two_answers(relative, rpm, found, estimate_of):
+    """At 210 rpm, 105 rpm with all four alive looks the same."""
+    reasons = doubts(estimate_of(FOUR, relative=relative, rpm=rpm))
+    assert codes(reasons) == found
+    assert not found or reasons[0].facts["why"] == "two-answers"
+
+
+@pytest.mark.parametrize(("relative", "found"), [
+    ((100, 66, 68, 64), ["not-explained"]), ((100, 66, 78, 64), []), ((100, 99, 66, 64), []),
+])
+def test_all_but_one_low_and_alike_is_not_believed(relative, found, estimate_of):
+    reasons = doubts(estimate_of(FOUR, relative=relative))
+    assert codes(reasons) == found
+    assert not found or reasons[0].facts["why"] == "one-far-above"
