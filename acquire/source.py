@@ -9,7 +9,11 @@ The rules, each proved by a function of `crankfold.acquire.testing`:
 5. Samples that were lost are counted in `lost_before`; None means: some, nobody knows how many. Never silently.
 6. Anything that breaks the stream is raised as an `AcquireError`; after that the source can still be closed.
 7. `stop` and `close` may be called at any time, twice too, from the thread that reads.
-8. One thread owns every call from `start` to `close`.
+8. One thread owns every call from `start` to `close`; it need not be the one that opened.
+9. A block keeps its content when more is read, its codes lie in the code range of their channel, and one without
+   samples only tells of a loss.
+10. Samples come at the rate that `info` says, losses counted; a file gives the same samples each time.
+11. Closing lets go: no thread stays, and the same board or file opens again at once.
 """
 
 from __future__ import annotations

@@ -58,6 +58,11 @@ class RowClock:
         self.rows += len(values)
         return self._split(values, np.zeros(len(values), dtype=np.int64))
 
+    def finish(self) -> list[Samples]:
+        """Return an empty block that tells of the loss at the very end, if there was one."""
+        lost, self._pending_loss = self._pending_loss, 0
+        return [] if lost == 0 else [Samples(np.empty((0, self._channels)), lost)]
+
     @property
     def measured_interval(self) -> float | None:
         """Mean interval between samples so far, in the column's unit, None without times."""

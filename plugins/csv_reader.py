@@ -215,6 +215,8 @@ class CsvSource(Source):
     def _absorb(self, data: bytes, first_line: int) -> None:
         unfinished = self._text.ended and self._text.unterminated
         self._pending += self._intake.take(data, first_line, unfinished=unfinished)
+        if self._text.ended:
+            self._pending += self._clock.finish()
 
 
 def _channel(name: str, unit: Unit | None) -> Channel:

@@ -45,6 +45,12 @@ def test_a_damaged_line_is_one_lost_sample(read_csv: Read, text: str) -> None:
     assert got.lost == 1
 
 
+def test_a_loss_at_the_very_end_is_told(read_csv: Read) -> None:
+    got = read_csv(with_lines(r1998="garbage", r1999="garbage"))
+    assert (len(got.current), got.lost) == (2000, 2)
+    assert np.isnan(got.current[1998:]).all()
+
+
 @pytest.mark.parametrize("text", ["0.14,,3", "0.14,NaN,3", "0.14,n/a,3", "0.14,1.5,", "0.14,-,3"])
 def test_an_empty_cell_is_one_lost_sample(read_csv: Read, text: str) -> None:
     got = read_csv(with_lines(r700=text))
