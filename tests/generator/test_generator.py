@@ -12,6 +12,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+import count_wrong as counter
 import make_captures as maker
 from families import FAMILIES
 from random_rig import csv_text

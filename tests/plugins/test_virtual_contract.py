@@ -44,7 +44,7 @@ class TestRealTime(SourceContract):
 
 class TestFlatOut(SourceContract):
     stretch_s = 0.2
-    open_source = staticmethod(lambda: open_board("pace=flat,quiet=0.3,crank=0.5,after=0.5,measure=battery-voltage", {}))
+    open_source = staticmethod(lambda: open_board("pace=flat,quiet=0.3,crank=0.5,measure=battery-voltage", {}))
     break_it = staticmethod(unplug)
 
 
