@@ -24,7 +24,8 @@ POOLED_HZ = 2000.0  # ten times what a hump contains, and little enough that the
 LOW_PASS_HZ = 60.0  # passes a twelve's humps at 300 rpm, stops commutator hash
 LOW_PASS_ORDER = 3
 QUIET_S = 0.1  # enough for a median; captures begin at least this long before the onset
-QUIET_SHARE = 0.08  # of the whole range: a stretch that varies less is quiet
+QUIET_SHARE = 0.12  # of the whole range: a stretch whose short means vary less is quiet
+QUIET_MEAN_S = 0.02  # one turn of 50 Hz hum, so that hum and hash do not count
 MIN_SAMPLES = 16
 GAP_OF_HUMP = 1.0 / 20.0  # longest gap that a straight line bridges without moving a hump
 GAP_SHARE = 0.01  # of the steady cranking, in all
@@ -132,9 +133,12 @@ def find_zero(x: NDArray[np.float64], rate_hz: float) -> tuple[float, float, int
     (the noise is then 0). The polarity is the side of it on which the cranking lies.
     """
     width = max(4, round(QUIET_S * rate_hz))
-    spread = float(np.percentile(x, 99) - np.percentile(x, 1))
-    ends = [x[:width], x[-width:]]
-    quiet = [e for e in ends if np.ptp(np.percentile(e, (5, 95))) <= max(QUIET_SHARE * spread, 1e-12)]
+    short = max(1, round(QUIET_MEAN_S * rate_hz))
+    means = np.convolve(x, np.full(short, 1.0 / short), mode="valid")
+    spread = float(np.percentile(means, 99) - np.percentile(means, 1))
+    calm = [float(np.ptp(part)) <= max(QUIET_SHARE * spread, 1e-12)
+            for part in (means[: max(1, width - short + 1)], means[-max(1, width - short + 1) :])]
+    quiet = [e for e, still in zip((x[:width], x[-width:]), calm, strict=True) if still]
     if quiet:
         medians = [float(np.median(e)) for e in quiet]
         middle = float(np.median(x))

@@ -24,6 +24,11 @@ DISTINCT = 0.03  # candidates nearer than this in period are one
 CANDIDATES = 6
 ZERO_PAD = 8  # finer lines than the record's length gives
 SEARCH_HUMPS = 0.42  # of a hump: how far the next cycle may shift from where the last one says
+SEARCH_CYCLE = 0.2  # of a cycle: no crank changes speed more from one cycle to the next
+STEP_RANGE = (0.6, 1.6)  # of the mean period: the shortest and longest cycle that is believed
+RIVAL_RATIOS = (0.5, 2.0, 1.0 / 3.0, 3.0)  # every other cylinder dead looks like half as many at another speed
+RIVAL_REPEAT = 0.06  # a rival repeats nearly as well as the best candidate
+RIVAL_LINE = 0.25  # and has this much of its power on its own firing lines
 TRACK_SHARE = 0.98  # of a cycle compared with the next
 
 
@@ -110,9 +115,19 @@ def rate_candidates(y: NDArray[np.float64], rate_hz: float, engine: Engine) -> l
     return kept[:CANDIDATES]
 
 
+def rivals(candidates: list[RateCandidate]) -> list[RateCandidate]:
+    """Return the candidates that the current alone cannot tell from the first: at simple ratios, repeating as well."""
+    best = candidates[0]
+    return [c for c in candidates[1:]
+            if any(abs(c.rate_hz / best.rate_hz / ratio - 1.0) < DISTINCT for ratio in RIVAL_RATIOS)
+            and c.repeat > best.repeat - RIVAL_REPEAT and c.line > RIVAL_LINE]
+
+
 def _firing_lines(engine: Engine) -> tuple[float, ...]:
+    """Return the orders on which the firings show: the hump order; with uneven firing also those of its pattern."""
     n = engine.cylinders
-    return (float(n),) if engine.even_firing else (float(n), n / engine.pattern_length)
+    return (float(n),) if engine.even_firing else tuple(float(k) for k in range(n // engine.pattern_length, n + 1,
+                                                                                n // engine.pattern_length))
 
 
 def _refined_peak(values: NDArray[np.float64], at: int) -> float:
@@ -158,7 +173,7 @@ def track_cycles(y: NDArray[np.float64], rate_hz: float, cycle_hz: float, cylind
     """
     x = detrended(y)
     period = rate_hz / cycle_hz
-    reach = SEARCH_HUMPS * period / cylinders
+    reach = min(SEARCH_HUMPS / cylinders, SEARCH_CYCLE) * period
     marks = _matched(x, period, reach)
     time = np.array(marks) / rate_hz
     return CycleTrack(time, np.arange(len(time), dtype=np.float64))
@@ -185,6 +200,7 @@ def _match(x: NDArray[np.float64], here: float, step: float, period: float, reac
     """Return the step near `step` at which the cycle starting `here` is most like the one a step away."""
     first = round(here)
     length = int(min(TRACK_SHARE * period, len(x) - first))
+    step = float(np.sign(step) * np.clip(abs(step), STEP_RANGE[0] * period, STEP_RANGE[1] * period))
     low, high = round(step - reach), round(step + reach)
     shifts = np.arange(low, high + 1)
     score = np.full(len(shifts), -np.inf)

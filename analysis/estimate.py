@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from crankfold.analysis import intervals
-from crankfold.analysis.cycle_rate import CycleTrack, RateCandidate, rate_candidates, track_cycles
+from crankfold.analysis.cycle_rate import CycleTrack, RateCandidate, rate_candidates, rivals, track_cycles
 from crankfold.analysis.heights import trough_heights
 
 if TYPE_CHECKING:
@@ -81,6 +81,9 @@ RATE_GRID_HZ = 500.0  # for the rate: a hump holds thirty samples even at a twel
 TRACK_STEP_S = 0.001
 STALL_OVER_LEVEL = 2.2  # in-rush over the 95th percentile of the steady current, where the in-rush was not recorded
 PHASE_BINS = 72
+RIVAL_COST = 0.01  # a slower rate never explains what a faster one explains so well
+FASTER_GAIN = 0.15  # of the slower rate's cost: what a faster one with dead cylinders must come below
+NO_RIVAL = 1e6  # stands for no rival
 
 
 def estimate(trace: CrankingTrace, engine: Engine, options: FitOptions | None = None) -> tuple[Estimate, ...]:
@@ -90,7 +93,8 @@ def estimate(trace: CrankingTrace, engine: Engine, options: FitOptions | None = 
     floats: ``stall_current``, ``hold_in_current``, ``friction_current`` (trace's unit), ``drift_percent``, ``lag_s``,
     ``armature_time_s``, ``engine_time_s``, ``electrical_lag_s``, ``knee_current``, ``ratio``, ``push_back``,
     ``worst_sigma_percent``, ``slip_deg``, ``upward_outlier_percent``, ``fitted_cycles``, ``rate_margin``,
-    ``rate_repeat``, ``rate_line``, ``offset``, ``filling``.
+    ``rate_repeat``, ``rate_line``, ``rival_cost_ratio`` (cost of the best
+    explanation at another cycle rate over this one's; near or below 1 the rate is in doubt), ``offset``, ``filling``.
     """
     from crankfold.analysis.model.options import FULL
 
@@ -101,12 +105,37 @@ def estimate(trace: CrankingTrace, engine: Engine, options: FitOptions | None = 
     candidates = find_rates(trace, engine)
     if not candidates:
         return ()
-    prepared = _prepare(trace, engine, candidates[0], options)
+    prepared, fits, rival = _best_rate(trace, engine, candidates, options)
+    made = [_estimate(trace, prepared, fit, candidates, rival) for fit in fits]
+    return tuple(e for e in made if np.isfinite(e.relative_percent).all() and np.isfinite(e.interval_percent).all())
+
+
+def _best_rate(trace: CrankingTrace, engine: Engine, candidates: list[RateCandidate],
+               options: FitOptions) -> tuple[Trace, list[Fit], float]:
+    """Return the fits at the cycle rate that explains best, and the nearest rival's cost over theirs (inf: no rival).
+
+    Half as many humps at twice the rate repeat as well as the true ones do; only their shape, against crank angle,
+    tells the two apart. A faster rate, with cylinders dead, must explain much better than the slower.
+    """
     from crankfold.analysis.model.acceptance import explain
 
+    prepared = _prepare(trace, engine, candidates[0], options)
     fits = explain(prepared, options=options)
-    made = [_estimate(trace, prepared, fit, candidates) for fit in fits]
-    return tuple(e for e in made if np.isfinite(e.relative_percent).all() and np.isfinite(e.interval_percent).all())
+    ratio = float("inf")
+    for other in rivals(candidates):
+        cost = fits[0].cost if fits else float("inf")
+        faster = other.rate_hz > candidates[0].rate_hz
+        if not faster and cost < RIVAL_COST:
+            continue
+        tried = _prepare(trace, engine, other, options)
+        found = explain(tried, options=replace(options, more_starts=False))
+        if not found:
+            continue
+        if found[0].cost < cost * (FASTER_GAIN if faster else 1.0):
+            prepared, fits, ratio = tried, explain(tried, options=options), min(ratio, cost / found[0].cost)
+        else:
+            ratio = min(ratio, found[0].cost / cost)
+    return prepared, fits, ratio
 
 
 def find_rates(trace: CrankingTrace, engine: Engine) -> list[RateCandidate]:
@@ -144,7 +173,8 @@ def _prepare(trace: CrankingTrace, engine: Engine, rate: RateCandidate, options:
     return acceptance.Trace(grids[0], grids[1], engine, track, rate.rate_hz, inrush)
 
 
-def _estimate(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[RateCandidate]) -> Estimate:
+def _estimate(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[RateCandidate],
+              rival: float) -> Estimate:
     engine = prepared.engine
     time_s, angle, model = _track(trace, prepared, fit)
     turn = _first_whole(angle, time_s, engine)
@@ -157,6 +187,7 @@ def _estimate(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[
     current = np.interp(time_s, trace.time_s, trace.smooth)
     cycles = float((angle[-1] - angle[0]) / engine.cycle_deg)
     details = _details(trace, prepared, fit, candidates)
+    details["rival_cost_ratio"] = min(rival, NO_RIVAL)
     details["worst_sigma_percent"] = float(sigma.max())
     return Estimate(
         relative_percent=relative, interval_percent=intervals.interval(relative, sigma), time_s=time_s, angle_deg=angle,

@@ -27,9 +27,12 @@ POLISH_STEP_S = 0.001
 START_WINDOWS, START_CYCLES = 3, 0.6
 POLISH_WINDOWS = 9
 START_PHASE_WEIGHT = 0.0
+START_PRIOR_TIMES = 10.0  # short windows cannot tell drift from load: hold the unknowns tighter there
 POLISH_PHASE_WEIGHT = 3e-4  # a window's phase one degree off the tracked cycle
 FINE = 0.998  # explained by the first start: no other start does better
 GOOD = 0.985
+MOST_ROUNDS = 5  # more starts than this have never helped a trace that is not explained
+SAME_COST, SAME_SHARE = 0.05, 0.02  # starts that agree so far in cost and in relative compression are one optimum
 NEAR_BEST = 3.0  # starts within this many times the best cost are polished
 FILLING_GAIN = 0.8  # the filling table must bring the cost below this share of the leak table's
 PARTIAL = (0.10, 0.90)  # of the strongest: cylinders whose shape tells leak from filling
@@ -144,7 +147,7 @@ def start_fit(trace: Trace, menu: begin.Menu, *, series: bool, offset: int, fami
     p = begin.first_values(data, engine, phases, menu, trace.inrush, series)
     problem = _problem(trace, data, starts, lengths, series=series, family=family, options=options)
     amplitude = float(p[GLOBALS])
-    box = make_box(engine.cylinders, phases, trace.inrush, amplitude, prior_scale=options.prior_scale,
+    box = make_box(engine.cylinders, phases, trace.inrush, amplitude, prior_scale=START_PRIOR_TIMES * options.prior_scale,
                    phase_weight=START_PHASE_WEIGHT)
     stages = begin.START_STAGES if options.continuation else begin.PLAIN_STAGES
     return Fit(problem, box, _run(problem, p, box, stages, amplitude), offset)
@@ -189,11 +192,17 @@ def explain(trace: Trace, *, series_kinds: tuple[bool, ...] = (False, True),
     """
     placements = range(trace.engine.pattern_length)
     best: dict[int, Fit] = {}
+    seen: list[Fit] = []
     for round_number, menu in enumerate(begin.MENUS if options.more_starts else begin.MENUS[:1]):
         starts = [f for offset in placements for series in series_kinds
                   if (f := start_fit(trace, menu, series=series, offset=offset, options=options)) is not None
                   and np.isfinite(f.cost)]
+        again = False
         for fit in _worth_polishing(starts, best):
+            if any(_same_optimum(fit, other) for other in seen):
+                again = True
+                continue
+            seen.append(fit)
             done = polish(trace, fit, options=options)
             if done is not None and np.isfinite(done.cost) and np.isfinite(done.solution.p).all():
                 known = best.get(done.offset)
@@ -204,10 +213,22 @@ def explain(trace: Trace, *, series_kinds: tuple[bool, ...] = (False, True),
                 break
             continue
         lowest = min(f.cost for f in best.values())
-        if lowest < 1.0 - FINE or (round_number >= 2 and lowest < 1.0 - GOOD):
+        if lowest < 1.0 - FINE or (lowest < 1.0 - GOOD and (again or round_number >= 2)) or round_number >= MOST_ROUNDS:
             break
     fits = sorted(best.values(), key=lambda f: f.cost)
     return [_other_family(trace, f, options) for f in fits]
+
+
+def _same_optimum(fit: Fit, other: Fit) -> bool:
+    """Return whether two starts ended in the same place."""
+    if fit.offset != other.offset or fit.problem.series != other.problem.series:
+        return False
+    if abs(fit.cost - other.cost) > SAME_COST * max(fit.cost, other.cost):
+        return False
+    first, second = fit.amplitudes / max(fit.amplitudes.max(), 1e-9), other.amplitudes / max(other.amplitudes.max(), 1e-9)
+    if fit.problem.engine.even_firing:  # two starts may call different cylinders the first
+        return min(float(np.abs(np.roll(first, k) - second).max()) for k in range(len(first))) < SAME_SHARE
+    return float(np.abs(first - second).max()) < SAME_SHARE
 
 
 def _worth_polishing(starts: list[Fit], best: dict[int, Fit]) -> list[Fit]:
