@@ -107,6 +107,14 @@ def test_every_sample_arrives_and_the_board_is_told_its_rate(emulate: Any, files
     assert requests[:2] == [3, 4] and requests.count(1) == 1 and requests[-1] == 2
 
 
+def test_the_packaged_libusb_streams_as_well(emulate: Any, files: Any) -> None:
+    payload, description = files()
+    seen = emulate(FIRMWARE, {"payload": payload}).client("stream_packaged", description=description,
+                                                          until_samples=INSTANTS)
+    assert (seen["samples"], seen["wrong"], seen["losses"]) == (INSTANTS, 0, [])
+    assert "libusb_package" in seen["library"]
+
+
 def test_a_rate_the_divider_cannot_give_exactly_is_told_as_it_is(emulate: Any, files: Any) -> None:
     payload, description = files()
     board = emulate(FIRMWARE, {"payload": payload})

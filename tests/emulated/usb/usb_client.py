@@ -66,6 +66,15 @@ def stream(description: str, until_samples: int, address: str = "", **more: Any)
                 "warnings": source.warnings}
 
 
+def stream_packaged(**arguments: Any) -> dict[str, Any]:
+    """Stream on a computer that has no libusb of its own: the one in libusb-package is used."""
+    import ctypes.util
+
+    ctypes.util.find_library = lambda name: None
+    library = usb_device.libusb_backend().lib._name
+    return stream(**arguments) | {"library": library}
+
+
 def start_twice(description: str) -> list[int | None]:
     """Return what the first block after each of two starts says was lost before it."""
     said = []
