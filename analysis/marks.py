@@ -90,7 +90,7 @@ def find_marks(capture: Capture, spec: SyncSpec, within: Span) -> Marks | None:
         return None
     first = max(0, int(within.start_s * capture.rate_hz))
     stop = min(len(column), int(within.end_s * capture.rate_hz) + 1)
-    signal = np.ascontiguousarray(column[first:stop])
+    signal = column[first:stop]
     unit = capture.channels[capture.index_of(SYNC) or 0].unit
     if len(signal) < 4 or not np.isfinite(signal[:: max(1, len(signal) // SURVEY_SAMPLES)]).any():
         return _none(unit)
@@ -115,14 +115,12 @@ def _survey(signal: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _sparks(signal: NDArray[np.float64], rate_hz: float, unit: str, shares: tuple[float, ...]) -> Marks:
+    from crankfold.analysis.block_extremes import block_extremes
+
     rest = float(np.median(_survey(signal)))
     block = max(1, int(rate_hz / REDUCED_HZ))
-    blocks = -(-len(signal) // block)
-    padded = np.full(blocks * block, rest)
-    padded[: len(signal)] = signal
-    np.copyto(padded, rest, where=~np.isfinite(padded))
-    table = padded.reshape(blocks, block)
-    up, down = table.max(axis=1) - rest, rest - table.min(axis=1)
+    low, high = block_extremes(signal, block, rest)
+    up, down = high - rest, rest - low
     away = np.maximum(up, down)
     step_s = block / rate_hz
     middle = float(np.median(away))
