@@ -61,7 +61,13 @@ def with_warnings(result: Result, warnings: Sequence[str]) -> Result:
 
     if not warnings:
         return result
-    return replace(result, cautions=(*result.cautions, *(Notice("source", {"text": text}) for text in warnings)))
+    told = (Notice("source", {"text": _sentence(text)}) for text in warnings)
+    return replace(result, cautions=(*result.cautions, *told))
+
+
+def _sentence(text: str) -> str:
+    """Return what a source said, written like our own sentences."""
+    return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?")) else ".")
 
 
 def _marks(capture: Capture, question: Question, result: Result) -> tuple[float, ...]:

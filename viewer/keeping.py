@@ -1,4 +1,4 @@
-"""A judged capture kept as files: the samples, the result and the picture, all of them or none."""
+"""A judged capture kept as files: samples, result, sheet and pictures, all of them or none."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def make_folder(folder: Path) -> None:
 
 
 def keep(judged: Judged, raw: Capture, folder: Path, stem: str, *, name: str = "") -> tuple[Path, ...]:
-    """Write capture, result and picture into a folder and return their paths.
+    """Write capture, result, sheet and pictures into a folder and return their paths.
 
     Parameters
     ----------
@@ -52,26 +52,24 @@ def keep(judged: Judged, raw: Capture, folder: Path, stem: str, *, name: str = "
 
     Raises
     ------
-    InputError
+    InputError, SaveError
         They cannot be written; then none of them is there.
     """
     from crankfold.acquire.storage import save_capture
-    from crankfold.viewer.judging import picture_bytes
-    from crankfold.viewer.outputs import Outputs, unwritable
+    from crankfold.viewer.judging import PICTURE_SUFFIXES, picture_bytes
+    from crankfold.viewer.outputs import Outputs
     from crankfold.viewer.result_json import result_text
+    from crankfold.viewer.sheet import Job, sheet_html
 
-    paths = tuple(folder / f"{stem}{suffix}" for suffix in (".h5", ".json", ".png", ".svg"))
-    samples, *others = paths
+    samples, result, page = (folder / f"{stem}{suffix}" for suffix in (".h5", ".json", ".html"))
+    pictures = tuple(folder / f"{stem}{suffix}" for suffix in PICTURE_SUFFIXES)
     with Outputs() as outputs:
-        for path in others:
-            content = (result_text(judged.result).encode("utf-8") if path.suffix == ".json"
-                       else picture_bytes(judged, path, name))
-            outputs.add(path, content)
-        try:
-            save_capture(raw, samples)
-        except OSError as error:
-            raise unwritable(samples, error) from error
-    return paths
+        outputs.add(result, result_text(judged.result).encode("utf-8"))
+        outputs.add(page, sheet_html(judged, Job(when=raw.started_utc, file=name)).encode("utf-8"))
+        for path in pictures:
+            outputs.add(path, picture_bytes(judged, path, name))
+        save_capture(raw, samples)
+    return samples, result, page, *pictures
 
 
 @contextmanager

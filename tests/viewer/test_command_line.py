@@ -71,7 +71,7 @@ def test_a_file_gives_the_same_result_through_capture(crankfold, dead_csv: Path)
     captured = crankfold("capture", "--from", f"csv:{dead_csv}", *about, "--out", "kept")
     assert captured.returncode == 0, captured.stderr
     assert json.loads(captured.stdout) == json.loads(analysed.stdout)
-    assert {Path(name).suffix for name in crankfold.left_behind()} >= {".h5", ".json", ".png", ".svg"}
+    assert {Path(name).suffix for name in crankfold.left_behind()} >= {".h5", ".html", ".json", ".png", ".svg"}
 
 
 def test_a_live_board_is_caught_and_judged(crankfold) -> None:
@@ -303,4 +303,4 @@ def test_a_killed_capture_is_saved_by_the_next_one(crankfold) -> None:
     assert done.returncode == 0, done.stderr
     assert "A crank that was cut off earlier is saved" in done.stdout
     suffixes = [Path(name).suffix for name in crankfold.left_behind() if name != "kept"]
-    assert sorted(suffixes) == [".h5", ".h5", ".json", ".png", ".svg"]
+    assert sorted(suffixes) == [".h5", ".h5", ".html", ".json", ".png", ".svg"]

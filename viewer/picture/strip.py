@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from crankfold.analysis.capture import CURRENT
+from crankfold.analysis.cranking_window import INRUSH_S
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -150,7 +151,7 @@ def _span(*parts: NDArray[np.float64]) -> tuple[float, float]:
 
 
 def _stretches(trace: CrankingTrace, window: tuple[float, float]) -> tuple[Stretch, ...]:
-    found = [Stretch(trace.crank.start_s, trace.steady_from_s, "in-rush")] if trace.has_onset else []
+    found = _before_steady(trace)
     found += [Stretch(span.start_s, span.end_s, "bridged") for span in trace.bridged]
     found += [Stretch(span.start_s, span.end_s, "other") for span in trace.others]
     found += _gaps(trace, window)
@@ -160,6 +161,13 @@ def _stretches(trace: CrankingTrace, window: tuple[float, float]) -> tuple[Stret
         found.append(Stretch(trace.steady_to_s, trace.crank.end_s, "unused"))
     clipped = (Stretch(max(s.start_s, window[0]), min(s.end_s, window[1]), s.kind) for s in found)
     return tuple(s for s in clipped if s.end_s > s.start_s)
+
+
+def _before_steady(trace: CrankingTrace) -> list[Stretch]:
+    """Return the in-rush, and what else lies before the judged stretch where a gap cut something off."""
+    start = trace.crank.start_s
+    inrush_to = min(start + INRUSH_S, trace.steady_from_s) if trace.has_onset else start
+    return [Stretch(start, inrush_to, "in-rush"), Stretch(inrush_to, trace.steady_from_s, "unused")]
 
 
 def _gaps(trace: CrankingTrace, window: tuple[float, float]) -> list[Stretch]:
