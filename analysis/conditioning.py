@@ -30,6 +30,11 @@ MIN_SAMPLES = 16
 GAP_OF_HUMP = 1.0 / 20.0  # longest gap that a straight line bridges without moving a hump
 GAP_SHARE = 0.01  # of the steady cranking, in all
 FALLBACK_HUMP_S = 0.1  # where nothing repeats
+HUM_QUIET_S = 0.2  # ten turns of 50 Hz: captures begin with about so much quiet
+MAINS_HZ = (50.0, 60.0)
+HUM_BELOW_HZ = 25.0
+HUM_SHARE = 0.25  # of the quiet stretch's power: a line this strong is hum, not noise
+HUM_ALIKE = (0.5, 1.5)  # the whole trace's sine over the quiet stretch's
 NOISE_RATIO = 8.0  # a cranking stands this far above the quiet
 
 
@@ -58,7 +63,7 @@ def condition(capture: Capture) -> CrankingTrace:
     if len(pooled.value) < MIN_SAMPLES or lost.all():
         raise InputError(f"the current has only {int((~lost).sum())} usable samples; "
                          "record at least a second of cranking")
-    filled = _bridge(pooled.value)
+    filled = without_hum(_bridge(pooled.value), pooled.rate_hz)
     zero, noise, polarity = find_zero(filled, pooled.rate_hz)
     current = polarity * (filled - zero)
     smooth = low_pass(current, pooled.rate_hz)
@@ -124,6 +129,41 @@ def low_pass(x: NDArray[np.float64], rate_hz: float, corner_hz: float = LOW_PASS
 def _fast_length(n: int) -> int:
     """Return the next length whose transform is fast: a power of two times 1, 3, 5, 9 or 15."""
     return min(k << max(0, (-(-n // k) - 1).bit_length()) for k in (1, 3, 5, 9, 15))
+
+
+def without_hum(x: NDArray[np.float64], rate_hz: float) -> NDArray[np.float64]:
+    """Return `x` less the mains hum that its quiet beginning shows: one steady sine at 50 or 60 Hz.
+
+    The sine is fitted to the whole trace at the frequency, near the mains', that takes most off; it is taken off only
+    if the quiet stretch alone shows a like one, so that no hump's harmonic is mistaken for it.
+    """
+    width = round(HUM_QUIET_S * rate_hz)
+    if len(x) < 4 * width or width < 16:
+        return x
+    time = np.arange(len(x), dtype=np.float64) / rate_hz
+    for mains in MAINS_HZ:
+        quiet, _ = _sine(x[:width], time[:width], mains)
+        rest = x[:width] - np.mean(x[:width])
+        if 2.0 * float(np.mean(rest**2)) * HUM_SHARE > abs(quiet) ** 2 or abs(quiet) == 0.0:
+            continue
+        tried = [(_sine(x - _slow(x, rate_hz), time, mains + d), mains + d) for d in np.arange(-0.3, 0.31, 0.05)]
+        (whole, wave), _ = max(tried, key=lambda item: abs(item[0][0]))
+        if HUM_ALIKE[0] < abs(whole) / abs(quiet) < HUM_ALIKE[1]:
+            x = x - wave
+    return x
+
+
+def _slow(x: NDArray[np.float64], rate_hz: float) -> NDArray[np.float64]:
+    """Return the humps without hum: what a low-pass well below the mains leaves."""
+    return low_pass(x, rate_hz, HUM_BELOW_HZ)
+
+
+def _sine(x: NDArray[np.float64], time_s: NDArray[np.float64], frequency_hz: float) -> tuple[complex, NDArray[np.float64]]:
+    """Return the complex amplitude and the samples of the sine at a frequency that fits `x` best."""
+    turn = np.exp(2j * np.pi * frequency_hz * time_s)
+    amplitude = complex(2.0 * np.mean((x - np.mean(x)) * np.conj(turn)))
+    wave: NDArray[np.float64] = (amplitude * turn).real
+    return amplitude, wave
 
 
 def find_zero(x: NDArray[np.float64], rate_hz: float) -> tuple[float, float, int]:

@@ -31,6 +31,8 @@ START_PRIOR_TIMES = 10.0  # short windows cannot tell drift from load: hold the 
 POLISH_PHASE_WEIGHT = 3e-4  # a window's phase one degree off the tracked cycle
 FINE = 0.998  # explained by the first start: no other start does better
 GOOD = 0.985
+PLACED_APART_DEG = 25.0  # fits whose patterns lie nearer than this place the cylinders alike
+COMPARABLE, COMPARABLE_SHARE = 6.0, 0.01  # placements that explain nearly as well as the best are kept
 MOST_ROUNDS = 5  # more starts than this have never helped a trace that is not explained
 SAME_COST, SAME_SHARE = 0.05, 0.02  # starts that agree so far in cost and in relative compression are one optimum
 NEAR_BEST = 3.0  # starts within this many times the best cost are polished
@@ -191,7 +193,7 @@ def explain(trace: Trace, *, series_kinds: tuple[bool, ...] = (False, True),
     Even firing has one placement. Both motor kinds are tried; further starts only while too little is explained.
     """
     placements = range(trace.engine.pattern_length)
-    best: dict[int, Fit] = {}
+    best: list[Fit] = []
     seen: list[Fit] = []
     for round_number, menu in enumerate(begin.MENUS if options.more_starts else begin.MENUS[:1]):
         starts = [f for offset in placements for series in series_kinds
@@ -205,18 +207,31 @@ def explain(trace: Trace, *, series_kinds: tuple[bool, ...] = (False, True),
             seen.append(fit)
             done = polish(trace, fit, options=options)
             if done is not None and np.isfinite(done.cost) and np.isfinite(done.solution.p).all():
-                known = best.get(done.offset)
-                if known is None or done.cost < known.cost:
-                    best[done.offset] = done
+                best = _with(trace, best, done)
         if not best:
             if round_number >= 2:
                 break
             continue
-        lowest = min(f.cost for f in best.values())
+        lowest = best[0].cost
         if lowest < 1.0 - FINE or (lowest < 1.0 - GOOD and (again or round_number >= 2)) or round_number >= MOST_ROUNDS:
             break
-    fits = sorted(best.values(), key=lambda f: f.cost)
-    return [_other_family(trace, f, options) for f in fits]
+    limit = max(COMPARABLE * best[0].cost, best[0].cost + COMPARABLE_SHARE) if best else 0.0
+    fits = [_other_family(trace, f, options) for f in best if f.cost <= limit]
+    return sorted(fits, key=lambda f: f.cost)
+
+
+def _with(trace: Trace, fits: list[Fit], new: Fit) -> list[Fit]:
+    """Return the best fit of each placement, best first, after one more; placements differ in where the pattern lies."""
+    pattern = trace.engine.cycle_deg * trace.engine.pattern_length / trace.engine.cylinders
+    kept = []
+    for fit in fits:
+        apart = float(carried_phases(trace, fit, np.zeros(1))[0] - carried_phases(trace, new, np.zeros(1))[0])
+        same = trace.engine.even_firing or abs((apart + 0.5 * pattern) % pattern - 0.5 * pattern) < PLACED_APART_DEG
+        if not same:
+            kept.append(fit)
+        elif fit.cost <= new.cost:
+            return fits
+    return sorted([*kept, new], key=lambda f: f.cost)
 
 
 def _same_optimum(fit: Fit, other: Fit) -> bool:
@@ -231,12 +246,12 @@ def _same_optimum(fit: Fit, other: Fit) -> bool:
     return float(np.abs(first - second).max()) < SAME_SHARE
 
 
-def _worth_polishing(starts: list[Fit], best: dict[int, Fit]) -> list[Fit]:
+def _worth_polishing(starts: list[Fit], best: list[Fit]) -> list[Fit]:
     if not starts:
         return []
     limit = NEAR_BEST * max(min(f.cost for f in starts), 1e-6)
     if best:
-        limit = max(limit, NEAR_BEST * min(f.cost for f in best.values()))
+        limit = max(limit, NEAR_BEST * best[0].cost)
     return [f for f in starts if f.cost <= limit]
 
 
