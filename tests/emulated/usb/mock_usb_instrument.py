@@ -4,7 +4,7 @@ It digitises a counter: sample k of record r of channel c is r * 1000 + k + c. I
 specification on its own, so that it checks the client's headers instead of sharing them. The plan may make it
 misbehave: `silent` (a query it never answers), `block` ("definite", "indefinite", "text", "cut"), `chunk` (bytes it
 sends at most for one request), `pieces` (bytes of one USB transfer at most), `wrong_tag`, `no_clear`, `busy_polls`,
-`empty` (parts without end).
+`empty` (parts without end), `unplug_at` (record).
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import struct
 import sys
 from pathlib import Path
 
+from gi.repository import GLib
 from mock_usb import UsbDevice, run
 
 OUT, IN = 0x02, 0x82
@@ -114,6 +115,8 @@ class Instrument:
             self.reply(f"{self.rate:.6E}")
         elif text == "INIT":
             self.record, self.polls = self.record + 1, 0
+            if self.record == self.plan.get("unplug_at"):
+                GLib.idle_add(self.device.unplug)
         elif text == "STAT?":
             self.polls += 1
             self.reply("1" if self.polls > self.plan.get("busy_polls", 1) else "0")

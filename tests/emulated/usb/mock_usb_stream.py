@@ -1,10 +1,10 @@
 """The firmware of an emulated board that streams the bytes of a file through one bulk endpoint.
 
-Arguments: a JSON file with `payload` (path), `packet_bytes_on_wire` and what goes wrong: `events`, each
-`{"at": byte, "do": "stall" | "short" | "unplug" | "silence" | "lose", ...}`. With `bytes_per_s` the board makes data at
-that pace and holds `fifo_bytes` of them; what does not fit is lost in whole `packet_bytes`, as a real board would.
-Vendor requests: 1 start, 2 stop, 3 divider (value: low half, index: high half), 4 what is your divider, 5 unplug and
-come back after so many milliseconds, 6 lose so many packets.
+Arguments: a JSON file with `payload` (path), how often to `repeat` it, and what goes wrong: `events`, each
+`{"at": byte, "do": "stall" | "fault" | "short" | "unplug" | "silence" | "lose", ...}`. With `bytes_per_s` the board
+makes data at that pace and holds `fifo_bytes` of them; what does not fit is lost in whole `packet_bytes`, as a real
+board would. Vendor requests: 1 start, 2 stop, 3 divider (value: low half, index: high half), 4 what is your divider,
+5 unplug and come back after so many milliseconds, 6 lose so many packets.
 """
 
 from __future__ import annotations
@@ -140,6 +140,8 @@ class Streamer:
         if what == "stall":
             self.halted = True
             return errno.EPIPE, b""
+        if what == "fault":
+            return errno.EPROTO, b""
         if what == "silence":
             self.streaming = False
             return None

@@ -115,6 +115,7 @@ def test_a_query_without_answer_is_aborted_and_reported(emulate: Any, describe: 
     ({"block": "text"}, (), "BoardGarbledError", "does not begin with # and a digit"),
     ({"block": "cut"}, (), "BoardGarbledError", "is cut: 6000 bytes were announced and 5994 came"),
     ({"empty": True}, (), "BoardGarbledError", "sends an answer without end"),
+    ({"unplug_at": 0}, (), "BoardDisconnectedError", "went away"),
     ({"wrong_tag": True}, (), "BoardGarbledError", "answers request"),
     ({}, (("*CLS", "*CLSX"),), "BoardGarbledError", "Undefined header; *CLSX"),
     ({}, (("DIGITISER", "SPECTRUM"),), "BoardGarbledError", "calls itself 'HARBOUR WORKSHOP,DIGITISER,7,1.0'"),

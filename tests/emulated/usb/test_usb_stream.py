@@ -152,6 +152,14 @@ def test_a_stall_is_cleared_and_what_it_cost_is_counted_by_number(emulate: Any, 
     assert board.tell("report")["clears"] >= 1
 
 
+def test_a_transfer_that_fails_on_the_wire_costs_what_the_numbers_say(emulate: Any, files: Any) -> None:
+    payload, description = files()
+    events = [{"at": PACKET * 200, "do": "fault"}, {"at": PACKET * 200, "do": "lose", "bytes": PACKET}]
+    seen = emulate(FIRMWARE, {"payload": payload, "events": events}).client(
+        "stream", description=description, until_samples=INSTANTS - PER_PACKET)
+    assert seen["wrong"] == 0 and seen["losses"] == [[201 * PER_PACKET, PER_PACKET]]
+
+
 def test_an_endpoint_that_stalls_again_and_again_is_given_up(emulate: Any, files: Any) -> None:
     payload, description = files()
     events = [{"at": PACKET * 300, "do": "stall"}] * 20
