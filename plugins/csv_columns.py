@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from fnmatch import fnmatch
 from typing import TYPE_CHECKING
 
 from crankfold.acquire.errors import FileFormatError, SettingError
+from crankfold.analysis.capture import CURRENT, SYNC, Channel
 from crankfold.plugins.csv_fields import Kind
-from crankfold.plugins.csv_headers import COUNTS, CURRENT, NUMBERING, PRESSURE, TIME, VOLTAGE, Unit, find_unit
+from crankfold.plugins.csv_headers import AMPERAGE, COUNTS, NUMBERING, PRESSURE, TIME, VOLTAGE, Unit, find_unit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -47,15 +49,15 @@ class Columns:
 
 
 def choose_columns(headings: Headings, dialect: Dialect, settings: Mapping[str, str], path: Path, *,
-                   first_rises: bool) -> Columns:
+                   positional_time: bool) -> Columns:
     """Return which field is which.
 
     Parameters
     ----------
     settings
         ``columns``, ``rate`` and the units, where given.
-    first_rises
-        Whether the first column rises from row to row, as a time would.
+    positional_time
+        Whether the first column is the time when no heading says which is.
 
     Raises
     ------
@@ -66,14 +68,20 @@ def choose_columns(headings: Headings, dialect: Dialect, settings: Mapping[str, 
         chosen = _by_setting(settings["columns"], headings, dialect, path)
     else:
         usable = [i for i, kind in enumerate(dialect.kinds) if kind in NUMERIC]
-        chosen = _by_heading(headings.columns, dialect.kinds, usable,
-                             positional_time=first_rises or not settings.get("rate"))
+        chosen = _by_heading(headings.columns, dialect.kinds, usable, positional_time=positional_time)
     if "current" not in chosen:
         raise _no_current(headings, dialect, path)
     units = {role: _unit(role, chosen.get(role), headings.columns, settings) for role in ROLES}
     _check_unit(units["current"], headings.columns[chosen["current"]], chosen["current"], path)
     return Columns(chosen.get("time"), chosen["current"], chosen.get("sync"), units["time"], units["current"],
                    units["sync"])
+
+
+def channels_of(columns: Columns) -> tuple[Channel, ...]:
+    """Return the channels: values as written, with the factor to the unit as their scale."""
+    units = [(CURRENT, columns.current_unit)] + ([(SYNC, columns.sync_unit)] if columns.sync is not None else [])
+    return tuple(Channel(name) if unit is None else Channel(name, unit.becomes, scale=unit.factor)
+                 for name, unit in units)
 
 
 def _words(heading: Heading) -> frozenset[str]:
@@ -99,7 +107,7 @@ def _by_heading(columns: Sequence[Heading], kinds: Sequence[Kind], usable: Seque
     if time is not None:
         chosen["time"] = time
     rest = [i for i in usable if i != time]
-    current = next((i for i in rest if words[i] & CURRENT_WORDS or measures[i] == CURRENT), None)
+    current = next((i for i in rest if words[i] & CURRENT_WORDS or measures[i] == AMPERAGE), None)
     if current is None:
         current = next((i for i in rest if not words[i] & (SYNC_WORDS | OTHER_WORDS) and measures[i] != PRESSURE), None)
     if current is not None:
@@ -114,7 +122,7 @@ def _by_heading(columns: Sequence[Heading], kinds: Sequence[Kind], usable: Seque
 
 
 def _may_be_time(words: frozenset[str], measures: str) -> bool:
-    return measures not in {CURRENT, VOLTAGE, PRESSURE, COUNTS} and not words & (CURRENT_WORDS | SYNC_WORDS)
+    return measures not in {AMPERAGE, VOLTAGE, PRESSURE, COUNTS} and not words & (CURRENT_WORDS | SYNC_WORDS)
 
 
 def _by_setting(text: str, headings: Headings, dialect: Dialect, path: Path) -> dict[str, int]:
@@ -145,6 +153,8 @@ def _find(item: str, role: str, headings: Headings, dialect: Dialect, path: Path
     names = [(heading.name or heading.unit_text).lower() for heading in headings.columns]
     if item.lower() in names:
         index = names.index(item.lower())
+    elif (found := _matching(item, headings)) is not None:
+        index = found
     elif item.isdigit() and 1 <= int(item) <= dialect.fields:
         index = int(item) - 1
     else:
@@ -157,11 +167,24 @@ def _find(item: str, role: str, headings: Headings, dialect: Dialect, path: Path
     return index
 
 
+def _matching(item: str, headings: Headings) -> int | None:
+    """Return the one column that a pattern (``*clamp*``) or a unit (``unit:kV``) points to, None when not just one."""
+    columns = headings.columns
+    if item.lower().startswith("unit:"):
+        wanted = find_unit(item[5:])
+        found = [i for i, column in enumerate(columns) if wanted is not None and column.unit == wanted]
+    elif any(mark in item for mark in "*?["):
+        found = [i for i, column in enumerate(columns) if fnmatch(column.name.lower(), item.lower())]
+    else:
+        found = []
+    return found[0] if len(found) == 1 else None
+
+
 def _unit(role: str, index: int | None, columns: Sequence[Heading], settings: Mapping[str, str]) -> Unit | None:
     given = settings.get(f"{role}-unit", "")
     if given:
         unit = find_unit(given)
-        allowed = {"time": {TIME, NUMBERING}, "current": {CURRENT, VOLTAGE, COUNTS}}.get(role)
+        allowed = {"time": {TIME, NUMBERING}, "current": {AMPERAGE, VOLTAGE, COUNTS}}.get(role)
         if unit is None or (allowed is not None and unit.measures not in allowed):
             raise SettingError(f"{role}-unit={given!r} is not a unit of a {role} column",
                                "give s, ms, us or samples" if role == "time"
@@ -176,7 +199,7 @@ def _unit(role: str, index: int | None, columns: Sequence[Heading], settings: Ma
 
 
 def _check_unit(unit: Unit | None, heading: Heading, index: int, path: Path) -> None:
-    if unit is not None and unit.measures not in {CURRENT, VOLTAGE, COUNTS}:
+    if unit is not None and unit.measures not in {AMPERAGE, VOLTAGE, COUNTS}:
         raise FileFormatError(path, f"the current column is in {heading.unit_text or unit.becomes}, expected amperes "
                               "or volts", "name the right column with the setting columns", column=index + 1)
 

@@ -24,7 +24,7 @@ class Unit:
     factor: float
 
 
-TIME, CURRENT, VOLTAGE, PRESSURE, COUNTS, NUMBERING = "time", "current", "voltage", "pressure", "counts", "numbering"
+TIME, AMPERAGE, VOLTAGE, PRESSURE, COUNTS, NUMBERING = "time", "current", "voltage", "pressure", "counts", "numbering"
 
 # Pascal and bar are SI; pound-force per square inch is exactly 4.4482216152605 N over (0.0254 m)^2.
 _PSI_BAR = 4.4482216152605 / 0.0254**2 / 1e5
@@ -33,12 +33,12 @@ UNITS: dict[str, Unit] = {
     **dict.fromkeys(("ms", "msec", "msecs", "millis", "millisecond", "milliseconds"), Unit(TIME, "s", 1e-3)),
     **dict.fromkeys(("us", "usec", "usecs", "micros", "microsecond", "microseconds"), Unit(TIME, "s", 1e-6)),
     **dict.fromkeys(("ns", "nsec", "nanosecond", "nanoseconds"), Unit(TIME, "s", 1e-9)),
-    **dict.fromkeys(("A", "amp", "amps", "ampere", "amperes"), Unit(CURRENT, "A", 1.0)),
-    "mA": Unit(CURRENT, "A", 1e-3), "uA": Unit(CURRENT, "A", 1e-6), "kA": Unit(CURRENT, "A", 1e3),
+    **dict.fromkeys(("A", "amp", "amps", "ampere", "amperes"), Unit(AMPERAGE, "A", 1.0)),
+    "mA": Unit(AMPERAGE, "A", 1e-3), "uA": Unit(AMPERAGE, "A", 1e-6), "kA": Unit(AMPERAGE, "A", 1e3),
     **dict.fromkeys(("V", "volt", "volts"), Unit(VOLTAGE, "V", 1.0)),
     "mV": Unit(VOLTAGE, "V", 1e-3), "uV": Unit(VOLTAGE, "V", 1e-6), "nV": Unit(VOLTAGE, "V", 1e-9),
     "kV": Unit(VOLTAGE, "kV", 1.0), "millivolts": Unit(VOLTAGE, "V", 1e-3), "kilovolts": Unit(VOLTAGE, "kV", 1.0),
-    "milliamps": Unit(CURRENT, "A", 1e-3),
+    "milliamps": Unit(AMPERAGE, "A", 1e-3),
     "bar": Unit(PRESSURE, "bar", 1.0), "mbar": Unit(PRESSURE, "bar", 1e-3), "Pa": Unit(PRESSURE, "bar", 1e-5),
     "hPa": Unit(PRESSURE, "bar", 1e-3), "kPa": Unit(PRESSURE, "bar", 1e-2), "MPa": Unit(PRESSURE, "bar", 10.0),
     "psi": Unit(PRESSURE, "bar", _PSI_BAR), "psig": Unit(PRESSURE, "bar", _PSI_BAR),
