@@ -18,6 +18,7 @@ from crankfold.analysis.analyse import analyse
 from crankfold.analysis.capture import Capture
 from crankfold.analysis.engine import Engine, SyncSpec
 from crankfold.analysis.result import Result
+from crankfold.viewer import command_line
 
 COMMAND = Path(sys.executable).with_name("crankfold")
 ORDER = "1-3-4-2"
@@ -96,6 +97,28 @@ class Crankfold:
 
     def left_behind(self) -> list[str]:
         return sorted(p.name for p in self.folder.rglob("*"))
+
+
+class InProcess(Crankfold):
+    """The same without a process of its own, for the many cases that differ in one option."""
+
+    def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
+        super().__init__(folder)
+        self._capsys = capsys
+        monkeypatch.chdir(folder)
+
+    def __call__(self, *arguments: object) -> subprocess.CompletedProcess[str]:
+        self._capsys.readouterr()
+        status = command_line.run([*map(str, arguments)])
+        said = self._capsys.readouterr()
+        return subprocess.CompletedProcess([*map(str, arguments)], status, said.out, said.err)
+
+
+@pytest.fixture
+def in_process(tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> InProcess:
+    folder = tmp_path / "here"
+    folder.mkdir()
+    return InProcess(folder, capsys, monkeypatch)
 
 
 @pytest.fixture

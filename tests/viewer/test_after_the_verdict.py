@@ -82,18 +82,18 @@ def test_a_comparison_is_drawn(judged: Judged) -> None:
     assert len(text.encode()) < 300_000
 
 
-def test_before_and_after_through_the_command(crankfold, tmp_path: Path, dead_csv: Path, make_csv,
+def test_before_and_after_through_the_command(in_process, tmp_path: Path, dead_csv: Path, make_csv,
                                               make_recording) -> None:
     after = make_csv(tmp_path / "after.csv", make_recording(sync="waste-spark", seed="4"))
     about = ("--firing-order", ORDER, "--sync", "waste-spark:1")
-    done = crankfold("compare", dead_csv, after, *about, "--json", "out.json", "--picture", "out.svg")
+    done = in_process("compare", dead_csv, after, *about, "--json", "out.json", "--picture", "out.svg")
     assert done.returncode == 0, done.stderr
     assert done.stdout.startswith("Cylinder 3 is better: 0 % before,")
-    data = json.loads((crankfold.folder / "out.json").read_text())
+    data = json.loads((in_process.folder / "out.json").read_text())
     assert data["format"] == "crankfold.comparison/1"
     assert [d["change"] for d in data["differences"] if d["cylinder"] == 3] == ["better"]
     assert (data["before"]["low"], data["after"]["low"]) == ([3], [])
-    unnamed = crankfold("compare", dead_csv, after, "--firing-order", ORDER)
+    unnamed = in_process("compare", dead_csv, after, "--firing-order", ORDER)
     assert unnamed.returncode == 2
     assert unnamed.stderr.count("\n") == 1
 
@@ -165,11 +165,11 @@ def test_the_sheet_prints_to_one_page(crankfold, tmp_path: Path, make_csv, make_
         rb"/Count (\d+).{0,60}?/Type\s*/Pages\b", printed, re.DOTALL) == [b"1"]
 
 
-def test_a_sheet_with_another_ending_is_refused(crankfold, even_csv: Path) -> None:
-    done = crankfold("sheet", even_csv, "--firing-order", ORDER, "--out", "out.doc")
+def test_a_sheet_with_another_ending_is_refused(in_process, even_csv: Path) -> None:
+    done = in_process("sheet", even_csv, "--firing-order", ORDER, "--out", "out.doc")
     assert done.returncode == 2
     assert ".html or .pdf" in done.stderr
-    assert crankfold.left_behind() == []
+    assert in_process.left_behind() == []
 
 
 def test_a_dead_cylinder_is_a_hole_in_the_sound(uneven_result, even_result) -> None:
@@ -203,19 +203,19 @@ def test_slower_sound_is_longer_and_a_wav_file_holds_both() -> None:
         assert file.getnframes() == 3000 + RATE_HZ
 
 
-def test_listening_through_the_command(crankfold, dead_csv: Path, even_csv: Path, tmp_path: Path) -> None:
-    done = crankfold("listen", even_csv, dead_csv, "--out", "both.wav", "--speed", "0.5")
+def test_listening_through_the_command(in_process, dead_csv: Path, even_csv: Path, tmp_path: Path) -> None:
+    done = in_process("listen", even_csv, dead_csv, "--out", "both.wav", "--speed", "0.5")
     assert done.returncode == 0, done.stderr
-    with wave.open(str(crankfold.folder / "both.wav")) as file:
+    with wave.open(str(in_process.folder / "both.wav")) as file:
         assert file.getnframes() / RATE_HZ == pytest.approx(2 * 3.0 / 0.5 + 1.0, abs=0.5)
     quiet = tmp_path / "quiet.csv"
     np.savetxt(quiet, np.column_stack([np.arange(3000) / 1000.0, np.random.default_rng(2).standard_normal(3000)]),
                delimiter=",", header="time (s),current (A)", comments="")
     for file, out, words in ((quiet, "q.wav", "no cranking"), (dead_csv, "q.mp3", ".wav")):
-        refused = crankfold("listen", file, "--out", out)
+        refused = in_process("listen", file, "--out", out)
         assert refused.returncode == 2
         assert words in refused.stderr
-    assert crankfold.left_behind() == ["both.wav"]
+    assert in_process.left_behind() == ["both.wav"]
 
 
 def test_riddles_are_reproducible_and_of_every_kind() -> None:
