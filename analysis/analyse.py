@@ -102,7 +102,7 @@ def _judged(base: Result, capture: Capture, marks: Marks | None, estimates: Sequ
     best = turned(estimates[naming.chosen], naming.first or 0, engine)
     numbers = engine.firing_order if naming.first is not None else (None,) * engine.cylinders
     verdict, cylinders = judge(best.relative_percent, best.interval_percent, numbers, thresholds)
-    reasons = after_verdict(best, cylinders, thresholds)
+    reasons = after_verdict(best, cylinders, engine, thresholds)
     cautions = [*base.cautions, *cranking_cautions(trace, engine, best)]
     cautions += [c for c in (near_limit(cylinders, thresholds), second_opinion(best, thresholds),
                              one_far_above(best.relative_percent.tolist()), naming.caution) if c is not None]

@@ -23,6 +23,7 @@ SMOOTH_PERCENT = 20.0  # ripple below it at such a speed: all cylinders down, or
 SOME_CLIPPED = 0.07  # ordinary captures stay below
 PLAUSIBLE_A = (40.0, 1500.0)  # mean cranking current, from a small twin to a truck's diesel
 FEW_CYCLES = 3.0  # intervals rest on the model rather than on repeats
+NO_HEIGHT = 0.05  # of the tallest: no hump at all
 HEIGHT_CLEAR_PERCENT = 15.0  # heights that miss the limit by this much say the opposite
 
 
@@ -86,7 +87,8 @@ def second_opinion(estimate: Estimate, thresholds: Thresholds) -> Notice | None:
         return None
     # against the median of those the fit calls good, so that one tall neighbour does not make the rest look low
     good = fit >= thresholds.low_percent
-    against = 100.0 * height / max(float(np.median(height[good])) if good.any() else float(height.max()), 1e-9)
+    usual = float(np.median(height[good])) if good.any() else 0.0
+    against = 100.0 * height / (usual if usual > NO_HEIGHT * height.max() else float(height.max()))
     limit = thresholds.low_percent
     opposite = ((fit < limit) & (against > limit + HEIGHT_CLEAR_PERCENT)) | (
         (fit >= limit) & (against < limit - 2 * HEIGHT_CLEAR_PERCENT))

@@ -233,7 +233,7 @@ def _judge(capture: Capture, index: int, pooled: _Pooled, lost: NDArray[np.bool_
         smooth = np.where(long, np.nan, smooth)
     inrush_part = current[first : min(stop, first + round(window.INRUSH_S * rate_hz))]
     ceiling = _ceiling(capture, index, zero, polarity)
-    steady = current[whole[0] : whole[1]]
+    raw = polarity * (pooled.value - zero)  # hum that is taken off would take the flatness off clipped tops
     return CrankingTrace(
         time_s=time_s, current=current, smooth=smooth, rate_hz=rate_hz, source_rate_hz=capture.rate_hz,
         unit=capture.channels[index].unit, polarity=polarity, zero=zero, noise=noise if noise > 0 else float("nan"),
@@ -242,8 +242,8 @@ def _judge(capture: Capture, index: int, pooled: _Pooled, lost: NDArray[np.bool_
         steady_from_s=float(time_s[min(whole[0], len(time_s) - 1)]),
         inrush=float(np.nanmax(inrush_part)) if has_onset and np.isfinite(inrush_part).any() else float("nan"),
         bridged=tuple(window.as_span(s, time_s, rate_hz) for s in bridged),
-        clipped_humps=window.flat_share(steady, rate_hz, ceiling),
-        clipped_inrush=has_onset and _flat_inrush(inrush_part, rate_hz, ceiling),
+        clipped_humps=window.flat_share(raw[whole[0] : whole[1]], rate_hz, ceiling),
+        clipped_inrush=has_onset and _flat_inrush(raw[first : first + len(inrush_part)], rate_hz, ceiling),
         steady_to_s=float(time_s[min(whole[1], len(time_s) - 1)]),
         fired_at_s=None if caught is None else float(time_s[caught]),
         has_onset=has_onset, cut_by_gap=bool(long.any()), hump_s=hump_s, ac_sag=_sag(smooth[whole[0] : whole[1]]),

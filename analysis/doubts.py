@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from crankfold.analysis.cautions import second_opinion
 from crankfold.analysis.patterns import one_far_above
 from crankfold.analysis.refusals import once
 from crankfold.analysis.result import Notice
@@ -12,19 +13,35 @@ from crankfold.analysis.result import Notice
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from crankfold.analysis.engine import Engine
     from crankfold.analysis.estimate import Estimate
     from crankfold.analysis.result import Cylinder
     from crankfold.analysis.verdict import Thresholds
 
 FOUR_OR_MORE = 4  # cylinders; with fewer, one dead is already a half
+MOST_FOR_HEIGHTS = 8  # cylinders whose humps still have troughs between
+TOO_SLOW_RPM = 100.0
 TWICE_TOO_FAST_RPM = 200.0  # half of it is an ordinary cranking speed still
 WIDEST_PERCENT = 40.0  # an interval wider than this across the limit says nothing either way
 
 
-def after_verdict(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds: Thresholds) -> tuple[Notice, ...]:
+def after_verdict(estimate: Estimate, cylinders: Sequence[Cylinder], engine: Engine,
+                  thresholds: Thresholds) -> tuple[Notice, ...]:
     """Return the reasons that the numbers themselves give against a verdict."""
     return once([_mostly_dead(cylinders), _every_other_dead(estimate, cylinders),
-                 _one_far_above(cylinders, thresholds), _unsure(cylinders, thresholds)])
+                 _one_far_above(cylinders, thresholds), _unsure(cylinders, thresholds),
+                 _heights_against(estimate, engine, thresholds)])
+
+
+def _heights_against(estimate: Estimate, engine: Engine, thresholds: Thresholds) -> Notice | None:
+    """Return the reason that plain hump heights say the opposite about a cylinder; where they can be trusted so far.
+
+    Humps of uneven or very close firing run into each other: there it is a caution only.
+    """
+    against = second_opinion(estimate, thresholds)
+    if against is None or not engine.even_firing or engine.cylinders > MOST_FOR_HEIGHTS:
+        return None
+    return Notice("not-explained", {"why": "heights", **against.facts})
 
 
 def _mostly_dead(cylinders: Sequence[Cylinder]) -> Notice | None:
@@ -36,10 +53,13 @@ def _mostly_dead(cylinders: Sequence[Cylinder]) -> Notice | None:
 
 
 def _every_other_dead(estimate: Estimate, cylinders: Sequence[Cylinder]) -> Notice | None:
-    """Return the reason that every other cylinder should be dead at a high speed: at half of it all are alive."""
+    """Return the reason that every other cylinder should be dead at an odd speed.
+
+    At half of a high speed all are alive; a low one is that of an engine with half as many cylinders.
+    """
     dead = [c.state == "dead" for c in cylinders]
     alternating = len(dead) % 2 == 0 and all(a != b for a, b in pairwise(dead))
-    if len(dead) < FOUR_OR_MORE or not alternating or estimate.rpm < TWICE_TOO_FAST_RPM:
+    if len(dead) < FOUR_OR_MORE or not alternating or TOO_SLOW_RPM < estimate.rpm < TWICE_TOO_FAST_RPM:
         return None
     return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm, "other_rpm": estimate.rpm / 2})
 

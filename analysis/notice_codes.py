@@ -13,7 +13,7 @@ REASONS: dict[str, tuple[str, ...]] = {
     "gap": ("longest_s", "needed_s"),
     "one-cylinder": ("cycles", "rpm"),
     "not-explained": ("why", "explained_percent", "needed_percent", "widest_percent", "rpm", "other_rpm", "position",
-                      "percent_of_others"),
+                      "percent_of_others", "relative_percent", "height_percent"),
 }
 """Why no verdict could be drawn. `why` of not-explained: ``fit`` (the model does not fit), ``unsure`` (it fits, but
 the intervals are too wide to judge), ``two-answers`` (two explanations fit alike and differ), ``one-far-above`` (one

@@ -141,7 +141,7 @@ def test_one_cylinder(estimate_of):
 def test_intervals_too_wide_to_judge(half, found, estimate_of):
     relative = np.array([100.0, 99.0, 80.0, 98.0])
     _, cylinders = judge(relative, np.column_stack((relative - half, relative + half)), FOUR.firing_order, Thresholds())
-    reasons = after_verdict(estimate_of(FOUR, relative=relative), cylinders, Thresholds())
+    reasons = after_verdict(estimate_of(FOUR, relative=relative), cylinders, FOUR, Thresholds())
     assert codes(reasons) == found
     assert not found or reasons[0].facts["why"] == "unsure"
 
@@ -168,10 +168,10 @@ def test_a_card_of_another_engine(two_of_six, explained, found, trace_of, estima
         assert refusals.after_fit(trace, right, [estimate_of(right)]) == ()
 
 
-def doubts(estimate):
+def doubts(estimate, engine=None):
     numbers = (None,) * len(estimate.relative_percent)
     _, cylinders = judge(estimate.relative_percent, estimate.interval_percent, numbers, Thresholds())
-    return after_verdict(estimate, cylinders, Thresholds())
+    return after_verdict(estimate, cylinders, FOUR if engine is None else engine, Thresholds())
 
 
 @pytest.mark.parametrize(("relative", "found"), [
@@ -183,6 +183,7 @@ def test_mostly_dead_is_another_engine(relative, found, estimate_of):
 
 @pytest.mark.parametrize(("relative", "rpm", "found"), [
     ((100, 3, 99, 1), 210.0, ["not-explained"]), ((100, 3, 99, 1), 190.0, []), ((100, 99, 3, 1), 210.0, []),
+    ((100, 3, 99, 1), 90.0, ["not-explained"]), ((100, 3, 99, 1), 110.0, []),
 ])
 def test_every_other_dead_at_high_speed_has_two_answers(relative, rpm, found, estimate_of):
     """At 210 rpm, 105 rpm with all four alive looks the same."""
@@ -198,3 +199,17 @@ def test_all_but_one_low_and_alike_is_not_believed(relative, found, estimate_of)
     reasons = doubts(estimate_of(FOUR, relative=relative))
     assert codes(reasons) == found
     assert not found or reasons[0].facts["why"] == "one-far-above"
+
+
+@pytest.mark.parametrize(("relative", "heights", "found"), [
+    ((100, 99, 76, 98), (94, 100, 36, 96), True), ((100, 99, 76, 98), (94, 100, 48, 96), False),
+    ((100, 99, 70, 98), (94, 100, 92, 96), True), ((100, 99, 70, 98), (94, 100, 84, 96), False),
+    ((100, 99, 98, 2), (60, 62, 100, 3), False),
+])
+def test_hump_heights_that_say_the_opposite(relative, heights, found, estimate_of):
+    """A healthy neighbour of a dead cylinder that looks tall is no contradiction."""
+    reasons = doubts(estimate_of(FOUR, relative=relative, heights=heights))
+    assert codes(reasons) == (["not-explained"] if found else [])
+    assert not found or reasons[0].facts["why"] == "heights"
+    uneven = Engine((1, 3, 2, 4), (270, 180, 90, 180))
+    assert doubts(estimate_of(uneven, relative=relative, heights=heights), uneven) == ()
