@@ -30,8 +30,10 @@ from crankfold.analysis.model.motor import flux, flux_by_log_knee
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+FAST = {"contract", "arcp", "nsz", "reassoc"}  # what may be reordered; not-a-number is kept, the solver looks for it
 
-@njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def cylinder_curves(table: NDArray[np.float64], ratios: NDArray[np.float64], peaks: NDArray[np.float64],
                     ratio: float, relative: NDArray[np.float64], curves: NDArray[np.float64]) -> None:
     """Fill `curves`, shape (cylinders, 3, angles): torque, its slope by the peak, its slope by the ratio."""
@@ -85,7 +87,115 @@ def gear_and_slopes(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray
     return math.exp(p[2]) * total / len(y) / deg_per_s
 
 
-@njit(cache=True, error_model="numpy", fastmath={"contract", "arcp", "nsz", "reassoc"})
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def smooth_reference(a: NDArray[np.float64], slopes: NDArray[np.float64]) -> float:
+    """Return the smooth maximum of amplitudes; fill its slopes by each of them."""
+    top = 1e-9
+    for c in range(len(a)):
+        top = max(top, a[c])
+    sum5 = sum6 = 0.0
+    for c in range(len(a)):
+        x = a[c] / top
+        sum5 += x**5
+        sum6 += x**6
+    ratio = sum6 / sum5
+    for c in range(len(a)):
+        x = a[c] / top
+        slopes[c] = (6.0 * x**5 - 5.0 * x**4 * ratio) / sum5
+    return top * ratio
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def gas_load(th: float, a: NDArray[np.float64], ref: float, push: float, fire_deg: NDArray[np.float64],
+             cycle_deg: float, curves: NDArray[np.float64], first_deg: float,
+             by_amplitude: NDArray[np.float64]) -> tuple[float, float, float, float, float]:
+    """Return the cylinders' torque over `ref`, its slopes by angle, ratio, push-back and `ref`; fill those by amplitude."""
+    gas = by_angle = by_ratio = by_push = by_ref = 0.0
+    last = curves.shape[2] - 2
+    for c in range(len(fire_deg)):
+        angle = th - fire_deg[c]
+        angle -= cycle_deg * math.floor(angle / cycle_deg + 0.5)
+        by_amplitude[c] = 0.0
+        x = angle - first_deg
+        j = int(x)
+        if x < 0.0 or j > last:
+            continue
+        f = x - j
+        factor = push if angle > 0.0 else 1.0
+        slope = curves[c, 0, j + 1] - curves[c, 0, j]
+        h = curves[c, 0, j] + f * slope
+        by_peak = curves[c, 1, j] + f * (curves[c, 1, j + 1] - curves[c, 1, j])
+        gas += factor * h
+        by_angle += factor * slope
+        by_ratio += factor * (curves[c, 2, j] + f * (curves[c, 2, j + 1] - curves[c, 2, j]))
+        by_ref += factor * (h - a[c] / ref * by_peak)
+        by_amplitude[c] = factor * by_peak
+        if angle > 0.0:
+            by_push += factor * h
+    return gas, by_angle, by_ratio, by_push, by_ref
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def speed_tangents(closed: bool, step_s: float, motor: float, load: float, motor_slope: float, motor_by_knee: float,
+                   viscous: float, angle_slope: float, ta: float, te: float, gain: float,
+                   by_load: NDArray[np.float64], di: NDArray[np.float64], dth: NDArray[np.float64],
+                   dwa: NDArray[np.float64], dwe: NDArray[np.float64]) -> None:
+    """Carry the derivatives of both speeds through one step."""
+    both = ta + te
+    if closed:
+        acc = (motor - load) / both
+        for m in range(len(di)):
+            dload = viscous * dwe[m] + angle_slope * dth[m] + by_load[m]
+            dwa[m] += step_s * ((motor_slope * di[m] - dload) / both + gain * di[m])
+        dwa[3] -= step_s * acc * ta / both
+        dwa[4] -= step_s * acc * te / both
+        dwa[5] += step_s * motor_by_knee / both
+        dwa[9] += step_s * gain
+        for m in range(len(di)):
+            dwe[m] = dwa[m]
+        return
+    for m in range(len(di)):
+        dload = viscous * dwe[m] + angle_slope * dth[m] + by_load[m]
+        dwa[m] += step_s * (motor_slope / ta + gain) * di[m]
+        dwe[m] -= step_s * dload / te
+    dwa[3] -= step_s * motor / ta
+    dwe[4] += step_s * load / te
+    dwa[5] += step_s * motor_by_knee / ta
+    dwa[9] += step_s * gain
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def shared_tangents(wa: float, we: float, common: float, ta: float, te: float, dwa: NDArray[np.float64],
+                    dwe: NDArray[np.float64]) -> None:
+    """Carry the derivatives of both speeds through the closing of the clutch."""
+    both = ta + te
+    for m in range(len(dwa)):
+        dwa[m] = (ta * dwa[m] + te * dwe[m]) / both
+    dwa[3] += ta * (wa - common) / both
+    dwa[4] += te * (we - common) / both
+    for m in range(len(dwa)):
+        dwe[m] = dwa[m]
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def begin_window(i: float, stall: float, stall_by_drift: float, s: float, slope: float, by_knee: float,
+                 di: NDArray[np.float64], dwa: NDArray[np.float64], dwe: NDArray[np.float64],
+                 dth: NDArray[np.float64]) -> float:
+    """Return the speed at a hump's top, where the current stands still; fill the derivatives of all states there."""
+    wa = (stall - i) / s
+    di[:] = 0.0
+    dth[:] = 0.0
+    dwa[:] = 0.0
+    di[9] = -1.0
+    dwa[0], dwa[1] = stall / s, stall_by_drift / s
+    dwa[5] = -wa / s * by_knee
+    dwa[9] = 1.0 / s + wa / s * slope
+    dwe[:] = dwa
+    dth[len(dth) - 1] = 1.0
+    return wa
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def simulate(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.float64], step_s: float,
              starts: NDArray[np.int64], lengths: NDArray[np.int64], fire_deg: NDArray[np.float64], cycle_deg: float,
              deg_per_s: float, floor: float, curves: NDArray[np.float64], first_deg: float, series: bool, gain: float,
@@ -107,80 +217,34 @@ def simulate(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.flo
         From `cylinder_curves`, at one degree from `first_deg`.
     model, angle : ndarray, shape (steps in all,)
         Predicted current, `y`'s zero included, and angle in degrees.
+    free : ndarray of bool, shape (unknowns,)
+        Which derivatives are wanted.
     jac : ndarray, shape (steps in all, unknowns) or (0, unknowns)
         Derivatives of `model`.
     """
     n = len(fire_deg)
-    g = 12
-    local = g + n + 1
+    local = 13 + n
     want = jac.shape[0] > 0
-    stall0, drift = math.exp(p[0]), p[1]
-    ta, te, knee = math.exp(p[3]), math.exp(p[4]), math.exp(p[5])
-    friction, viscous, hold_in = p[6], p[7], p[9]
-    lag, push = math.exp(p[10]), math.exp(p[11])
-    both = ta + te
-    dgear = np.zeros(local)
+    stall0, drift, knee = math.exp(p[0]), p[1], math.exp(p[5])
+    ta, te = math.exp(p[3]), math.exp(p[4])
+    friction, viscous, hold_in, lag, push = p[6], p[7], p[9], math.exp(p[10]), math.exp(p[11])
+    a = p[12 : 12 + n]
+    dgear, dref, by_load = np.zeros(local), np.zeros(n), np.zeros(local)
     gear = gear_and_slopes(p, y[::4], tau[::4], deg_per_s, series, floor, dgear)
-    sum5 = sum6 = 0.0
-    top = 1e-9
-    for c in range(n):
-        top = max(top, p[g + c])
-    for c in range(n):
-        x = p[g + c] / top
-        sum5 += x**5
-        sum6 += x**6
-    ref = top * sum6 / sum5
-    dref = np.zeros(n)
-    for c in range(n):
-        x = p[g + c] / top
-        dref[c] = (6.0 * x**5 - 5.0 * x**4 * ref / top) / sum5
-    last = curves.shape[2] - 2
+    ref = smooth_reference(a, dref)
     di, dwa, dwe, dth = np.zeros(local), np.zeros(local), np.zeros(local), np.zeros(local)
-    eload = np.zeros(local)
     row = 0
     for w in range(len(starts)):
         at = starts[w]
         i = y[at] - hold_in
         s, slope, bend = flux(i, knee, series)
         by_knee, slope_by_knee = flux_by_log_knee(i, knee, s, slope, series)
-        stall = stall0 * (1.0 + drift * tau[at])
-        wa = (stall - i) / s
-        we = wa
-        th = p[g + n + w]
-        closed = True
-        if want:
-            di[:] = 0.0
-            dth[:] = 0.0
-            dwa[:] = 0.0
-            di[9] = -1.0
-            dwa[0], dwa[1] = stall / s, stall0 * tau[at] / s
-            dwa[5] = -wa / s * by_knee
-            dwa[9] = 1.0 / s + wa / s * slope
-            dwe[:] = dwa
-            dth[g + n] = 1.0
+        wa = begin_window(i, stall0 * (1.0 + drift * tau[at]), stall0 * tau[at], s, slope, by_knee, di, dwa, dwe, dth)
+        we, th, closed = wa, p[12 + n + w], True
         for k in range(lengths[w]):
-            # load and what it depends on
-            gas = gas_by_angle = gas_by_ratio = gas_by_push = by_ref = 0.0
-            for c in range(n):
-                a = th - fire_deg[c]
-                a -= cycle_deg * math.floor(a / cycle_deg + 0.5)
-                eload[g + c] = 0.0
-                x = a - first_deg
-                j = int(x)
-                if x < 0.0 or j > last:
-                    continue
-                f = x - j
-                factor = push if a > 0.0 else 1.0
-                h = curves[c, 0, j] + f * (curves[c, 0, j + 1] - curves[c, 0, j])
-                gas += factor * h
-                gas_by_angle += factor * (curves[c, 0, j + 1] - curves[c, 0, j])
-                if want:
-                    hr = curves[c, 1, j] + f * (curves[c, 1, j + 1] - curves[c, 1, j])
-                    gas_by_ratio += factor * (curves[c, 2, j] + f * (curves[c, 2, j + 1] - curves[c, 2, j]))
-                    if a > 0.0:
-                        gas_by_push += factor * h
-                    by_ref += factor * (h - p[g + c] / ref * hr)
-                    eload[g + c] = factor * hr
+            # load, then speed
+            gas, by_angle, by_ratio, by_push, by_ref = gas_load(th, a, ref, push, fire_deg, cycle_deg, curves,
+                                                                first_deg, by_load[12 : 12 + n])
             load = friction + viscous * we + ref * gas
             s, slope, bend = flux(i, knee, series)
             motor = s * i
@@ -189,34 +253,13 @@ def simulate(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.flo
                 closed = False
             if want:
                 by_knee, slope_by_knee = flux_by_log_knee(i, knee, s, slope, series)
-                eload[6], eload[7], eload[8] = 1.0, we, ref * gas_by_ratio
-                eload[11] = ref * gas_by_push
+                by_load[6], by_load[7], by_load[8], by_load[11] = 1.0, we, ref * by_ratio, ref * by_push
                 for c in range(n):
-                    eload[g + c] += by_ref * dref[c]
-                angle_slope = ref * gas_by_angle
-                motor_slope = s + i * slope
-                if closed:
-                    acc = (motor - load) / both
-                    for m in range(local):
-                        dload = viscous * dwe[m] + angle_slope * dth[m] + eload[m]
-                        dwa[m] += step_s * ((motor_slope * di[m] - dload) / both + gain * di[m])
-                    dwa[3] -= step_s * acc * ta / both
-                    dwa[4] -= step_s * acc * te / both
-                    dwa[5] += step_s * i * by_knee / both
-                    dwa[9] += step_s * gain
-                    for m in range(local):
-                        dwe[m] = dwa[m]
-                else:
-                    for m in range(local):
-                        dload = viscous * dwe[m] + angle_slope * dth[m] + eload[m]
-                        dwa[m] += step_s * (motor_slope / ta + gain) * di[m]
-                        dwe[m] -= step_s * dload / te
-                    dwa[3] -= step_s * motor / ta
-                    dwe[4] += step_s * load / te
-                    dwa[5] += step_s * i * by_knee / ta
-                    dwa[9] += step_s * gain
+                    by_load[12 + c] += by_ref * dref[c]
+                speed_tangents(closed, step_s, motor, load, s + i * slope, i * by_knee, viscous, ref * by_angle,
+                               ta, te, gain, by_load, di, dth, dwa, dwe)
             if closed:
-                wa += step_s * ((motor - load) / both + pull)
+                wa += step_s * ((motor - load) / (ta + te) + pull)
                 we = wa
             else:
                 wa += step_s * (motor / ta + pull)
@@ -224,36 +267,29 @@ def simulate(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.flo
                 if wa >= we:
                     common = shared_speed(wa, we, ta, te)
                     if want:
-                        for m in range(local):
-                            dwa[m] = (ta * dwa[m] + te * dwe[m]) / both
-                        dwa[3] += ta * (wa - common) / both
-                        dwa[4] += te * (we - common) / both
-                        for m in range(local):
-                            dwe[m] = dwa[m]
-                    wa = common
-                    we = common
-                    closed = True
-            # current, implicit, about the flux of the last step
+                        shared_tangents(wa, we, common, ta, te, dwa, dwe)
+                    wa, we, closed = common, common, True
+            # current, implicit about the flux of the last step; then angle
             stall = stall0 * (1.0 + drift * tau[at + k])
             bottom = lag + step_s + step_s * slope * wa
             new = (lag * i + step_s * (stall - wa * (s - slope * i))) / bottom
             if want:
-                level = s - slope * i
-                c_i = (lag + step_s * wa * i * bend - new * step_s * wa * bend) / bottom
-                c_w = -step_s * (level + new * slope) / bottom
+                by_i = (lag + step_s * wa * bend * (i - new)) / bottom
+                by_w = -step_s * (s + slope * (new - i)) / bottom
                 for m in range(local):
-                    di[m] = c_i * di[m] + c_w * dwa[m]
+                    di[m] = by_i * di[m] + by_w * dwa[m]
                 di[0] += step_s * stall / bottom
                 di[1] += step_s * stall0 * tau[at + k] / bottom
                 di[10] += lag * (i - new) / bottom
                 di[5] += -step_s * wa * (by_knee + (new - i) * slope_by_knee) / bottom
                 for m in range(local):
                     dth[m] += step_s / gear * (dwe[m] - we * dgear[m])
-                for m in range(g + n):
+                for m in range(12 + n):
                     if free[m]:
                         jac[row, m] = di[m]
-                jac[row, 9] += 1.0
-                jac[row, g + n + w] = di[g + n]
+                if free[9]:
+                    jac[row, 9] += 1.0
+                jac[row, 12 + n + w] = di[12 + n]
             i = new
             th += step_s * we / gear
             model[row] = i + hold_in
@@ -261,7 +297,7 @@ def simulate(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.flo
             row += 1
 
 
-@njit(cache=True, error_model="numpy", fastmath={"contract", "nsz", "reassoc"})
+@njit(cache=True, error_model="numpy", fastmath=FAST)
 def normal_equations(jac: NDArray[np.float64], model: NDArray[np.float64], measured: NDArray[np.float64],
                      matrix: NDArray[np.float64], vector: NDArray[np.float64]) -> float:
     """Return the sum of squares of ``model - measured``; add ``jac.T @ jac`` to `matrix`, ``jac.T @ r`` to `vector`.
