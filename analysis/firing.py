@@ -29,10 +29,14 @@ FASTER_TOO = 1.1
 
 @dataclass(frozen=True)
 class Trend:
-    """Late third over early third: mean current, and number of humps in the second half over the first."""
+    """Late third over early third: mean current, and number of humps in the second half over the first; from when on.
+
+    `since_s` is counted from the onset of cranking: where the level changed most.
+    """
 
     level: float
     rate: float
+    since_s: float
 
     @property
     def suspicious(self) -> bool:
@@ -56,7 +60,8 @@ def trend(trace: CrankingTrace) -> Trend | None:
     third, half = len(body) // 3, len(body) // 2
     level = float(body[-third:].mean() / max(float(body[:third].mean()), 1e-12))
     early, late = _swings(body[:half], trace.rate_hz), _swings(body[-half:], trace.rate_hz)
-    return Trend(level, late / early if early else float(late > 0) + 1.0)
+    bend = int(np.argmax(np.abs(np.cumsum(body - body.mean()))))
+    return Trend(level, late / early if early else float(late > 0) + 1.0, SETTLED_S + bend / trace.rate_hz)
 
 
 def _swings(x: NDArray[np.float64], rate_hz: float) -> int:

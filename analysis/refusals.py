@@ -183,7 +183,7 @@ def after_fit(trace: CrankingTrace, engine: Engine, estimates: Sequence[Estimate
     caught = trace.fired_at_s is not None
     reasons = [
         short if caught else None,
-        *_unfit(trace, best, _hump_count(other, engine) if other and other.likely else None),
+        *_unfit(trace, engine, best, _hump_count(other, engine) if other and other.likely else None),
         short,
         _hump_count(other, engine) if other and other.clear else None,
         _rate_for(trace, 60.0 / best.rpm * engine.cycle_deg / 360.0 / engine.cylinders),
@@ -200,7 +200,7 @@ def _hump_count(other: Better, engine: Engine) -> Notice:
     return Notice("hump-count", {"humps": other.humps, "cylinders": engine.cylinders, "rpm": other.rpm})
 
 
-def _unfit(trace: CrankingTrace, best: Estimate, count: Notice | None) -> list[Notice]:
+def _unfit(trace: CrankingTrace, engine: Engine, best: Estimate, count: Notice | None) -> list[Notice]:
     """Return why the best explanation does not hold, what probably spoiled it first; empty when it holds.
 
     `count` is the suspicion that the engine card is another engine's.
@@ -213,8 +213,10 @@ def _unfit(trace: CrankingTrace, best: Estimate, count: Notice | None) -> list[N
     if trace.clipped_humps > SOME_CLIPPED:
         reasons.append(_clipped_notice(trace))
     if change is not None and change.suspicious:
-        reasons.append(Notice("engine-fired", {"level_percent": 100 * change.level, "rate_percent": 100 * change.rate,
-                                               "needed_cycles": MIN_CYCLES_BEFORE_FIRING}))
+        reasons.append(Notice("engine-fired", {
+            "fired_at_s": change.since_s, "cycles": change.since_s * best.rpm / 60.0 * 360.0 / engine.cycle_deg,
+            "needed_cycles": MIN_CYCLES_BEFORE_FIRING, "level_percent": 100 * change.level,
+            "rate_percent": 100 * change.rate}))
     if count is not None:
         reasons.append(count)
     if not fits:

@@ -34,6 +34,8 @@ def test_a_falling_level_and_faster_humps_are_noticed(level, faster, suspicious,
     change = trend(bent(trace_of(), from_s=2.6, level=level, faster=faster))
     assert change.suspicious is suspicious
     assert change.certain is certain
+    if level < 1.0 and suspicious:
+        assert change.since_s == pytest.approx(2.6 - 0.5, abs=0.2)
 
 
 def test_too_short_a_cranking_has_no_trend(trace_of):
