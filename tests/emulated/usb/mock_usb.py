@@ -87,6 +87,7 @@ class UsbDevice:
         self.refuse = {}  # name of a call -> errno
         self.waiting, self.done, self.reapers = deque(), deque(), deque()
         self.clears = 0
+        self.serving = self.serve_again = False
         self.kernel_driver, self.driver_log = False, []
         self.plug()
 
@@ -212,22 +213,41 @@ class UsbDevice:
             urb.finish(0, actual=length)
 
     def serve(self):
-        """Let the firmware fill or take what is queued, each endpoint in order."""
+        """Let the firmware fill or take what is queued, each endpoint in order.
+
+        Writing into the client's memory may let the main loop run and come back here; then the outer call goes round
+        again.
+        """
+        if self.serving:
+            self.serve_again = True
+            return False
+        self.serving = True
+        try:
+            self.serve_again = True
+            while self.serve_again and self.plugged:
+                self.serve_again = False
+                self.serve_once()
+        finally:
+            self.serving = False
+        self.wake()
+        return False
+
+    def serve_once(self):
         blocked = set()
         for urb in list(self.waiting):
-            if urb.endpoint in blocked:
+            if urb.endpoint in blocked or urb not in self.waiting:
                 continue
             outcome = self.offer(urb)
             if not self.plugged:
-                return False
+                return
             if outcome is None:
                 blocked.add(urb.endpoint)
-            else:
-                urb.finish(*outcome[:2], **({"actual": outcome[2]} if len(outcome) > 2 else {}))
-                self.waiting.remove(urb)
-                self.done.append(urb)
-        self.wake()
-        return False
+                continue
+            if urb not in self.waiting:
+                continue  # the client took it back meanwhile
+            self.waiting.remove(urb)
+            urb.finish(*outcome[:2], **({"actual": outcome[2]} if len(outcome) > 2 else {}))
+            self.done.append(urb)
 
     def room(self, endpoint):
         """Bytes that the client's queued transfers can still take."""
