@@ -9,8 +9,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from itertools import pairwise
 
-from crankfold.acquire.swell import SwellCounter
+from crankfold.acquire.swell import GRADUAL_SHARE, SwellCounter
 
 HUMPS, HUMPS_WHEN_ENDED = 3, 2
 ONE_HUMP_A, ONE_HUMP_S = 40.0, 0.25  # with a single hump: at least that much for at least so long, as no lamp or window
@@ -35,6 +36,7 @@ INRUSH_RATIO = 1.8
 HEAVY_A = 200.0  # glow plugs of a large diesel take 150 A
 HUMPLESS_A = 60.0  # a starter that turns an engine without compression; fans and window motors stay below
 HUMPLESS_HELD_SHARE = 0.75  # glow plugs go on falling
+DIES_AWAY_SHARE = 0.6
 
 
 class Finding(Enum):
@@ -170,8 +172,15 @@ class Candidate:
         first = self._frames[self._count(INRUSH_S) : self._count(SETTLED_S)]
         late = self._frames[self._count(SMOOTH_S) - len(first) : self._count(SMOOTH_S)]
         level, held = sum(first) / len(first), sum(late) / len(late)
-        monotone = max(self._frames[self._count(INRUSH_S) :]) < INRUSH_RATIO * level
-        return held >= HUMPLESS_A and held >= HUMPLESS_HELD_SHARE * level and monotone
+        flat = max(self._frames[self._count(INRUSH_S) :]) < INRUSH_RATIO * level
+        return held >= HUMPLESS_A and held >= HUMPLESS_HELD_SHARE * level and flat and self._dies_away(level)
+
+    def _dies_away(self, level: float) -> bool:
+        """Whether the in-rush sinks to the level step by step, as a motor's does, where a spark breaks off."""
+        inrush = self._frames[: self._count(SETTLED_S)]
+        after = inrush[inrush.index(max(inrush)) :]
+        drop = max(a - b for a, b in pairwise(after))
+        return min(after) >= DIES_AWAY_SHARE * level and drop <= GRADUAL_SHARE * (after[0] - level)
 
     def _heavy(self) -> bool:
         """Whether it has drawn all along what nothing but a starter draws: a seized engine, or a clamp at its limit."""
