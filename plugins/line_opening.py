@@ -24,6 +24,9 @@ FIRST_BYTE_S = 4.0
 LISTEN_S = 1.0
 """Of lines in one style: enough to measure their rate to about 1 %."""
 
+ENOUGH_ARRIVALS = 3 * FEWEST_LINES
+"""Fewer reads than this in that time mean that the computer was busy elsewhere: then listen on."""
+
 PATIENCE_S = 4.0
 """A board may talk for this long, banner and settling, before numbers must have come."""
 
@@ -75,7 +78,7 @@ def listen(port: SerialPort) -> Heard:
                 styled_s, chunks = now, [(now, b"")]
             elif _hopeless(data, now - chunks[0][0]):
                 raise _unusable(port, data)
-        if styled_s is not None and now - styled_s >= LISTEN_S:
+        if styled_s is not None and now - styled_s >= (LISTEN_S if len(chunks) > ENOUGH_ARRIVALS else 3 * LISTEN_S):
             break
     lines, line_end = split_lines(b"".join(chunk for _, chunk in chunks))
     style = find_style(lines, line_end)

@@ -62,10 +62,11 @@ def find_time_column(values: NDArray[Any], rate_hz: float) -> TimeColumn | None:
     """
     for column in range(values.shape[1]):
         steps = np.diff(values[:, column].astype(np.float64))
-        steps = steps[steps >= 0] if np.mean(steps < 0) < 0.01 else steps  # a clock may begin again once
-        if len(steps) < 5 or (steps < 0).any() or not steps.any():
+        usual = float(np.median(steps)) if len(steps) else 0.0
+        back = steps[steps < 0]
+        if len(steps) < 5 or not steps.any() or any(_unwrapped(float(step), usual) is None for step in back):
             continue
-        usual = np.median(steps)
+        steps = steps[steps >= 0]
         period = float(np.mean(steps[steps <= 2.0 * usual + 1.0]))
         if np.mean(np.abs(steps - usual) <= 0.5 * usual + 1.0) < 0.9:
             continue

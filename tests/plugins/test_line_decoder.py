@@ -138,7 +138,8 @@ def test_clocks_are_recognised(unit_s: float, rate_hz: float) -> None:
 
 def test_a_rising_current_is_not_a_clock() -> None:
     rows = np.arange(400)
-    assert find_time_column(np.column_stack([rows // 3, np.full(400, 5), 1000 - rows]), 500.0) is None
+    assert find_time_column(np.column_stack([rows // 3, np.full(400, 5), 1000 - rows, rows % 100]), 500.0) is None
+    assert find_time_column(np.column_stack([rows % 350]), 1000.0) is None
 
 
 @pytest.mark.parametrize("wrap", [1 << 16, 1 << 32])
