@@ -65,7 +65,7 @@ def choose_columns(headings: Headings, dialect: Dialect, settings: Mapping[str, 
         There is no column for the current, or a setting names a column that is not there.
     """
     if settings.get("columns"):
-        chosen = _by_setting(settings["columns"], headings, dialect, path)
+        chosen = _by_setting(settings["columns"], headings, dialect, path, positional_time=positional_time)
     else:
         usable = [i for i, kind in enumerate(dialect.kinds) if kind in NUMERIC]
         chosen = _by_heading(headings.columns, dialect.kinds, usable, positional_time=positional_time)
@@ -125,7 +125,8 @@ def _may_be_time(words: frozenset[str], measures: str) -> bool:
     return measures not in {AMPERAGE, VOLTAGE, PRESSURE, COUNTS} and not words & (CURRENT_WORDS | SYNC_WORDS)
 
 
-def _by_setting(text: str, headings: Headings, dialect: Dialect, path: Path) -> dict[str, int]:
+def _by_setting(text: str, headings: Headings, dialect: Dialect, path: Path, *,
+                positional_time: bool) -> dict[str, int]:
     items = [item.strip() for item in text.split(",")]
     named = dict(item.split("=", 1) for item in items if "=" in item and item.split("=", 1)[0] in ROLES)
     plain = [item for item in items if "=" not in item or item.split("=", 1)[0] not in ROLES]
@@ -139,10 +140,10 @@ def _by_setting(text: str, headings: Headings, dialect: Dialect, path: Path) -> 
         raise SettingError(f"columns={text!r} gives one column two meanings", "name a different column for each")
     if named:
         usable = [i for i, kind in enumerate(dialect.kinds) if kind in NUMERIC and i not in chosen.values()]
-        others = _by_heading(headings.columns, dialect.kinds, usable, positional_time=True)
+        others = _by_heading(headings.columns, dialect.kinds, usable, positional_time=positional_time)
         if "current" not in wanted and "current" in others:
             chosen["current"] = others["current"]
-        elif "time" not in wanted and others:
+        elif "time" not in wanted and others and positional_time:
             chosen["time"] = others.get("time", min(others.values()))
         if "time" not in wanted and "time" in others:
             chosen["time"] = others["time"]

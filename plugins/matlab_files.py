@@ -1,0 +1,78 @@
+"""MATLAB files: up to version 7 through scipy, version 7.3, which is HDF5, through h5py."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from crankfold.acquire.declarations import CONTRACT, ReaderDeclaration
+from crankfold.acquire.hooks import hookimpl
+from crankfold.plugins.array_tables import table_of
+from crankfold.plugins.table_source import TABLE_SETTINGS, Table, open_table
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from crankfold.acquire.source import Source
+
+crankfold_contract = CONTRACT
+
+HDF5_MAGIC = b"\x89HDF\r\n\x1a\n"
+HEADER_BYTES = 512
+"""Length of the text header in front of the HDF5 part of a version 7.3 file."""
+
+
+def open_matlab(path: Path, settings: Mapping[str, str]) -> Source:
+    """Return the variables of the file as a source; those of one structure count like variables."""
+    return open_table(path, settings, TABLE_SETTINGS, "MATLAB", _load)
+
+
+def _load(path: Path) -> Table:
+    with path.open("rb") as file:
+        head = file.read(HEADER_BYTES + len(HDF5_MAGIC))
+    if head.endswith(HDF5_MAGIC) or head.startswith(HDF5_MAGIC):
+        return table_of(_by_h5py(path), path)
+    from scipy.io import loadmat
+
+    return table_of(_flat(loadmat(path, simplify_cells=True)), path)
+
+
+def _flat(variables: Mapping[str, Any]) -> dict[str, Any]:
+    """Return variables and the fields of structures by name, bookkeeping left out."""
+    flat: dict[str, Any] = {}
+    for name, value in variables.items():
+        if name.startswith("__"):
+            continue
+        flat |= _flat(value) if isinstance(value, dict) else {name: value}
+    return flat
+
+
+def _by_h5py(path: Path) -> dict[str, Any]:
+    """Return the numeric data sets; what MATLAB calls rows, HDF5 calls columns."""
+    import h5py
+
+    arrays: dict[str, Any] = {}
+
+    def visit(name: str, item: Any) -> None:
+        if isinstance(item, h5py.Dataset) and item.dtype.kind in "iuf" and not name.startswith("#"):
+            arrays[name.rsplit("/", 1)[-1]] = _text_or_numbers(item)
+
+    with h5py.File(path, "r") as file:
+        file.visititems(visit)
+    return arrays
+
+
+def _text_or_numbers(item: Any) -> Any:
+    values = np.asarray(item).T
+    if item.attrs.get("MATLAB_class") == b"char":
+        return "".join(chr(code) for code in values.ravel())
+    return values
+
+
+@hookimpl
+def crankfold_readers() -> Sequence[ReaderDeclaration]:
+    """Return the one kind of file: variables that MATLAB saved."""
+    return (ReaderDeclaration("matlab", "MATLAB files", (".mat",), open_matlab,
+                              lambda head: head.startswith(b"MATLAB "), TABLE_SETTINGS),)
