@@ -16,6 +16,7 @@ from crankfold.analysis.doubts import after_verdict
 from crankfold.analysis.estimate import estimate as explain
 from crankfold.analysis.health import mean_current, read_health
 from crankfold.analysis.hints import misfire_notices
+from crankfold.analysis.mark_rhythm import rhythm_against
 from crankfold.analysis.marks import find_marks
 from crankfold.analysis.naming import Naming, name_by_marks, name_by_pattern, name_by_plug_out
 from crankfold.analysis.patterns import find_pattern, one_far_above
@@ -102,7 +103,8 @@ def _judged(base: Result, capture: Capture, marks: Marks | None, estimates: Sequ
     best = turned(estimates[naming.chosen], naming.first or 0, engine)
     numbers = engine.firing_order if naming.first is not None else (None,) * engine.cylinders
     verdict, cylinders = judge(best.relative_percent, best.interval_percent, numbers, thresholds)
-    reasons = after_verdict(best, cylinders, engine, thresholds)
+    rhythm = rhythm_against(marks, base.sync_asked, engine, best)
+    reasons = refusals.once([rhythm, *after_verdict(best, cylinders, engine, thresholds)])
     cautions = [*base.cautions, *cranking_cautions(trace, engine, best)]
     cautions += [c for c in (near_limit(cylinders, thresholds), second_opinion(best, thresholds),
                              one_far_above(best.relative_percent.tolist()), naming.caution) if c is not None]

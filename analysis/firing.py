@@ -61,7 +61,7 @@ def trend(trace: CrankingTrace) -> Trend | None:
     level = float(body[-third:].mean() / max(float(body[:third].mean()), 1e-12))
     early, late = _swings(body[:half], trace.rate_hz), _swings(body[-half:], trace.rate_hz)
     bend = int(np.argmax(np.abs(np.cumsum(body - body.mean()))))
-    return Trend(level, late / early if early else float(late > 0) + 1.0, SETTLED_S + bend / trace.rate_hz)
+    return Trend(level, late / early if early else float(late > 0) + 1.0, float(SETTLED_S + bend / trace.rate_hz))
 
 
 def _swings(x: NDArray[np.float64], rate_hz: float) -> int:
