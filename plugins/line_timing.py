@@ -92,6 +92,7 @@ class TimeLoss:
 
     def __init__(self, time: TimeColumn, *, whole: bool) -> None:
         self._time = time
+        self.column = time.column
         self._slack = 1.0 if whole else 0.0
         self._last: float | None = None
         self._index = 0

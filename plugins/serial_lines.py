@@ -154,10 +154,9 @@ class LineBoard(Source):
             self._count += lines.broken_before + len(codes)
             self._held.append(Samples(codes, lines.broken_before))
             return
-        assert self._plan.time is not None
         begin = 0
         lost: int | None = 0
-        for row, missing in self._times.before(lines.values[:, self._plan.time.column]):
+        for row, missing in self._times.before(lines.values[:, self._times.column]):
             if row > begin:
                 self._ready.append(Samples(codes[begin:row], lost))
             begin, lost = row, missing

@@ -14,13 +14,13 @@ from crankfold.plugins.serial_ports import find_port
 
 
 def main(addresses: list[str], terminal: str) -> None:
-    answer: dict[str, object] = {"boards": [asdict(board) for board in discover_boards(1.0)], "found": {}, "samples": 0}
+    found: dict[str, object] = {}
     for address in addresses:
         try:
-            found: object = asdict(find_port(address, board="serial-frames"))
+            found[address] = asdict(find_port(address, board="serial-frames"))
         except AcquireError as error:
-            found = str(error)
-        answer["found"][address] = found  # type: ignore[index]
+            found[address] = str(error)
+    answer: dict[str, object] = {"boards": [asdict(board) for board in discover_boards(1.0)], "found": found}
     if terminal:
         opened = serial_port._open
 
