@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 from crankfold.viewer.wording import say
 
 if TYPE_CHECKING:
+    from crankfold.acquire.probe import Probe
+    from crankfold.acquire.rig import Rig
     from crankfold.analysis.capture import Capture
     from crankfold.analysis.result import Result
     from crankfold.viewer.picture.scene import Scene
@@ -38,21 +40,26 @@ def judge(capture: Capture, question: Question, warnings: Sequence[str] = ()) ->
     """
     from crankfold.analysis.analyse import analyse
 
-    capture = _in_amperes(capture, question)
+    capture = in_amperes(capture, question.rig, question.probe)
     result = analyse(capture, question.engine, sync=question.sync, thresholds=question.thresholds,
                      gauge=question.gauge, misfire_codes=question.misfire_codes)
     return Judged(capture, with_warnings(result, warnings), question, _marks(capture, question, result))
 
 
-def _in_amperes(capture: Capture, question: Question) -> Capture:
-    """Return the capture as rig and probe say it is; a probe that is named goes before the rig's."""
+def in_amperes(capture: Capture, rig: Rig | None, probe: Probe | None) -> Capture:
+    """Return the capture as rig and probe say it is; a probe that is named goes before the rig's.
+
+    Raises
+    ------
+    InputError
+        The rig or the probe does not go with the capture's channels.
+    """
     from crankfold.acquire.probe import in_base_units
     from crankfold.acquire.rig_wiring import wired
 
-    if question.rig is not None:
-        probe = question.rig.probe if question.probe is None else str(question.probe)
-        return wired(capture, replace(question.rig, probe=probe))
-    return in_base_units(capture) if question.probe is None else question.probe.apply(capture)
+    if rig is not None:
+        return wired(capture, rig if probe is None else replace(rig, probe=str(probe)))
+    return in_base_units(capture) if probe is None else probe.apply(capture)
 
 
 def with_warnings(result: Result, warnings: Sequence[str]) -> Result:

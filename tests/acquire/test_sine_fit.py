@@ -1,0 +1,43 @@
+"""The four-parameter fit finds what was put in, says nothing of records that hold no sine, and never guesses."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from crankfold.acquire.sine_fit import fit_sine, tone
+
+
+@given(st.floats(5.0, 400.0), st.floats(0.01, 100.0), st.floats(-3.0, 3.0), st.floats(-50.0, 50.0))
+def test_a_clean_sine_is_found_whole(frequency_hz: float, amplitude: float, phase: float, offset: float) -> None:
+    time_s = np.arange(4000) / 1000.0
+    fit = fit_sine(offset + amplitude * np.cos(2 * np.pi * frequency_hz * time_s + phase), 1000.0)
+    assert fit is not None
+    assert fit.frequency_hz == pytest.approx(frequency_hz, rel=1e-6)
+    assert fit.amplitude == pytest.approx(amplitude, rel=1e-6)
+    assert fit.offset == pytest.approx(offset, abs=1e-6 * (amplitude + abs(offset)))
+    assert np.cos(fit.phase_rad - phase) == pytest.approx(1.0, abs=1e-6)
+    assert fit.residual_rms < 1e-6 * (amplitude + abs(offset))
+
+
+def test_noise_stays_in_the_residual() -> None:
+    rng = np.random.default_rng(4)
+    time_s = np.arange(20_000) / 5000.0
+    fit = fit_sine(3.0 * np.sin(2 * np.pi * 31.7 * time_s) + rng.normal(0, 0.2, len(time_s)), 5000.0)
+    assert fit is not None
+    assert fit.residual_rms == pytest.approx(0.2, rel=0.03)
+    assert fit.amplitude == pytest.approx(3.0, rel=0.005)
+
+
+@pytest.mark.parametrize("samples", [np.zeros(1000), np.full(1000, 7.0), np.ones(10)])
+def test_no_sine_no_fit(samples: np.ndarray) -> None:
+    assert fit_sine(samples, 100.0) is None
+
+
+def test_a_known_tone_among_others() -> None:
+    time_s = np.arange(5000) / 1000.0
+    mixed = 2.0 * np.cos(2 * np.pi * 50 * time_s) + 0.5 * np.sin(2 * np.pi * 60 * time_s) + 4.0
+    assert tone(mixed, 1000.0, 50.0) == pytest.approx(2.0, rel=1e-3)
+    assert tone(mixed, 1000.0, 60.0) == pytest.approx(0.5, rel=1e-3)

@@ -1,0 +1,93 @@
+"""``crankfold check``: does the rig tell the truth, and does its board's plugin keep the rules."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from crankfold.viewer.command_line import NO_VERDICT, VERDICT
+from crankfold.viewer.questions import rig_of, settings_of
+from crankfold.viewer.terminal import tell
+from crankfold.viewer.wording import say, say_count
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from crankfold.acquire.rig import Rig
+    from crankfold.acquire.rig_check import Finding
+    from crankfold.acquire.source import Source
+
+LISTEN_S = 5.0
+
+
+@click.command("check", help=say("help.check.long"), short_help=say("help.check.short"))
+@click.option("--from", "board", metavar="NAME[:ADDRESS]", help=say("option.from"))
+@click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
+@click.option("--rig", metavar="NAME|FILE", help=say("option.rig"))
+@click.option("--probe", "--clamp", "probe", metavar="SCALE", help=say("option.probe"))
+@click.option("--seconds", type=click.FloatRange(1.0, 600.0), default=LISTEN_S, show_default=True, metavar="SECONDS",
+              help=say("option.seconds"))
+@click.option("--contract", is_flag=True, help=say("option.contract"))
+def command(*, board: str | None, pairs: tuple[str, ...], probe: str | None, seconds: float, contract: bool,
+            **options: Any) -> int:
+    """Check a rig and return the exit status: 0 fit for use, 3 something to change."""
+    from crankfold.acquire.opening import open_board
+    from crankfold.acquire.plugin_loading import load_plugins
+    from crankfold.analysis.errors import InputError
+
+    rig, settings = rig_of(options), settings_of(pairs)
+    if board is None and rig is None:
+        raise InputError(say("problem.no_board"))
+    if board is None and rig is not None:
+        board, settings = rig.board, rig.settings | settings
+    plugins = load_plugins()
+
+    def opened() -> Source:
+        return open_board(str(board), settings, plugins)
+
+    return _contract(opened) if contract else _rig(opened, rig, probe, seconds)
+
+
+def _rig(opened: Callable[[], Source], rig: Rig | None, probe: str | None, seconds: float) -> int:
+    from crankfold.acquire.probe import Probe
+    from crankfold.acquire.rig_check import check_rig, observe
+    from crankfold.viewer.judging import in_amperes
+    from crankfold.viewer.progress import working
+
+    with opened() as source:
+        if source.info.live:
+            tell(say("check.listening", length_s=seconds))
+        with working(say("progress.listening")):
+            observed = observe(source, seconds)
+    findings = check_rig(observed, in_amperes(observed.capture, rig, Probe.parse(probe) if probe else None))
+    for finding in findings:
+        _row(finding)
+    wrong = sum(not finding.passed for finding in findings)
+    tell()
+    tell(say_count("check.failed", wrong) if wrong else say("check.passed"), bold=True)
+    return NO_VERDICT if wrong else VERDICT
+
+
+def _row(finding: Finding) -> None:
+    text = say(f"check.{'good' if finding.passed else 'bad'}.{finding.code}", **finding.facts)
+    mark = say("check.ok" if finding.passed else "check.wrong")
+    tell(say("check.row", mark=mark, text=text[:1].upper() + text[1:]), indent=1)
+
+
+def _contract(opened: Callable[[], Source]) -> int:
+    from crankfold.acquire.testing.outcome import BROKEN, KEPT
+    from crankfold.acquire.testing.source_contract import run_contract
+
+    states = {KEPT: "contract.kept", BROKEN: "contract.broken"}
+    outcomes = run_contract(opened, progress=lambda at, of, rule: click.echo(
+        say("check.contract", number=at + 1, of=of, says=rule.says), err=True))
+    for outcome in outcomes:
+        state = say(states.get(outcome.state, "contract.not_tried"))
+        tell(say("contract.row", state=state, says=outcome.says), indent=1)
+        if outcome.detail and outcome.state != KEPT:
+            tell(say("contract.detail", detail=outcome.detail), indent=2)
+    broken = sum(outcome.state == BROKEN for outcome in outcomes)
+    tell()
+    tell(say_count("contract.failed", broken) if broken else say("contract.passed"), bold=True)
+    return NO_VERDICT if broken else VERDICT
