@@ -219,7 +219,7 @@ class Stream:
             self._journal.append(first_index, codes)
         except SaveError as error:
             self._emit(Event(Happening.JOURNAL, first_index, first_index / self._rate_hz, text=str(error)))
-            self._journal.close()
+            self._journal.remove()
             self._journal = None
 
     def _give(self, start: int, stop: int, trigger: int | None) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import signal
 import subprocess
@@ -179,3 +180,26 @@ def test_a_caller_that_leaves_early_leaves_the_journal(array_source, bench, make
     with recorder:
         next(iter(recorder))
     assert len(journals(tmp_path)) == 1
+
+
+def test_a_disk_that_fills_up_while_cranking_costs_the_journal_not_the_capture(
+        array_source, bench, make_info, tmp_path, monkeypatch) -> None:
+    made = bench(RATE, 6.0).crank(2.0, 2.0)
+    written = []
+    append = JournalWriter.append
+
+    def full(self, first_index, codes):
+        written.append(first_index)
+        if len(written) == 3:
+            self._file.close()
+            self._file = io.FileIO("/dev/full", "wb")
+        append(self, first_index, codes)
+
+    monkeypatch.setattr(JournalWriter, "append", full)
+    told = []
+    source = array_source(blocks_of(made), make_info(RATE, finite=False))
+    captures = list(record(source, RecordingPlan(journal_folder=tmp_path), on_event=told.append))
+    assert len(captures) == 1
+    assert ["No space left on device" in e.text for e in told if e.what is Happening.JOURNAL] == [True]
+    assert len(written) == 3
+    assert journals(tmp_path) == ()

@@ -286,3 +286,75 @@ def test_a_board_that_lies_about_its_rate_is_told_and_measured(array_source, ben
     assert rate.rate_hz < RATE * 0.97
     assert capture.rate_hz < RATE * 0.97
     assert capture.notes["nominal_rate_hz"] == "2000"
+
+
+def test_a_board_that_never_sends_is_told_apart(array_source, make_info) -> None:
+    source = array_source([], make_info(RATE, finite=False, live=True), ends=False)
+    with pytest.raises(BoardStalledError, match="has sent nothing for"):
+        list(record(source, RecordingPlan(first_sample_s=0.3)))
+
+
+def test_a_source_that_cannot_be_closed_is_said_and_does_not_hide_what_broke_it(array_source, make_info) -> None:
+    class Stuck(array_source):
+        def _close(self) -> None:
+            raise OSError("the port is gone")
+
+    with pytest.raises(AcquireError, match=r"could not be closed \(OSError: the port is gone\)"):
+        list(record(Stuck([np.zeros((5, 1))], make_info(RATE))))
+    with pytest.raises(BoardDisconnectedError) as error:
+        list(record(Stuck([BoardDisconnectedError("out", "in")], make_info(RATE))))
+    assert error.value.__notes__ == ["closing it failed too: OSError: the port is gone"]
+
+
+def test_a_file_waits_for_a_slow_caller_and_loses_no_crank(array_source, bench, make_info) -> None:
+    made = bench(500.0, 100.0)
+    for at in range(20):
+        made.crank(2.0 + 4.5 * at, 1.5)
+    captures = 0
+    for _ in record(array_source(blocks(made.current_a), make_info(500.0)), RecordingPlan(each_crank=True)):
+        if not captures:
+            time.sleep(0.5)
+        captures += 1
+    assert captures == 20
+
+
+def test_the_ring_can_be_followed_while_recording(array_source, bench, make_info) -> None:
+    made = bench(RATE, 3.0)
+    recorder = Recorder(array_source(blocks(made.current_a), make_info(RATE)))
+    reader = recorder.ring.reader(0)
+    with recorder:
+        list(recorder)
+    seen = []
+    while (piece := reader.read(0.0)) is not None:
+        seen.append(piece.codes[0])
+    np.testing.assert_array_equal(np.concatenate(seen), made.current_a)
+
+
+def test_a_captured_source_without_samples_or_with_a_hole_is_refused(array_source, make_info) -> None:
+    with pytest.raises(AcquireError, match="holds no samples"):
+        list(record(array_source([], make_info(RATE, captured=True))))
+    torn = [np.zeros((5, 1)), (np.zeros((5, 1)), None)]
+    with pytest.raises(AcquireError, match="misses an unknown number of samples"):
+        list(record(array_source(torn, make_info(RATE, captured=True))))
+
+
+def test_the_current_may_be_another_column_and_its_amperes_known(array_source, bench, make_info) -> None:
+    from crankfold.acquire.probe import Probe
+
+    made = bench(RATE, 6.0).step(0.5, 0.5, 6.0).crank(2.0, 2.0)
+    rows = np.column_stack([np.zeros_like(made.current_a), made.current_a * 0.01])
+    info = make_info(RATE, channels=2, unit="V", finite=False)
+    plan = RecordingPlan(current_column=1, current=Probe.parse("10mV/A").channel(info.channels[1]))
+    (capture,) = record(array_source([rows], info), plan)
+    assert capture.trigger_index == 3000
+
+
+def test_gaps_that_grow_together_are_one(make_info) -> None:
+    from crankfold.acquire.capture_making import make_capture
+    from crankfold.acquire.ring import Piece
+    from crankfold.analysis.capture import Gap
+
+    piece = Piece(np.ones((2, 100)), 1000, (Gap(1010, 2), Gap(1013, 2), Gap(1098, 2)))
+    info = make_info(RATE, channels=2, skew_s=(0.0, 1.5 / RATE))
+    capture = make_capture(piece, info, rate_hz=RATE)
+    assert capture.gaps == (Gap(10, 7), Gap(98, 2))
