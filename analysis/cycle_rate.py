@@ -181,10 +181,10 @@ def track_cycles(y: NDArray[np.float64], rate_hz: float, cycle_hz: float, cylind
 
 def _matched(x: NDArray[np.float64], period: float, reach: float) -> list[float]:
     """Return positions one matched cycle apart, at least two."""
-    middle = max(0.0, 0.5 * (len(x) - period) - 0.5 * period)
+    middle = 0.5 * len(x) - 0.5 * period
     forward = [middle]
     step = period
-    while forward[-1] + step + 0.3 * period < len(x):
+    while forward[-1] + step < len(x):
         step = _match(x, forward[-1], step, period, reach)
         forward.append(forward[-1] + step)
     backward = [middle]
@@ -197,15 +197,15 @@ def _matched(x: NDArray[np.float64], period: float, reach: float) -> list[float]
 
 
 def _match(x: NDArray[np.float64], here: float, step: float, period: float, reach: float) -> float:
-    """Return the step near `step` at which the cycle starting `here` is most like the one a step away."""
-    first = round(here)
-    length = int(min(TRACK_SHARE * period, len(x) - first))
+    """Return the step near `step` at which the cycle centred `here` is most like the one a step away."""
+    length = int(TRACK_SHARE * period)
+    first = round(here - 0.5 * length)
     step = float(np.sign(step) * np.clip(abs(step), STEP_RANGE[0] * period, STEP_RANGE[1] * period))
     low, high = round(step - reach), round(step + reach)
     shifts = np.arange(low, high + 1)
     score = np.full(len(shifts), -np.inf)
     for k, shift in enumerate(shifts):
-        a, b = max(0, -(first + shift)), min(length, len(x) - first - shift)
+        a, b = max(0, -first, -(first + shift)), min(length, len(x) - first, len(x) - first - shift)
         if b - a < 0.4 * period:
             continue
         p, q = x[first + a : first + b], x[first + shift + a : first + shift + b]
