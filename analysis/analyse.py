@@ -80,7 +80,8 @@ def analyse(
     reasons = refusals.before_fit(trace, engine)
     if reasons:
         return replace(base, reasons=reasons)
-    estimates = explain(trace, engine)
+    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # a start that runs away is dropped there
+        estimates = explain(trace, engine)
     reasons = refusals.after_fit(trace, engine, estimates)
     if engine.cylinders == 1:
         reasons = (*reasons[:1], refusals.one_cylinder(estimates)) if reasons else (refusals.one_cylinder(estimates),)

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from crankfold.analysis.verdict import Thresholds
 
 FOUR_OR_MORE = 4  # cylinders; with fewer, one dead is already a half
+MIDDLING_FIT = 0.992  # share explained; good fits of clean traces explain more than 0.995
 MOST_FOR_HEIGHTS = 8  # cylinders whose humps still have troughs between
 TOO_SLOW_RPM = 100.0
 TWICE_TOO_FAST_RPM = 200.0  # half of it is an ordinary cranking speed still
@@ -29,7 +30,7 @@ def after_verdict(estimate: Estimate, cylinders: Sequence[Cylinder], engine: Eng
                   thresholds: Thresholds) -> tuple[Notice, ...]:
     """Return the reasons that the numbers themselves give against a verdict."""
     return once([_mostly_dead(cylinders), _every_other_dead(estimate, cylinders),
-                 _one_far_above(cylinders, thresholds), _unsure(cylinders, thresholds),
+                 _one_far_above(cylinders, thresholds), _unsure(estimate, cylinders, thresholds),
                  _heights_against(estimate, engine, thresholds)])
 
 
@@ -39,7 +40,8 @@ def _heights_against(estimate: Estimate, engine: Engine, thresholds: Thresholds)
     Humps of uneven or very close firing run into each other: there it is a caution only.
     """
     against = second_opinion(estimate, thresholds)
-    if against is None or not engine.even_firing or engine.cylinders > MOST_FOR_HEIGHTS:
+    if against is None or not engine.even_firing or engine.cylinders > MIDDLING_FIT = 0.992  # share explained; good fits of clean traces explain more than 0.995
+MOST_FOR_HEIGHTS:
         return None
     return Notice("not-explained", {"why": "heights", **against.facts})
 
@@ -73,10 +75,15 @@ def _one_far_above(cylinders: Sequence[Cylinder], thresholds: Thresholds) -> Not
     return Notice("not-explained", {"why": "one-far-above", **high.facts})
 
 
-def _unsure(cylinders: Sequence[Cylinder], thresholds: Thresholds) -> Notice | None:
+def _unsure(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds: Thresholds) -> Notice | None:
     """Return the reason that the intervals are too wide for any verdict, None when they will do."""
     widest = max(c.interval_percent[1] - c.interval_percent[0] for c in cylinders)
     across = [c for c in cylinders if c.interval_percent[0] < thresholds.low_percent < c.interval_percent[1]]
-    if not any(c.interval_percent[1] - c.interval_percent[0] > WIDEST_PERCENT for c in across):
+    wide = any(c.interval_percent[1] - c.interval_percent[0] > WIDEST_PERCENT for c in across)
+    # a middling fit has been seen to read a low cylinder as one to watch, hardly ever the other way round
+    even = all(c.relative_percent >= thresholds.low_percent for c in cylinders)
+    doubtful = even and estimate.explained < MIDDLING_FIT and any(c.relative_percent < thresholds.watch_percent
+                                                                  for c in across)
+    if not wide and not doubtful:
         return None
     return Notice("not-explained", {"why": "unsure", "widest_percent": widest})

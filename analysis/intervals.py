@@ -37,6 +37,8 @@ def covariance(jac: NDArray[np.float64], weight: NDArray[np.float64], data_cost:
         Samples over which residuals are alike.
     """
     normal = jac.T @ jac + np.diag(weight**2)
+    if not np.isfinite(normal).all():
+        return np.full_like(normal, np.inf)  # of a fit that ran away
     scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-30))
     inverse = np.linalg.pinv(normal * scale[:, None] * scale[None, :], rcond=1e-12, hermitian=True)
     out: NDArray[np.float64] = inverse * scale[:, None] * scale[None, :] * (data_cost * max(correlated, 1.0) / len(jac))

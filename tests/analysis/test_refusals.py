@@ -213,3 +213,11 @@ def test_hump_heights_that_say_the_opposite(relative, heights, found, estimate_o
     assert not found or reasons[0].facts["why"] == "heights"
     uneven = Engine((1, 3, 2, 4), (270, 180, 90, 180))
     assert doubts(estimate_of(uneven, relative=relative, heights=heights), uneven) == ()
+
+
+@pytest.mark.parametrize(("percent", "explained", "found"), [
+    (80.0, 0.991, ["not-explained"]), (80.0, 0.993, []), (86.0, 0.991, []), (70.0, 0.991, []),
+])
+def test_a_middling_fit_near_the_limit_is_not_called_even(percent, explained, found, estimate_of):
+    estimate = estimate_of(FOUR, relative=(100, 99, percent, 98), width=24.0, explained=explained)
+    assert codes(doubts(estimate)) == found

@@ -1,0 +1,54 @@
+"""Random captures of damaged and unusual engines: the right verdict or none, and every number sound."""
+
+from __future__ import annotations
+
+import math
+import sys
+from pathlib import Path
+
+import pytest
+
+from crankfold.analysis.analyse import analyse
+
+GENERATOR = Path(__file__).parent.parent / "generator"
+SHORT = [("damaged", 41, 6), ("alien", 41, 4), ("noverdict", 41, 6)]  # family, seed, how many
+LONG = [("damaged", 43, 60), ("alien", 43, 60), ("noverdict", 43, 40), ("small", 43, 30)]
+
+
+@pytest.fixture
+def make(monkeypatch):
+    monkeypatch.syspath_prepend(str(GENERATOR))
+    before = set(sys.modules)
+    from make_captures import make
+
+    yield make
+    for name in set(sys.modules) - before:  # its modules go by bare names that others may use
+        if getattr(sys.modules[name], "__file__", None) and GENERATOR in Path(str(sys.modules[name].__file__)).parents:
+            del sys.modules[name]
+
+
+def look(make, family, seed, count):
+    wrong = []
+    for number in range(count):
+        made = make(family, seed, number)
+        result = analyse(made.capture(), made.engine(), sync=made.sync())
+        for c in result.cylinders:
+            assert math.isfinite(c.relative_percent)
+            assert 0 <= c.interval_percent[0] <= c.interval_percent[1] < math.inf
+        if result.verdict != "none" and result.verdict not in made.truth["acceptable"]:
+            wrong.append((made.name, result.verdict, made.truth["why"]))
+    return wrong
+
+
+@pytest.mark.parametrize(("family", "seed", "count"), SHORT)
+def test_right_or_none(family, seed, count, make):
+    assert look(make, family, seed, count) == []
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(1800)
+@pytest.mark.parametrize(("family", "seed", "count"), LONG)
+def test_right_or_none_of_many(family, seed, count, make):
+    """Firing from the very first compression looks like an engine that is light to turn: one in a hundred may pass."""
+    wrong = look(make, family, seed, count)
+    assert len(wrong) <= (1 if family == "noverdict" else 0), wrong
