@@ -5,14 +5,31 @@ Loading and compiling hold the interpreter for seconds, and a board's samples wo
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
 from crankfold.viewer.progress import judging_text, working
 
+if TYPE_CHECKING:
+    from crankfold.acquire.plugin_loading import Plugins
+
+VIRTUAL = "virtual"
 RATE_HZ = 1000.0
 QUIET_S, CRANK_S = 0.5, 2.6
 HUMP_HZ = 6.5
 MEAN_A, HUMP_A, INRUSH_A = 160.0, 60.0, 400.0
+
+
+def prepare_virtual(plugins: Plugins) -> None:
+    """Compile the virtual engine by a short run flat out; live, it would be taken for a board that sends nothing."""
+    from crankfold.acquire.opening import open_board
+    from crankfold.acquire.recorder import record
+
+    brief = {"pace": "flat", "quiet": "0.1", "crank": "0.2", "after": "0.1", "rate": "1000"}
+    with working(judging_text()):
+        for _ in record(open_board(VIRTUAL, brief, plugins)):
+            pass
 
 
 def prepare_solver() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 import threading
 from collections.abc import Iterator
@@ -10,6 +11,7 @@ from pathlib import Path
 
 from crankfold.viewer.wording import say
 
+INDEX = "simulation*.nbi"  # numba's index of one compiled function
 PATIENCE_S = 1.0  # shorter work needs no word
 
 
@@ -44,9 +46,20 @@ def judging_text() -> str:
 
 
 def solver_ready() -> bool:
-    """Return whether the compiled solver lies in its cache already."""
+    """Return whether the compiled solver lies in one of the places where numba keeps such things."""
     import crankfold.analysis
 
-    home = Path(crankfold.analysis.__file__).parent
-    return any(next(folder.glob("*.nbi"), None) is not None
-               for folder in (home / "__pycache__", home / "model" / "__pycache__"))
+    home = Path(crankfold.analysis.__file__).parent / "model"
+    named = os.environ.get("NUMBA_CACHE_DIR")
+    if named:
+        return _holds_index(Path(named), deep=True)
+    if _holds_index(home / "__pycache__", deep=False):
+        return True
+    import platformdirs
+
+    return _holds_index(Path(platformdirs.user_cache_dir("numba", appauthor=False)), deep=True)
+
+
+def _holds_index(folder: Path, *, deep: bool) -> bool:
+    found = folder.rglob(INDEX) if deep else folder.glob(INDEX)
+    return next(iter(found), None) is not None

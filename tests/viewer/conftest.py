@@ -122,7 +122,9 @@ def in_process(tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: 
 
 
 @pytest.fixture
-def crankfold(tmp_path: Path) -> Crankfold:
+def crankfold(tmp_path: Path, uneven_result: Result) -> Crankfold:
+    """Return the command; that a result was made before means that everything is compiled."""
+    assert uneven_result.verdict == "uneven"
     folder = tmp_path / "here"
     folder.mkdir()
     return Crankfold(folder)

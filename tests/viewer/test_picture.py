@@ -16,10 +16,13 @@ from crankfold.analysis.engine import Engine
 from crankfold.analysis.result import Cylinder, Notice, Result
 from crankfold.analysis.verdict import Thresholds, judge
 from crankfold.viewer.picture import look, measures
+from crankfold.viewer.picture.draw_fold import draw_fold
+from crankfold.viewer.picture.draw_strip import draw_strip
+from crankfold.viewer.picture.draw_wheel import draw_wheel
 from crankfold.viewer.picture.fold import _over_cycles, fold_of, lanes_of
 from crankfold.viewer.picture.page import HEIGHT, WIDTH, picture_of
 from crankfold.viewer.picture.png import write_png
-from crankfold.viewer.picture.scene import Path, Scene, Words
+from crankfold.viewer.picture.scene import Box, Path, Scene, Words
 from crankfold.viewer.picture.strip import envelope, hump_places, strip_of
 from crankfold.viewer.picture.svg import write_svg
 from crankfold.viewer.picture.wheel import FULL_PERCENT, HUB_SHARE, bar, half_width, point, radius, wheel_of
@@ -257,3 +260,16 @@ def test_percentiles_over_cycles_are_those_of_numpy(percent: float) -> None:
     assert _over_cycles(values, percent) == pytest.approx(np.nanpercentile(values, percent, axis=0))
     values[:, 3] = np.nan
     assert np.isnan(_over_cycles(values, percent)[3])
+
+
+def test_a_lit_cylinder_stands_out_in_all_three_views(uneven_result, dead_three) -> None:
+    box, paper = Box(0.0, 0.0, 900.0, 400.0), look.LIGHT
+    strip, fold, wheel = strip_of(uneven_result, dead_three), fold_of(uneven_result), wheel_of(uneven_result)
+    assert fold is not None
+    assert wheel is not None
+    views = (lambda lit: draw_strip(strip, uneven_result, box, paper, lit=lit),
+             lambda lit: draw_fold(fold, uneven_result, box, paper, lit=lit),
+             lambda lit: draw_wheel(wheel, box, paper, cycle_deg=720.0, limit_percent=75.0, lit=lit))
+    for view in views:
+        drawn = [write_svg(Scene(900.0, 400.0, paper.paper, items=view(lit))) for lit in (None, 1, 3)]
+        assert len(set(drawn)) == 3

@@ -81,13 +81,16 @@ class Session:
         from crankfold.acquire.plugin_loading import load_plugins
         from crankfold.acquire.recorder import Recorder
         from crankfold.viewer.narrating import narrator
-        from crankfold.viewer.preparing import prepare_solver
+        from crankfold.viewer.preparing import VIRTUAL, prepare_solver, prepare_virtual
 
-        source = open_board(board, settings, load_plugins())
+        plugins = load_plugins()
+        source = open_board(board, settings, plugins)
         with self._journals(), Recorder(source, self._plan(), on_event=narrator(aside=self._aside)) as recorder:
             if source.info.live:
                 self._caution()
                 prepare_solver()
+                if board.partition(":")[0].strip() == VIRTUAL:
+                    prepare_virtual(plugins)
             for capture in recorder:
                 if count is None or len(self._judged) < count:
                     self._take(capture, board)

@@ -12,12 +12,12 @@ from crankfold.viewer.terminal import tell
 from crankfold.viewer.wording import say
 
 if TYPE_CHECKING:
+    from crankfold.acquire.plugin_loading import Plugins
     from crankfold.analysis.capture import Capture
     from crankfold.viewer.questions import Question
 
 ORDER = "1-3-4-2"
 CYLINDERS = 4
-BOARD = "virtual"
 QUIET_S, CRANK_S, AFTER_S = 2, 4, 1
 
 
@@ -30,9 +30,10 @@ QUIET_S, CRANK_S, AFTER_S = 2, 4, 1
               metavar="FOLDER", help=say("option.out"))
 def command(dead: int, even: bool, no_sync: bool, out: Path) -> int:
     """Show the main job on the virtual engine and return the exit status."""
+    from crankfold.acquire.plugin_loading import load_plugins
     from crankfold.viewer.judging import judge
     from crankfold.viewer.keeping import keep, make_folder
-    from crankfold.viewer.preparing import prepare_solver
+    from crankfold.viewer.preparing import prepare_solver, prepare_virtual
     from crankfold.viewer.progress import solver_ready
     from crankfold.viewer.report import print_result, print_safety
 
@@ -44,8 +45,10 @@ def command(dead: int, even: bool, no_sync: bool, out: Path) -> int:
     print_safety()
     tell()
     tell(say("progress.loading" if solver_ready() else "progress.first_run"))
+    plugins = load_plugins()
     prepare_solver()
-    capture = _caught({"sync": "none" if no_sync else "waste-spark", **({} if even else {"dead": str(dead)})})
+    prepare_virtual(plugins)
+    capture = _caught(plugins, {"sync": "none" if no_sync else "waste-spark", **({} if even else {"dead": str(dead)})})
     judged = judge(capture, question)
     print_result(judged.result)
     tell()
@@ -63,20 +66,20 @@ def _question(*, no_sync: bool) -> Question:
         "dead": 15.0, "watch": None})
 
 
-def _caught(settings: dict[str, str]) -> Capture:
+def _caught(plugins: Plugins, settings: dict[str, str]) -> Capture:
     """Return the capture that the trigger cuts out of the live stream."""
     from crankfold.acquire.opening import open_board
-    from crankfold.acquire.plugin_loading import load_plugins
     from crankfold.acquire.recorder import Recorder
     from crankfold.analysis.errors import InputError
     from crankfold.viewer.narrating import narrator
+    from crankfold.viewer.preparing import VIRTUAL
 
     whole = {"engine": "pump", "firing-order": ORDER, "pace": "real", "quiet": str(QUIET_S), "crank": str(CRANK_S),
              "after": str(AFTER_S), **settings}
-    with Recorder(open_board(BOARD, whole, load_plugins()), on_event=narrator(aside=False)) as recorder:
+    with Recorder(open_board(VIRTUAL, whole, plugins), on_event=narrator(aside=False)) as recorder:
         best = next(iter(recorder), None)
     if best is None:
-        raise InputError(say("problem.no_crank", board=BOARD))
+        raise InputError(say("problem.no_crank", board=VIRTUAL))
     at_s = (best.trigger_index or 0) / best.rate_hz
     tell(say("demo.caught", length_s=best.duration_s, before_s=at_s))
     return best

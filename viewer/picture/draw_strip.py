@@ -17,7 +17,7 @@ from crankfold.viewer.wording import say
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.analysis.result import Result
+    from crankfold.analysis.result import Cylinder, Result
     from crankfold.viewer.picture.look import Paper
 
 HOLE_EVERY = 34.0  # scene units between the holes along the edges of the paper
@@ -54,14 +54,14 @@ def strip_scales(data: StripData, box: Box) -> StripScales:
     return StripScales(plot, data.window_s, data.bottom, data.top)
 
 
-def draw_strip(data: StripData, result: Result, box: Box, paper: Paper) -> list[Item]:
-    """Return the strip's items inside a box."""
+def draw_strip(data: StripData, result: Result, box: Box, paper: Paper, *, lit: int | None = None) -> list[Item]:
+    """Return the strip's items inside a box; `lit` is the 1-based position of a cylinder to bring out."""
     scales = strip_scales(data, box)
     items: list[Item] = [*band(box, paper), *_judged(data, scales, paper)]
     for stretch in data.stretches:
         items += _stretch(stretch, scales, paper)
     items += [*rules(data, scales, paper), *_line(data, scales, paper)]
-    return [*items, *_humps(data.humps, result, scales, paper), *_marks(data, scales, paper)]
+    return [*items, *_humps(data.humps, result, scales, paper, lit=lit), *_marks(data, scales, paper)]
 
 
 def band(box: Box, paper: Paper) -> list[Item]:
@@ -131,28 +131,30 @@ def trace_line(time_s: NDArray[np.float64], current: NDArray[np.float64], scales
     return Path(np.column_stack([x, y]), stroke=stroke, width=width, dash=dash)
 
 
-def _humps(humps: tuple[HumpPlace, ...], result: Result, scales: StripScales, paper: Paper) -> list[Item]:
+def _humps(humps: tuple[HumpPlace, ...], result: Result, scales: StripScales, paper: Paper, *,
+           lit: int | None) -> list[Item]:
     """Return the numbers of the humps along the upper edge: low ones always, the others as far as there is room."""
     states = {c.position - 1: c for c in result.cylinders}
     shown = [(scales.x(h.time_s), states[h.position]) for h in humps if h.position in states]
     shown = [(x, c) for x, c in shown if scales.plot.left <= x <= scales.plot.right]
-    low = [(x, c) for x, c in shown if c.state in ("low", "dead")]
-    taken = [(x, measures.width_of(short_name(c), LOW_SIZE, SERIF_FACE)) for x, c in low]
-    items = [item for x, c in low for item in _number(x, short_name(c), scales, paper, low=True)]
+    always = [(x, c) for x, c in shown if c.state in ("low", "dead") or c.position == lit]
+    taken = [(x, measures.width_of(short_name(c), LOW_SIZE, SERIF_FACE)) for x, c in always]
+    items = [item for x, c in always for item in _number(x, c, scales, paper, bold=True)]
     for x, cylinder in shown:
         wide = measures.width_of(short_name(cylinder), NUMBER_SIZE)
-        if cylinder.state in ("low", "dead") or any(abs(x - t) < (wide + w) / 2.0 + NUMBER_GAP for t, w in taken):
+        if (x, cylinder) in always or any(abs(x - t) < (wide + w) / 2.0 + NUMBER_GAP for t, w in taken):
             continue
         taken.append((x, wide))
-        items += _number(x, short_name(cylinder), scales, paper, low=False)
+        items += _number(x, cylinder, scales, paper, bold=False)
     return items
 
 
-def _number(x: float, number: str, scales: StripScales, paper: Paper, *, low: bool) -> list[Item]:
+def _number(x: float, cylinder: Cylinder, scales: StripScales, paper: Paper, *, bold: bool) -> list[Item]:
     y = scales.plot.top - 10.0
-    size, face, colour = (LOW_SIZE, SERIF_FACE, paper.vermilion) if low else (NUMBER_SIZE, SANS_FACE, paper.faint)
-    return [Words(x, y, number, size, colour, anchor="middle", face=face),
-            Rule(x, y + 4.0, x, y + 10.0, colour, 2.0 if low else look.HAIR)]
+    size, face = (LOW_SIZE, SERIF_FACE) if bold else (NUMBER_SIZE, SANS_FACE)
+    colour = paper.vermilion if cylinder.state in ("low", "dead") else paper.ink if bold else paper.faint
+    return [Words(x, y, short_name(cylinder), size, colour, anchor="middle", face=face),
+            Rule(x, y + 4.0, x, y + 10.0, colour, 2.0 if bold else look.HAIR)]
 
 
 def _marks(data: StripData, scales: StripScales, paper: Paper) -> list[Item]:

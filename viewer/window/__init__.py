@@ -1,0 +1,1 @@
+"""The window: its states and arithmetic without Qt, and the widgets that draw them. Qt is imported nowhere else."""

@@ -1,0 +1,168 @@
+"""Scene items painted by Qt: the same primitives as the pictures, so that the window looks like them."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import resources
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pyqtgraph as pg
+from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtGui import QBrush, QColor, QFont, QFontDatabase, QPainter, QPainterPath, QPen, QPixmap
+
+from crankfold.viewer.picture import look
+from crankfold.viewer.picture.png import FONTS
+from crankfold.viewer.picture.scene import Item, Panel, Path, Ring, Rule, Words
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from PySide6.QtCore import QSizeF
+
+    from crankfold.viewer.picture.scene import Face
+
+HATCH_STEP, HATCH_WIDTH = 6.0, 2.0  # as in the pictures
+ONE_PIXEL = 1.0  # thicker lines through thousands of points cost a hundred times as much
+
+
+def load_fonts() -> None:
+    """Make the fonts that ship with the package known to Qt; there must be an application."""
+    folder = resources.files("crankfold.viewer") / "fonts"
+    for name in FONTS:
+        QFontDatabase.addApplicationFontFromData((folder / name).read_bytes())
+
+
+@cache
+def font_of(size: float, face: Face = "sans") -> QFont:
+    """Return the font of a size in pixels."""
+    font = QFont(look.SANS if face == "sans" else look.SERIF)
+    font.setPixelSize(max(1, round(size)))
+    font.setBold(face == "serif")
+    return font
+
+
+@cache
+def colour_of(text: str) -> QColor:
+    """Return a colour of the look."""
+    return QColor(text)
+
+
+def paint(painter: QPainter, items: Iterable[Item]) -> None:
+    """Paint items in order."""
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
+    for item in items:
+        if isinstance(item, Path):
+            _path(painter, item)
+        elif isinstance(item, Rule):
+            painter.setPen(_pen(item.stroke, item.width, item.dash))
+            painter.drawLine(QPointF(item.x1, item.y1), QPointF(item.x2, item.y2))
+        elif isinstance(item, Panel):
+            _panel(painter, item)
+        elif isinstance(item, Ring):
+            painter.setPen(_pen(item.stroke, item.width, item.dash))
+            painter.setBrush(_brush(item.fill))
+            painter.drawEllipse(QPointF(item.x, item.y), item.radius, item.radius)
+        else:
+            _words(painter, item)
+
+
+def pixmap_of(items: Iterable[Item], size: QSizeF, ratio: float) -> QPixmap:
+    """Return items painted on a transparent pixmap of a size in scene units, for a screen of that pixel ratio."""
+    pixmap = QPixmap(max(1, round(size.width() * ratio)), max(1, round(size.height() * ratio)))
+    pixmap.setDevicePixelRatio(ratio)
+    pixmap.fill(Qt.GlobalColor.transparent)
+    painter = QPainter(pixmap)
+    paint(painter, items)
+    painter.end()
+    return pixmap
+
+
+def _pen(stroke: str | None, width: float, dash: tuple[float, ...] = ()) -> QPen:
+    if stroke is None:
+        return QPen(Qt.PenStyle.NoPen)
+    pen = QPen(colour_of(stroke))
+    pen.setWidthF(width)
+    pen.setCapStyle(Qt.PenCapStyle.FlatCap)
+    if dash:
+        pen.setDashPattern([d / max(width, 0.1) for d in dash])
+    return pen
+
+
+def _brush(fill: str | None) -> QBrush:
+    return QBrush(Qt.BrushStyle.NoBrush) if fill is None else QBrush(colour_of(fill))
+
+
+def _path(painter: QPainter, item: Path) -> None:
+    if len(item.points) < 2:
+        return
+    plain = not item.closed and item.fill is None and not item.dash and item.hatch is None
+    if plain and len(item.points) > 500:
+        _long_line(painter, item)
+        return
+    path = pg.arrayToQPath(*np.ascontiguousarray(item.points.T), connect="finite")
+    if item.closed:
+        path.closeSubpath()
+    painter.setOpacity(item.opacity)
+    painter.setPen(_pen(item.stroke, item.width, item.dash))
+    painter.setBrush(_brush(item.fill if item.closed else None))
+    painter.drawPath(path)
+    if item.hatch:
+        _hatch(painter, path, item.hatch)
+    painter.setOpacity(1.0)
+
+
+def _long_line(painter: QPainter, item: Path) -> None:
+    """Draw a line of very many points as Qt does it fastest: one pixel wide, straight from the numbers."""
+    pen = QPen(colour_of(item.stroke or "#000000"))
+    pen.setCosmetic(True)
+    pen.setWidthF(ONE_PIXEL if item.width < 1.5 else item.width)
+    painter.setPen(pen)
+    painter.setBrush(Qt.BrushStyle.NoBrush)
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing, item.width >= 1.2 and len(item.points) <= 4000)
+    finite = np.isfinite(item.points).all(axis=1)
+    if finite.all():
+        painter.drawPolyline(pg.functions.arrayToQPolygonF(*np.ascontiguousarray(item.points.T)))
+    else:
+        painter.drawPath(pg.arrayToQPath(*np.ascontiguousarray(item.points.T), connect="finite"))
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
+
+
+def _panel(painter: QPainter, item: Panel) -> None:
+    box = QRectF(item.box.left, item.box.top, max(item.box.width, 0.0), max(item.box.height, 0.0))
+    painter.setOpacity(item.opacity)
+    painter.setPen(_pen(item.stroke, item.width))
+    painter.setBrush(_brush(item.fill))
+    painter.drawRoundedRect(box, item.radius, item.radius)
+    painter.setOpacity(1.0)
+    if item.hatch:
+        path = QPainterPath()
+        path.addRoundedRect(box, item.radius, item.radius)
+        _hatch(painter, path, item.hatch)
+
+
+def _hatch(painter: QPainter, path: QPainterPath, colour: str) -> None:
+    """Fill a shape with slanting lines, drawn one by one so that they are as sharp on a scaled screen."""
+    painter.save()
+    painter.setClipPath(path, Qt.ClipOperation.IntersectClip)
+    painter.setPen(_pen(colour, HATCH_WIDTH))
+    box = path.boundingRect()
+    step = HATCH_STEP * 2.0**0.5
+    for at in np.arange(box.left() - box.height(), box.right(), step):
+        painter.drawLine(QPointF(at, box.bottom()), QPointF(at + box.height(), box.top()))
+    painter.restore()
+
+
+def _words(painter: QPainter, item: Words) -> None:
+    painter.setFont(font_of(item.size, item.face))
+    painter.setPen(colour_of(item.colour))
+    wide = painter.fontMetrics().horizontalAdvance(item.text)
+    shift = {"start": 0.0, "middle": -wide / 2.0, "end": -float(wide)}[item.anchor]
+    if not item.turn_deg:
+        painter.drawText(QPointF(item.x + shift, item.y), item.text)
+        return
+    painter.save()
+    painter.translate(item.x, item.y)
+    painter.rotate(item.turn_deg)
+    painter.drawText(QPointF(shift, 0.0), item.text)
+    painter.restore()

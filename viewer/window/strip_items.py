@@ -1,0 +1,131 @@
+"""What the window draws in a strip beyond the picture's: a live stream, marks, and the humps of a cylinder that is lit."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from crankfold.viewer.numbers import plain
+from crankfold.viewer.picture import look, measures
+from crankfold.viewer.picture.draw_strip import EDGE, StripScales, band, draw_strip, rules
+from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, Words
+from crankfold.viewer.picture.strip import StripData
+from crankfold.viewer.window.strip_window import between, cut_to
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.analysis.result import Result
+    from crankfold.viewer.picture.look import Paper
+    from crankfold.viewer.window.live import LiveLine
+    from crankfold.viewer.window.strip_window import StripWindow
+
+LEAST_SPAN = 10.0  # in the current's unit: quiet noise is not blown up to fill the strip
+SYNC_SHARE = 0.14  # of the plot's height, for the second channel of a live stream
+MARK_SIZE = 15.0
+
+
+def judged_strip(data: StripData, result: Result, box: Box, window: StripWindow, paper: Paper, *,
+                 lit: int | None = None) -> list[Item]:
+    """Return the items of a judged strip as far as the window shows it."""
+    seen = cut_to(data, window.shown_s)
+    scales = scales_of(seen, box)
+    items = draw_strip(seen, result, box, paper)
+    return [*items, *_lit(seen, scales, lit, paper), *_marks(data, scales, window, paper)]
+
+
+def scales_of(data: StripData, box: Box) -> StripScales:
+    """Return the scales that `draw_strip` uses."""
+    from crankfold.viewer.picture.draw_strip import strip_scales
+
+    return strip_scales(data, box)
+
+
+def _lit(data: StripData, scales: StripScales, lit: int | None, paper: Paper) -> list[Item]:
+    plot = scales.plot
+    xs = [scales.x(h.time_s) for h in data.humps if h.position + 1 == lit]
+    return [Panel(Box(x - 12.0, plot.top - 26.0, 24.0, plot.height + 26.0), stroke=paper.ink, width=2.0, radius=4.0)
+            for x in xs]
+
+
+def _marks(data: StripData, scales: StripScales, window: StripWindow, paper: Paper) -> list[Item]:
+    plot, items = scales.plot, list[Item]()
+    for k, time_s in enumerate(window.marks_s):
+        if not window.shown_s[0] <= time_s <= window.shown_s[1]:
+            continue
+        x = scales.x(time_s)
+        items.append(Rule(x, plot.top, x, plot.bottom, paper.slate, 2.4 if k == window.moving else 1.4,
+                          dash=() if k == window.moving else (6.0, 3.0)))
+        y = scales.y(float(np.interp(time_s, data.time_s, data.current)))
+        if np.isfinite(y):
+            items.append(Ring(x, y, 5.0, stroke=paper.slate, width=2.0, fill=paper.card))
+    found = between(data, window.marks_s)
+    if found is not None:
+        text = say("window.between", time_s=found.time_s, change=_signed(found.change), first=plain(found.first, 0),
+                   second=plain(found.second, 0), unit=data.unit or say("label.no_unit"))
+        wide = measures.width_of(text, MARK_SIZE) + 16.0
+        items.append(Panel(Box(plot.right - wide - 4.0, plot.top + 6.0, wide, 24.0), fill=paper.card,
+                           stroke=paper.slate, radius=3.0))
+        items.append(Words(plot.right - 12.0, plot.top + 23.0, text, MARK_SIZE, paper.ink, anchor="end"))
+    return items
+
+
+def _signed(value: float) -> str:
+    return ("+" if value > 0 else "") + plain(value, 0)
+
+
+def live_strip(lines: tuple[LiveLine, ...], box: Box, paper: Paper, *, unit: str, shown_s: float) -> list[Item]:
+    """Return the items of a live stream: the current in ink, a second channel in plum at its foot.
+
+    Parameters
+    ----------
+    lines
+        The current's line, and the second channel's if there is one.
+    unit
+        Of the current.
+    shown_s
+        Width of the strip in seconds; the newest sample is at its right edge.
+    """
+    if not lines or not len(lines[0].time_s):
+        return band(box, paper)
+    current = lines[0]
+    end = float(current.time_s[-1])
+    low, high = _range(current)
+    data = StripData(current.time_s, current.value, current.value, (end - shown_s, end), high, low, None, (), (), (),
+                     unit)
+    scales = live_scales(data, box)
+    items = [*band(box, paper), *rules(data, scales, paper)]
+    items.append(_line(current, scales, paper.ink))
+    if len(lines) > 1:
+        items += _second(lines[1], scales, paper)
+    return items
+
+
+def live_scales(data: StripData, box: Box) -> StripScales:
+    """Return the scales of a live strip, which needs no room for hump numbers."""
+    plot = box.inset(left=62.0, top=EDGE + 8.0, right=14.0, bottom=EDGE + 24.0)
+    return StripScales(plot, data.window_s, data.bottom, data.top)
+
+
+def _range(line: LiveLine) -> tuple[float, float]:
+    low, high = float(line.value.min()), float(line.value.max())
+    span = max(high - low, LEAST_SPAN)
+    middle = (high + low) / 2.0
+    return middle - 0.6 * span, middle + 0.6 * span
+
+
+def _line(line: LiveLine, scales: StripScales, colour: str) -> Path:
+    start, end = scales.window_s
+    x = scales.plot.left + (line.time_s - start) / (end - start) * scales.plot.width
+    y = scales.plot.bottom - (line.value - scales.bottom) / (scales.top - scales.bottom) * scales.plot.height
+    return Path(np.column_stack([x, y]), stroke=colour, width=1.0)
+
+
+def _second(line: LiveLine, scales: StripScales, paper: Paper) -> list[Item]:
+    plot = scales.plot
+    low, high = float(line.value.min()), float(line.value.max())
+    tall = plot.height * SYNC_SHARE
+    lane = StripScales(Box(plot.left, plot.bottom - tall, plot.width, tall), scales.window_s, low,
+                       high if high > low else low + 1.0)
+    return [Rule(plot.left, lane.plot.top - 4.0, plot.right, lane.plot.top - 4.0, paper.rule, look.HAIR),
+            _line(line, lane, paper.plum)]
