@@ -40,8 +40,7 @@ def _heights_against(estimate: Estimate, engine: Engine, thresholds: Thresholds)
     Humps of uneven or very close firing run into each other: there it is a caution only.
     """
     against = second_opinion(estimate, thresholds)
-    if against is None or not engine.even_firing or engine.cylinders > MIDDLING_FIT = 0.992  # share explained; good fits of clean traces explain more than 0.995
-MOST_FOR_HEIGHTS:
+    if against is None or not engine.even_firing or engine.cylinders > MOST_FOR_HEIGHTS:
         return None
     return Notice("not-explained", {"why": "heights", **against.facts})
 
