@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import threading
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
@@ -13,8 +14,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
+from crankfold.acquire.errors import BoardDisconnectedError
 from crankfold.acquire.probe import Probe
 from crankfold.acquire.recorder import record
+from crankfold.acquire.recording import Event, Happening
 from crankfold.analysis.analyse import analyse
 from crankfold.analysis.engine import Engine, SyncSpec
 from crankfold.plugins.serial_lines import LineBoard
@@ -24,7 +27,7 @@ from crankfold.plugins.virtual_signals import record as record_signals
 from crankfold.plugins.virtual_specs import Bench, KeySpec
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
 BANNER = b"\r\nreader 2\r\nready, press reset to start anew\r\n3,"
 PUMP = Engine((1, 3, 4, 2))
@@ -95,6 +98,35 @@ def test_every_style_to_the_right_verdict(terminals: Callable[[], Any], cranked:
         assert (result.verdict, result.low) == ("uneven", (LOW,)), result.reasons
         found = [cylinder.relative_percent for cylinder in result.cylinders]
         np.testing.assert_allclose(found, cranked.run.truth().relative_percent, atol=8.0)
+
+
+def test_unplugged_while_cranking_keeps_what_came_and_draws_nothing_wrong_from_it(terminal: Any,
+                                                                                   cranked: Cranked) -> None:
+    print_codes(terminal, cranked.codes(500), "comma", 500)
+    kept: list[Any] = []
+    with pytest.raises(BoardDisconnectedError, match="is gone; check the cable"):
+        for happening in follow(terminal):
+            kept.append(happening)
+    assert len(kept) == 1
+    assert 1.0 < kept[0].duration_s < 4.0
+    result = analyse(kept[0], PUMP)
+    assert (result.verdict, result.reasons[0].code) == ("none", "too-short")
+
+
+def follow(terminal: Any) -> Iterator[Any]:
+    """Yield captures; soon after cranking is noticed the cable is pulled."""
+    pulling: list[threading.Timer] = []
+
+    def watch(event: Event) -> None:
+        if event.what is Happening.CRANKING:
+            pulling.append(threading.Timer(0.6, terminal.pull_out))
+            pulling[0].start()
+
+    try:
+        yield from record(LineBoard(terminal.name, {}), on_event=watch)
+    finally:
+        for timer in pulling:
+            timer.join()
 
 
 def test_a_few_words_on_the_command_line_are_enough(terminal: Any, cranked: Cranked, tmp_path: Path) -> None:
