@@ -1,0 +1,135 @@
+"""Pooling, zero, polarity, low-pass, gaps and hum."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from crankfold.analysis.capture import Capture, Channel, Gap
+from crankfold.analysis.conditioning import NoCranking, condition, find_zero, low_pass, pool, without_hum
+
+
+def crank(rate_hz=2000.0, seconds=3.0, quiet_s=0.5, hump_hz=6.0, noise=0.0, seed=0, tail_s=0.4):
+    """Quiet, a solenoid, an in-rush, humps, quiet."""
+    t = np.arange(int((quiet_s + seconds + tail_s) * rate_hz)) / rate_hz
+    on, off = quiet_s, quiet_s + seconds
+    s = t - on
+    humps = 150.0 + 80.0 * np.sin(2 * np.pi * hump_hz * s) + 450.0 * np.exp(-s / 0.05)
+    x = np.where((t >= on + 0.03) & (t < off), humps, np.where((t >= on) & (t < off), 40.0, 0.0))
+    return x + np.random.default_rng(seed).normal(0, noise, len(t)) if noise else x
+
+
+def test_pooling_is_the_mean_of_blocks_for_any_number_of_channels():
+    rng = np.random.default_rng(1)
+    samples = rng.normal(size=(10_007, 3))
+    pooled = pool(samples, 1, 20_000.0)
+    assert pooled.rate_hz == 2000.0
+    np.testing.assert_allclose(pooled.value, samples[:10_000, 1].reshape(-1, 10).mean(axis=1), atol=1e-12)
+    assert pooled.time_s[0] == pytest.approx(4.5 / 20_000.0)
+
+
+def test_loss_in_one_channel_does_not_touch_the_other_and_half_a_block_is_enough():
+    samples = np.ones((100, 2))
+    samples[:, 1] = np.nan
+    samples[0:4, 0] = np.nan
+    samples[20:28, 0] = np.nan
+    pooled = pool(samples, 0, 20_000.0)
+    assert pooled.value[0] == 1.0
+    assert np.isnan(pooled.value[2])
+    assert np.isfinite(np.delete(pooled.value, 2)).all()
+
+
+def test_the_low_pass_is_scipy_s_zero_phase_butterworth():
+    rng = np.random.default_rng(2)
+    x = np.cumsum(rng.normal(size=4000))
+    sos = signal.butter(3, 60.0, fs=2000.0, output="sos")
+    theirs = signal.sosfiltfilt(sos, x)
+    ours = low_pass(x, 2000.0)
+    middle = slice(300, -300)
+    assert np.abs(ours - theirs)[middle].max() < 0.01 * np.ptp(x)
+
+
+@pytest.mark.parametrize("rate_hz", [500.0, 2000.0, 25_000.0, 200_000.0])
+@pytest.mark.parametrize("polarity", [1, -1])
+def test_zero_polarity_and_times_are_found_at_any_rate(rate_hz, polarity):
+    trace = condition(Capture.from_arrays(polarity * crank(rate_hz, noise=2.0) + 7.0, rate_hz=rate_hz))
+    assert trace.polarity == polarity
+    assert trace.zero == pytest.approx(7.0, abs=1.5)
+    assert trace.crank.start_s == pytest.approx(0.53, abs=0.03)
+    assert trace.crank.end_s == pytest.approx(3.5, abs=0.03)
+    assert trace.others == ()
+    assert trace.fired_at_s is None
+    assert np.median(trace.smooth[trace.steady]) == pytest.approx(150.0, abs=6.0)
+
+
+def test_volts_without_a_scale_give_the_same_trace():
+    amperes = condition(Capture.from_arrays(crank(noise=1.0), rate_hz=2000.0))
+    volts = condition(Capture.from_arrays(crank(noise=1.0) * 0.001, rate_hz=2000.0, unit=""))
+    assert volts.crank == amperes.crank
+    np.testing.assert_allclose(volts.smooth, amperes.smooth * 0.001, atol=1e-9)
+
+
+@pytest.mark.parametrize("x", [
+    np.random.default_rng(0).normal(0, 2, 4000), np.full(4000, 3.0),
+    np.where((np.arange(4000) > 1000) & (np.arange(4000) < 1060), 45.0, 0.0) + np.random.default_rng(0).normal(0, 2, 4000),
+])
+def test_noise_a_constant_and_a_solenoid_s_click_are_no_cranking(x):
+    with pytest.raises(NoCranking) as caught:
+        condition(Capture.from_arrays(x, rate_hz=2000.0))
+    assert {"peak", "noise", "longest_s"} <= set(caught.value.facts)
+
+
+def test_the_longest_of_several_cranks_is_judged():
+    x = np.concatenate((crank(seconds=1.0), crank(seconds=3.0), crank(seconds=0.6)))
+    trace = condition(Capture.from_arrays(x, rate_hz=2000.0))
+    assert trace.crank.length_s == pytest.approx(2.97, abs=0.05)
+    assert len(trace.others) == 2
+
+
+def test_a_capture_that_begins_in_mid_crank():
+    x = crank(seconds=4.0)[int(1.5 * 2000) :]
+    trace = condition(Capture.from_arrays(x, rate_hz=2000.0))
+    assert not trace.has_onset
+    assert np.isnan(trace.inrush)
+    assert trace.steady_from_s < 0.05
+
+
+def gapped(*gaps):
+    samples = crank(noise=1.0)[:, None]
+    return condition(Capture(samples, 2000.0, (Channel("current", "A"),), gaps=tuple(Gap(*g) for g in gaps)))
+
+
+def test_a_small_gap_is_bridged_and_said():
+    trace = gapped((4000, 8))
+    assert len(trace.bridged) == 1
+    assert not trace.cut_by_gap
+    assert np.isfinite(trace.smooth).all()
+
+
+def test_a_long_gap_leaves_the_longest_whole_stretch():
+    trace = gapped((3000, 200))
+    assert trace.cut_by_gap
+    assert trace.steady_from_s == pytest.approx(1.6, abs=0.01)
+    assert np.isfinite(trace.smooth[trace.steady]).all()
+    assert np.isnan(trace.current[3000:3200]).all()
+
+
+def test_many_small_gaps_are_too_much_in_all():
+    trace = gapped(*[(2400 + 300 * k, 8) for k in range(14)])
+    assert trace.cut_by_gap
+
+
+def test_hum_is_taken_off_and_a_hump_s_harmonic_is_not():
+    t = np.arange(6000) / 2000.0
+    clean = crank(seconds=2.0, hump_hz=10.0, quiet_s=0.6)[:6000]
+    hum = 6.0 * np.sin(2 * np.pi * 50.05 * t + 1.0)
+    left = without_hum(clean + hum, 2000.0) - clean
+    assert np.std(left[2600:5000]) < 0.35 * np.std(hum)
+    np.testing.assert_array_equal(without_hum(clean, 2000.0), clean)
+
+
+def test_zero_of_a_capture_without_quiet_is_the_converter_s():
+    x = 150.0 + 80.0 * np.sin(2 * np.pi * 6 * np.arange(4000) / 2000.0)
+    assert find_zero(x, 2000.0) == (0.0, 0.0, 1)
+    assert find_zero(-x, 2000.0) == (0.0, 0.0, -1)
