@@ -216,19 +216,26 @@ class Overloads:
 
     def __init__(self, channels: int) -> None:
         self.count = 0
+        self.whole = True
         self._low = np.full(channels, np.inf)
         self._high = np.full(channels, -np.inf)
         self._last = np.zeros(channels)
 
     def settle(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Return the values, shape (rows, channels), with every overload mark replaced."""
+        """Return the values, shape (rows, channels), with every overload mark replaced.
+
+        `whole` says afterwards whether not one of them was missing.
+        """
         columns = np.ascontiguousarray(values.T)
         if not len(values):
+            self.whole = True
             return values
         low, high = columns.min(axis=1), columns.max(axis=1)
         if np.isfinite(low).all() and (np.maximum(-low, high) < UNSIGNED_OVERLOAD).all():
             self._remember(columns, low, high)
+            self.whole = True
             return values
+        self.whole = False
         over = ~(np.abs(columns) < UNSIGNED_OVERLOAD) & ~np.isnan(columns)
         good = np.where(over, np.nan, columns)
         nothing = np.isnan(good).all(axis=1)

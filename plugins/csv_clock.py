@@ -43,7 +43,7 @@ class RowClock:
         self.rows = 0
 
     def take(self, times: NDArray[np.float64] | None, values: NDArray[np.float64],
-             line_of: Callable[[int], int]) -> list[Samples]:
+             line_of: Callable[[int], int], *, whole: bool = False) -> list[Samples]:
         """Return samples for these rows.
 
         Parameters
@@ -54,9 +54,11 @@ class RowClock:
             NaN where a sample is missing.
         line_of
             Gives the line number of a row, for messages.
+        whole
+            Whether it is known that nothing is NaN.
         """
         self.rows += len(values)
-        return self._split(values, np.zeros(len(values), dtype=np.int64))
+        return self._split(values, None, whole=whole)
 
     def finish(self) -> list[Samples]:
         """Return an empty block that tells of the loss at the very end, if there was one."""
@@ -68,10 +70,13 @@ class RowClock:
         """Mean interval between samples so far, in the column's unit, None without times."""
         return None
 
-    def _split(self, values: NDArray[np.float64], lost_before: NDArray[np.int64]) -> list[Samples]:
+    def _split(self, values: NDArray[np.float64], lost_before: NDArray[np.int64] | None, *,
+               whole: bool = False) -> list[Samples]:
         """Return runs of good rows; `lost_before` counts samples lost before each row, -1 for nobody knows."""
-        missing = np.isnan(values)
-        if self._pending_loss == 0 and not missing.any() and not lost_before.any():
+        missing = np.zeros((len(values), 1), dtype=np.bool_) if whole else np.isnan(values)
+        if lost_before is None:
+            lost_before = np.zeros(len(values), dtype=np.int64)
+        if self._pending_loss == 0 and (whole or not missing.any()) and not lost_before.any():
             return [Samples(np.ascontiguousarray(values))] if len(values) else []
         bad: NDArray[np.bool_] = np.asarray(missing.any(axis=1))
         good = np.flatnonzero(~bad)
@@ -134,21 +139,24 @@ class TimedClock(RowClock):
         return self._span / self._steps if self._steps else None
 
     def take(self, times: NDArray[np.float64] | None, values: NDArray[np.float64],
-             line_of: Callable[[int], int]) -> list[Samples]:
+             line_of: Callable[[int], int], *, whole: bool = False) -> list[Samples]:
         """Return samples for these rows; the first call also finds the cadence."""
         assert times is not None
-        known = np.flatnonzero(~np.isnan(times))
+        known = np.arange(len(times)) if whole else np.flatnonzero(~np.isnan(times))
         rows = self.rows + known
-        straight = self._straighten(times[known], lambda i: line_of(int(known[i])))
+        straight = self._straighten(times if whole else times[known], lambda i: line_of(int(known[i])))
         self.rows += len(values)
         if self.cadence is None:
             self._begin(straight, rows, lambda i: line_of(int(known[i])))
         assert self.cadence is not None
         if not self.cadence.even:
             return self._resample(straight, values[known])
+        counted = self._count(straight, rows, lambda i: line_of(int(known[i])))
+        if not counted.any():
+            return self._split(values, None, whole=whole)
         lost = np.zeros(len(values), dtype=np.int64)
-        lost[known] = self._count(straight, rows, lambda i: line_of(int(known[i])))
-        return self._split(values, lost)
+        lost[known] = counted
+        return self._split(values, lost, whole=whole)
 
     def _begin(self, times: NDArray[np.float64], rows: NDArray[np.int64], line_of: Callable[[int], int]) -> None:
         if len(times) < 2:
@@ -195,13 +203,20 @@ class TimedClock(RowClock):
             return np.zeros(0, dtype=np.int64)
         joined = self._last is not None
         if self._last is not None:
-            times, rows = np.insert(times, 0, self._last[0]), np.insert(rows, 0, self._last[1])
+            times, rows = np.concatenate([[self._last[0]], times]), np.concatenate([[self._last[1]], rows])
         cadence = self.cadence.here(times, rows)
         lost = find_losses(times, rows, cadence)
-        indices = rows - rows[0] + np.concatenate([[0], np.cumsum(lost)])
+        indices = rows - rows[0]
+        if lost.any():
+            indices[1:] += np.cumsum(lost)
         if wrong := off_pace(times, indices, cadence):
             place, interval = wrong
             self._refuse_pace(interval, line_of(max(0, place - joined)))
+        if not lost.any():
+            self._span += float(times[-1] - times[0])
+            self._steps += int(indices[-1])
+            self._last = (float(times[-1]), int(rows[-1]))
+            return np.zeros(len(times) - joined, dtype=np.int64)
         hole = lost * cadence.interval * (self.seconds_per_unit or 0.0) > HOLE_S
         self._span += float(times[-1] - times[0]) - float(np.diff(times)[hole].sum())
         self._steps += int(indices[-1]) - int((np.diff(indices)[hole]).sum())

@@ -82,11 +82,13 @@ class Intake:
             times, values = np.ascontiguousarray(values[:, 0]), values[:, 1:]
             self._refuse_timeless(times, rows.damaged, data, first_line)
         values = self._overloads.settle(np.ascontiguousarray(values))
-        self._empty += int(np.isnan(values[~rows.damaged]).any(axis=1).sum()) if np.isnan(values).any() else 0
+        whole = self._overloads.whole
+        if not whole:
+            self._empty += int(np.isnan(values[~rows.damaged]).any(axis=1).sum())
         if not self._rows:
             self._refuse_empty(values[~rows.damaged], first_line)
         self._rows += len(values)
-        return self._clock.take(times, values, lambda row: self._parser.line_of(data, first_line, row))
+        return self._clock.take(times, values, lambda row: self._parser.line_of(data, first_line, row), whole=whole)
 
     def warnings(self) -> list[str]:
         """Return what was survived so far, one sentence each."""
