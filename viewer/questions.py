@@ -32,6 +32,7 @@ class Question:
     gauge: Gauge | None
     misfire_codes: tuple[str, ...]
     rig: Rig | None = None
+    system_v: float = 12.0
 
 
 def engine_options(command: F) -> F:
@@ -71,35 +72,35 @@ def question_of(options: Mapping[str, Any]) -> Question:
     from crankfold.analysis.engine import SyncSpec
     from crankfold.analysis.verdict import Thresholds
 
-    engine = _engine(options)
+    engine, system_v = _engine(options)
     rig = rig_of(options)
     sync = options["sync"] if options["sync"] is not None or rig is None else rig.sync
     low, watch = options["low"], options["watch"]
     if watch is None:
         watch = min(100.0, max(low, low + WATCH_ABOVE_LOW))
     return Question(
-        engine=engine, sync=SyncSpec.parse(sync, engine), probe=_probe(options), rig=rig,
+        engine=engine, sync=SyncSpec.parse(sync, engine), probe=_probe(options), rig=rig, system_v=system_v,
         thresholds=Thresholds(low_percent=low, dead_percent=options["dead"], watch_percent=watch),
         gauge=_gauge(options["gauge"], engine), misfire_codes=_codes(options["misfire_codes"], engine))
 
 
-def _engine(options: Mapping[str, Any]) -> Engine:
-    """Return the engine: its card where one is named, and what the options say otherwise."""
+def _engine(options: Mapping[str, Any]) -> tuple[Engine, float]:
+    """Return the engine and its volts: from its card where one is named, and from what the options say otherwise."""
     from crankfold.acquire.rig import Shelf
     from crankfold.analysis.engine import Engine
     from crankfold.analysis.errors import InputError
 
     named = options.get("engine")
     order, intervals, strokes = options["firing_order"], options["intervals"], options["strokes"]
-    name = options["engine_name"]
+    name, system_v = options["engine_name"], 12.0
     if named:
         card = Shelf().engine(named)
         intervals = intervals or (card.intervals if not order else None)
         order, strokes = order or card.firing_order, strokes or card.strokes
-        name = name or Path(named).stem
+        name, system_v = name or Path(named).stem, float(card.system_v or system_v)
     if not order:
         raise InputError(say("problem.no_firing_order"))
-    return Engine.parse(order, intervals or None, 4 if strokes is None else strokes, name)
+    return Engine.parse(order, intervals or None, 4 if strokes is None else strokes, name), system_v
 
 
 def rig_of(options: Mapping[str, Any]) -> Rig | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from crankfold.viewer.sentences import answer, safety
-from crankfold.viewer.terminal import tell
+from crankfold.viewer.terminal import complain, tell
 from crankfold.viewer.wording import say
 
 if TYPE_CHECKING:
@@ -23,10 +23,15 @@ def print_result(result: Result) -> None:
                            ("note.heading", told.notes), ("caution.heading", told.cautions),
                            ("next.heading", told.next), ("blind.heading", told.blind)):
         _section(say(heading), lines)
+    tell()
+    tell(say("safety.short"))
 
 
-def print_safety() -> None:
-    """Print the cautions said before anybody cranks."""
+def print_safety(*, aside: bool = False) -> None:
+    """Print the cautions said before anybody cranks; `aside` puts them on standard error."""
+    if aside:
+        complain(" ".join((say("safety.heading"), *safety())))
+        return
     _section(say("safety.heading"), safety())
 
 

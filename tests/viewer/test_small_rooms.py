@@ -8,6 +8,7 @@ import pytest
 
 from crankfold.analysis.errors import InputError
 from crankfold.viewer import numbers
+from crankfold.viewer.judging import judge
 from crankfold.viewer.outputs import Outputs, check_writable
 from crankfold.viewer.questions import question_of, settings_of
 from crankfold.viewer.sentences import headline, safety
@@ -99,3 +100,15 @@ def test_before_cranking_the_dangers_are_named() -> None:
     said = " ".join(safety())
     for word in ("belts", "Fuel off", "gas", "15 seconds", "Local codes and licensed practice"):
         assert word in said
+
+
+def test_the_card_of_a_24_volt_engine_doubles_the_voltage(dead_three, tmp_path: Path) -> None:
+    card = tmp_path / "tug.toml"
+    card.write_text('firing_order = "1-3-4-2"\nsystem_v = 24\n')
+    usual = judge(dead_three, question_of(DEFAULTS)).result.health
+    doubled = judge(dead_three, question_of({**DEFAULTS, "firing_order": None, "engine": str(card)})).result
+    assert usual is not None
+    assert doubled.health is not None
+    assert doubled.engine.name == "tug"
+    assert doubled.health.voltage_v == 2.0 * usual.voltage_v
+    assert doubled.health.resistance_ohm == pytest.approx(2.0 * usual.resistance_ohm)

@@ -122,8 +122,7 @@ class Session:
     def _caution(self) -> None:
         from crankfold.viewer.report import print_safety
 
-        if not self._aside:
-            print_safety()
+        print_safety(aside=self._aside)
 
     def _status(self, board: str) -> int:
         from crankfold.analysis.errors import InputError
