@@ -158,7 +158,8 @@ def _slow(x: NDArray[np.float64], rate_hz: float) -> NDArray[np.float64]:
     return low_pass(x, rate_hz, HUM_BELOW_HZ)
 
 
-def _sine(x: NDArray[np.float64], time_s: NDArray[np.float64], frequency_hz: float) -> tuple[complex, NDArray[np.float64]]:
+def _sine(x: NDArray[np.float64], time_s: NDArray[np.float64],
+          frequency_hz: float) -> tuple[complex, NDArray[np.float64]]:
     """Return the complex amplitude and the samples of the sine at a frequency that fits `x` best."""
     turn = np.exp(2j * np.pi * frequency_hz * time_s)
     amplitude = complex(2.0 * np.mean((x - np.mean(x)) * np.conj(turn)))

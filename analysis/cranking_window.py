@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-MIN_CRANK_A = 12.0  # a small two-stroke takes little more; lamps and solenoids that draw it do so without humps or for moments
+MIN_CRANK_A = 12.0  # a small two-stroke takes little more; a solenoid does so for moments only
 CRANK_SHARE = 0.15  # of the 99th percentile: above the dips of a weak crank, far below any hump
 HOLD_SHARE = 0.015  # of the 99th percentile: a starter that overruns still draws this much, a released one nothing
 IDLE_SHARE = 0.018  # of the 99th percentile: a starter that idles beside a running engine draws more
@@ -145,7 +145,10 @@ def hump_period_s(smooth: NDArray[np.float64], rate_hz: float) -> float:
 def _trend(x: NDArray[np.float64]) -> NDArray[np.float64]:
     t = np.linspace(-1.0, 1.0, len(x))
     good = np.isfinite(x)
-    return np.polyval(np.polyfit(t[good], x[good], 2), t) if good.sum() > 3 else np.zeros_like(x)
+    if good.sum() <= 3:
+        return np.zeros_like(x)
+    out: NDArray[np.float64] = np.polyval(np.polyfit(t[good], x[good], 2), t)
+    return out
 
 
 def caught_at(smooth: NDArray[np.float64], first: int, stop: int, rate_hz: float) -> int | None:

@@ -200,7 +200,8 @@ def _match(x: NDArray[np.float64], here: float, step: float, period: float, reac
     """Return the step near `step` at which the cycle centred `here` is most like the one a step away."""
     length = int(TRACK_SHARE * period)
     first = round(here - 0.5 * length)
-    step = float(np.sign(step) * np.clip(abs(step), STEP_RANGE[0] * period, STEP_RANGE[1] * period))
+    size = min(max(abs(step), STEP_RANGE[0] * period), STEP_RANGE[1] * period)
+    step = size if step > 0 else -size
     low, high = round(step - reach), round(step + reach)
     shifts = np.arange(low, high + 1)
     score = np.full(len(shifts), -np.inf)

@@ -177,7 +177,7 @@ def _estimate(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[
               rival: float) -> Estimate:
     engine = prepared.engine
     time_s, angle, model = _track(trace, prepared, fit)
-    turn = _first_whole(angle, time_s, engine)
+    turn = _first_whole(angle, engine)
     amplitudes = np.roll(fit.amplitudes, -turn)
     sigma = np.roll(_sigma(prepared, fit), -turn)
     angle = angle - engine.firing_deg[turn]
@@ -198,7 +198,8 @@ def _estimate(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[
     )
 
 
-def _track(trace: CrankingTrace, prepared: Trace, fit: Fit) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+def _track(trace: CrankingTrace, prepared: Trace,
+           fit: Fit) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Return times through the steady cranking, the angle there, and the model's current (NaN where not fitted)."""
     from crankfold.analysis.model.acceptance import scale_to_model
 
@@ -217,25 +218,22 @@ def _track(trace: CrankingTrace, prepared: Trace, fit: Fit) -> tuple[NDArray[np.
     mean = float(np.median(off))
     ripple = np.where(number > 0, np.bincount(bins, off, PHASE_BINS) / np.maximum(number, 1), mean)
     middles = (np.arange(-1, PHASE_BINS + 1) + 0.5) / PHASE_BINS
-    angle = cycle * counted + np.interp(np.mod(counted, 1.0), middles, np.concatenate((ripple[-1:], ripple, ripple[:1])))
+    ripple = np.concatenate((ripple[-1:], ripple, ripple[:1]))
+    angle = cycle * counted + np.interp(np.mod(counted, 1.0), middles, ripple)
     model = np.full(count, np.nan)
     angle[index] = fit.problem.angle
-    model[index] = fit.problem.model / scale_to_model(y[: round(len(data.y) * data.step_s * trace.rate_hz)])
-    rising: NDArray[np.float64] = np.maximum.accumulate(angle + 1e-6 * seconds)
+    factor = scale_to_model(y[: round(len(data.y) * data.step_s * trace.rate_hz)])
+    model[index] = fit.problem.model / factor
+    rising: NDArray[np.float64] = np.maximum.accumulate(angle) + 1e-3 * seconds  # never stands still, even at a seam
     return data.begin_s + seconds, rising, model
 
 
-def _first_whole(angle: NDArray[np.float64], time_s: NDArray[np.float64], engine: Engine) -> int:
-    """Return the position to call the first: even firing, that of the first whole hump; odd, position 1 of the pattern."""
-    fire, cycle = engine.firing_deg, engine.cycle_deg
-    del time_s
-    if not engine.even_firing:
-        repeat = engine.pattern_length
-        whole = np.array([_next_tdc(angle[0] + engine.intervals_deg[c - 1], fire[c], cycle)
-                          for c in range(0, engine.cylinders, repeat)])
-        return int(np.argmin(whole)) * repeat
-    whole = np.array([_next_tdc(angle[0] + engine.intervals_deg[c - 1], fire[c], cycle) for c in range(engine.cylinders)])
-    return int(np.argmin(whole))
+def _first_whole(angle: NDArray[np.float64], engine: Engine) -> int:
+    """Return the position to call the first: of the first whole hump, and one where the firing pattern begins."""
+    fire, cycle, repeat = engine.firing_deg, engine.cycle_deg, engine.pattern_length
+    whole = [_next_tdc(angle[0] + engine.intervals_deg[c - 1], fire[c], cycle)
+             for c in range(0, engine.cylinders, repeat)]
+    return int(np.argmin(whole)) * repeat
 
 
 def _next_tdc(after_deg: float, fire_deg: float, cycle_deg: float) -> float:
@@ -249,7 +247,8 @@ def _sigma(prepared: Trace, fit: Fit) -> NDArray[np.float64]:
     free = fit.problem.free
     jac = fit.problem.jacobian(fit.solution.p)
     hump = 1.0 / prepared.cycle_hz / prepared.engine.cylinders / prepared.fine.step_s
-    cov = intervals.covariance(jac[:, free], fit.box.weight[free], fit.solution.data_cost, intervals.CORRELATED_HUMP * hump)
+    cov = intervals.covariance(jac[:, free], fit.box.weight[free], fit.solution.data_cost,
+                               intervals.CORRELATED_HUMP * hump)
     n = prepared.engine.cylinders
     first = int(free[:GLOBALS].sum())
     return intervals.relative_sigma(np.maximum(fit.amplitudes, 1e-9), cov[first : first + n, first : first + n])
@@ -262,7 +261,8 @@ def _details(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[R
     p = fit.solution.p
     n = prepared.engine.cylinders
     y = trace.smooth[trace.steady]
-    unit = float(np.percentile(y[: round(len(prepared.fine.y) * prepared.fine.step_s * trace.rate_hz)], 95)) / at.NOMINAL_LEVEL
+    judged = y[: round(len(prepared.fine.y) * prepared.fine.step_s * trace.rate_hz)]
+    unit = float(np.percentile(judged, 95)) / at.NOMINAL_LEVEL
     own = fit.problem.starts.astype(np.float64) * fit.problem.data.step_s
     slip = float(np.abs(fit.phases_deg - carried_phases(prepared, fit, own)).max())
     rank = np.sort(fit.amplitudes)[::-1]
@@ -277,6 +277,7 @@ def _details(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[R
         "ratio": float(p[at.RATIO]), "push_back": float(np.exp(p[at.LOG_PUSH])), "slip_deg": slip,
         "upward_outlier_percent": 100.0 * (float(rank[0]) / max(others, 1e-9) - 1.0),
         "fitted_cycles": float(fit.problem.lengths.sum() * prepared.fine.step_s * prepared.cycle_hz),
-        "rate_margin": candidates[0].score - second, "rate_repeat": candidates[0].repeat, "rate_line": candidates[0].line,
+        "rate_margin": candidates[0].score - second, "rate_repeat": candidates[0].repeat,
+        "rate_line": candidates[0].line,
         "offset": float(fit.offset), "filling": float(fit.problem.family == "filling"),
     }

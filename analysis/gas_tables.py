@@ -77,7 +77,8 @@ def nozzle_flow(pressure: NDArray[np.float64]) -> NDArray[np.float64]:
     up, down = np.maximum(pressure, 1.0), np.minimum(pressure, 1.0)
     x = np.maximum(down / up, critical)
     flow = np.sqrt(np.maximum(2.0 * g / (g - 1.0) * (x ** (2.0 / g) - x ** ((g + 1.0) / g)), 0.0))
-    return np.where(pressure >= 1.0, flow, -flow / np.maximum(pressure, 1e-3))
+    out: NDArray[np.float64] = np.where(pressure >= 1.0, flow, -flow / np.maximum(pressure, 1e-3))
+    return out
 
 
 def leaking_pressure(ratio: float, leak: NDArray[np.float64]) -> NDArray[np.float64]:

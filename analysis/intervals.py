@@ -60,7 +60,8 @@ def relative_sigma(amplitudes: NDArray[np.float64], cov: NDArray[np.float64]) ->
     slope = np.eye(len(amplitudes)) / top
     slope[:, k] -= amplitudes / top**2
     variance = np.einsum("ij,jk,ik->i", slope, cov, slope)
-    return 100.0 * np.sqrt(np.maximum(variance, 0.0))
+    out: NDArray[np.float64] = 100.0 * np.sqrt(np.maximum(variance, 0.0))
+    return out
 
 
 def total_sigma(percent: NDArray[np.float64], sigma: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -149,8 +149,8 @@ def start_fit(trace: Trace, menu: begin.Menu, *, series: bool, offset: int, fami
     p = begin.first_values(data, engine, phases, menu, trace.inrush, series)
     problem = _problem(trace, data, starts, lengths, series=series, family=family, options=options)
     amplitude = float(p[GLOBALS])
-    box = make_box(engine.cylinders, phases, trace.inrush, amplitude, prior_scale=START_PRIOR_TIMES * options.prior_scale,
-                   phase_weight=START_PHASE_WEIGHT)
+    box = make_box(engine.cylinders, phases, trace.inrush, amplitude, phase_weight=START_PHASE_WEIGHT,
+                   prior_scale=START_PRIOR_TIMES * options.prior_scale)
     stages = begin.START_STAGES if options.continuation else begin.PLAIN_STAGES
     return Fit(problem, box, _run(problem, p, box, stages, amplitude), offset)
 
@@ -213,7 +213,8 @@ def explain(trace: Trace, *, series_kinds: tuple[bool, ...] = (False, True),
                 break
             continue
         lowest = best[0].cost
-        if lowest < 1.0 - FINE or (lowest < 1.0 - GOOD and (again or round_number >= 2)) or round_number >= MOST_ROUNDS:
+        good = lowest < 1.0 - GOOD and (again or round_number >= 2)
+        if good or lowest < 1.0 - FINE or round_number >= MOST_ROUNDS:
             break
     limit = max(COMPARABLE * best[0].cost, best[0].cost + COMPARABLE_SHARE) if best else 0.0
     fits = [_other_family(trace, f, options) for f in best if f.cost <= limit]
@@ -221,7 +222,7 @@ def explain(trace: Trace, *, series_kinds: tuple[bool, ...] = (False, True),
 
 
 def _with(trace: Trace, fits: list[Fit], new: Fit) -> list[Fit]:
-    """Return the best fit of each placement, best first, after one more; placements differ in where the pattern lies."""
+    """Return the best fit of each placement of the pattern, best first, after one more."""
     pattern = trace.engine.cycle_deg * trace.engine.pattern_length / trace.engine.cylinders
     kept = []
     for fit in fits:
@@ -240,7 +241,7 @@ def _same_optimum(fit: Fit, other: Fit) -> bool:
         return False
     if abs(fit.cost - other.cost) > SAME_COST * max(fit.cost, other.cost):
         return False
-    first, second = fit.amplitudes / max(fit.amplitudes.max(), 1e-9), other.amplitudes / max(other.amplitudes.max(), 1e-9)
+    first, second = (f.amplitudes / max(float(f.amplitudes.max()), 1e-9) for f in (fit, other))
     if fit.problem.engine.even_firing:  # two starts may call different cylinders the first
         return min(float(np.abs(np.roll(first, k) - second).max()) for k in range(len(first))) < SAME_SHARE
     return float(np.abs(first - second).max()) < SAME_SHARE

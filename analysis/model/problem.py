@@ -101,7 +101,8 @@ class Problem:
         """Return the residuals' derivatives at `p`, shape (residuals, parameters); 0 for those not free."""
         jac = np.zeros_like(self._jac)
         self._simulate(p, jac)
-        return jac * self._weight
+        jac *= self._weight
+        return jac
 
     def normal(self, p: NDArray[np.float64]) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
         """Return the residuals' sum of squares and its normal equations at `p`, over all parameters."""
@@ -119,8 +120,8 @@ class Problem:
         table = self.table
         cylinder_curves(table.torque, table.ratios, table.peaks, float(p[RATIO]), a / reference, self._curves)
         simulate(p, self.data.y, self._tau, self.data.step_s, self.starts, self.lengths, self._fire,
-                 self.engine.cycle_deg, self.deg_per_s, self._floor, self._curves, float(self.table.angles_deg[0]), self.series,
-                 self.gain, self.model, self.angle, self.free if len(self.free) else self._all, jac)
+                 self.engine.cycle_deg, self.deg_per_s, self._floor, self._curves, float(table.angles_deg[0]),
+                 self.series, self.gain, self.model, self.angle, self.free if len(self.free) else self._all, jac)
 
     @property
     def sample_index(self) -> NDArray[np.int64]:

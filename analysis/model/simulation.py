@@ -68,9 +68,7 @@ def gear_and_slopes(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray
     stall, drift, knee, hold_in = math.exp(p[0]), p[1], math.exp(p[5]), p[9]
     total = by_stall = by_drift = by_knee = by_hold = 0.0
     for k in range(len(y)):
-        x = max(y[k], floor) - hold_in
-        if x < 6.0:
-            x = 6.0
+        x = max(max(y[k], floor) - hold_in, 6.0)
         s, slope, _ = flux(x, knee, series)
         by_log_knee, _ = flux_by_log_knee(x, knee, s, slope, series)
         w = (stall * (1.0 + drift * tau[k]) - x) / s
@@ -109,7 +107,7 @@ def smooth_reference(a: NDArray[np.float64], slopes: NDArray[np.float64]) -> flo
 def gas_load(th: float, a: NDArray[np.float64], ref: float, push: float, fire_deg: NDArray[np.float64],
              cycle_deg: float, curves: NDArray[np.float64], first_deg: float,
              by_amplitude: NDArray[np.float64]) -> tuple[float, float, float, float, float]:
-    """Return the cylinders' torque over `ref`, its slopes by angle, ratio, push-back and `ref`; fill those by amplitude."""
+    """Return the cylinders' torque over `ref`, its slopes by angle, ratio, push and `ref`; fill those by amplitude."""
     gas = by_angle = by_ratio = by_push = by_ref = 0.0
     last = curves.shape[2] - 2
     for c in range(len(fire_deg)):

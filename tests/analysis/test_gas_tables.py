@@ -37,7 +37,8 @@ def test_a_leaking_cylinder_equals_direct_integration(leak):
         return [-leak * p / np.sqrt(temperature) * float(gas.nozzle_flow(np.array([p]))[0]) / v0]
 
     degrees = np.arange(gas.CLOSE_DEG, gas.OPEN_DEG + 1)
-    exact = solve_ivp(flow, (start, np.radians(gas.OPEN_DEG)), [1.0], t_eval=np.radians(degrees), rtol=1e-8, max_step=0.01)
+    exact = solve_ivp(flow, (start, np.radians(gas.OPEN_DEG)), [1.0], t_eval=np.radians(degrees), rtol=1e-8,
+                      max_step=0.01)
     v = gas.volume(degrees.astype(float), 10.0)
     p = (v0 * exact.y[0] / v) ** gas.POLYTROPE
     ours = gas.leaking_pressure(10.0, np.array([leak]))[0]

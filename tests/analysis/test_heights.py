@@ -9,7 +9,8 @@ from crankfold.analysis.engine import Engine
 from crankfold.analysis.heights import raw_heights, trough_heights
 
 
-@pytest.mark.parametrize("engine", [Engine((1, 3, 4, 2)), Engine((1, 6, 5, 4, 3, 2), (90, 150)), Engine((1, 2), strokes=2)])
+@pytest.mark.parametrize("engine", [
+    Engine((1, 3, 4, 2)), Engine((1, 6, 5, 4, 3, 2), (90, 150)), Engine((1, 2), strokes=2)])
 def test_heights_of_separate_humps(engine):
     relative = np.array([1.0, 0.5, 0.8, 0.05, 0.9, 0.7])[: engine.cylinders]
     angle = np.arange(0, 4 * engine.cycle_deg, 0.5)
