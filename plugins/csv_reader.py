@@ -40,7 +40,7 @@ HEAD_LIMIT_BYTES = 4 << 20
 """A file whose first so many bytes hold no table holds none."""
 
 SETTINGS = (
-    Setting("columns", "which columns are time, current and sync, by name or by number from 1; '-' for none", "1,3,2"),
+    Setting("columns", "which are time, current, sync: by name, pattern, unit or number from 1; '-' for none", "1,3,2"),
     Setting("rate", "samples a second, for a file without a time column", "5000"),
     Setting("time-unit", "unit of the time column: s, ms, us or samples", "ms"),
     Setting("current-unit", "unit of the current column", "mV"),

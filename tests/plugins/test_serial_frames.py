@@ -19,6 +19,7 @@ from crankfold.acquire.errors import (
     BoardStalledError,
     SettingError,
 )
+from crankfold.acquire.testing import SourceContract
 from crankfold.plugins import frame_format as fmt
 from crankfold.plugins.frame_loss import BUFFERED_S, FrameLoss
 from crankfold.plugins.frames import FrameDecoder, encode_frame
@@ -352,3 +353,21 @@ def test_examples_in_the_notes_are_what_is_sent() -> None:
     for example in (encode_frame(fmt.build_command(fmt.WHAT)),
                     fmt.build_data(0, 0, np.array([[0x123, 0xABC]]), fmt.PACKED_12_BIT)[7:]):
         assert example.hex(" ") in notes.lower()
+
+
+class TestFrameBoard(SourceContract):
+    """The rules of the kit; for those on breaking, the far end hangs up."""
+
+    stretch_s = 0.3
+    board: Any = None
+
+    @pytest.fixture(autouse=True)
+    def _board(self, python_board: PythonBoard) -> None:
+        type(self).board = python_board
+
+    def open_source(self) -> Source:
+        return FrameBoard(self.board.terminal.name, {})
+
+    @staticmethod
+    def break_it(_source: Source) -> None:
+        TestFrameBoard.board.terminal.pull_out()
