@@ -1,0 +1,64 @@
+"""Which key does what, by what the window shows: one table for the keyboard, the line of keys and the help."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from crankfold.viewer.window.state import VERDICTS, Phase
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.viewer.window.state import Standing
+
+
+@dataclass(frozen=True)
+class Keys:
+    """Some keys that do one thing: their names as Qt writes them, and the wording's key for what they do."""
+
+    names: tuple[str, ...]
+    action: str
+
+
+JUDGED = (
+    Keys(("Space",), "dismiss"),
+    Keys(("Tab",), "next_cylinder"),
+    Keys(("Left", "Right"), "pan"),
+    Keys(("+", "-"), "zoom"),
+    Keys(("Home",), "whole"),
+    Keys(("M",), "mark"),
+    Keys(("Esc",), "clear"),
+)
+TROUBLE = (Keys(("R",), "retry"),)
+ALWAYS = (
+    Keys(("S",), "set_up"),
+    Keys(("C",), "check"),
+    Keys(("P",), "paper"),
+    Keys(("T",), "tone"),
+    Keys(("F",), "full_screen"),
+    Keys(("H",), "help"),
+    Keys(("Q",), "quit"),
+)
+CHECKING = (Keys(("Enter",), "tick"), Keys(("Backspace",), "untick"), Keys(("Esc",), "close"))
+
+
+def keys_for(now: Standing, *, checking: bool) -> tuple[Keys, ...]:
+    """Return the keys that do something now."""
+    if checking:
+        return (*CHECKING, *ALWAYS[2:])
+    phase = now.phase
+    if phase in (Phase.NO_BOARD, Phase.LOST, Phase.OVER) or now.stage is Phase.OVER:
+        return (*TROUBLE, *(JUDGED if phase in VERDICTS else ()), *ALWAYS)
+    return (*JUDGED, *ALWAYS) if phase in VERDICTS else ALWAYS
+
+
+def line_of(keys: tuple[Keys, ...]) -> str:
+    """Return the line at the foot of the window."""
+    return "   ".join(say("window.key_line", keys="/".join(k.names), does=say(f"window.does.{k.action}")) for k in keys)
+
+
+def help_lines(now: Standing) -> tuple[str, ...]:
+    """Return one line for each key there is."""
+    del now
+    every = (*TROUBLE, *JUDGED, Keys(("1", "9"), "number"), *ALWAYS)
+    return tuple(say("window.key_help", keys=" ".join(k.names), does=say(f"window.long.{k.action}")) for k in every)

@@ -1,0 +1,64 @@
+"""The window started: one Qt application, until it is closed."""
+
+from __future__ import annotations
+
+import signal
+import sys
+from typing import TYPE_CHECKING
+
+from PySide6.QtGui import QGuiApplication
+from PySide6.QtWidgets import QApplication
+
+from crankfold.viewer.picture import look
+from crankfold.viewer.window.main_window import TALL, WIDE, Window
+from crankfold.viewer.window.painting import load_fonts
+from crankfold.viewer.window.sounding import Silence, best_sink
+from crankfold.viewer.window.watching import Watching
+
+if TYPE_CHECKING:
+    from crankfold.viewer.window.watching import Wanted
+
+PAPERS = {"light": look.LIGHT, "dark": look.DARK}
+
+
+def application() -> QApplication:
+    """Return the one Qt application, its fonts loaded."""
+    found = QApplication.instance()
+    made = found if isinstance(found, QApplication) else QApplication(sys.argv[:1])
+    made.setApplicationName("crankfold")
+    load_fonts()
+    return made
+
+
+def run_window(wanted: Wanted | None, *, paper: str, full_screen: bool, silent: bool, checks: tuple[str, ...]) -> int:
+    """Show the window until it is closed, and return 0.
+
+    Parameters
+    ----------
+    wanted
+        What to watch; None: ask for it first.
+    paper
+        ``light`` or ``dark``.
+    full_screen, silent
+        How it begins.
+    checks
+        The checklist to begin with, empty: none.
+    """
+    from crankfold.viewer.preparing import prepare_solver
+
+    made = application()
+    window = Window(Silence() if silent else best_sink(), PAPERS[paper])
+    size = QGuiApplication.primaryScreen().availableSize()
+    window.resize(min(int(WIDE), size.width()), min(int(TALL), size.height()))
+    if full_screen:
+        window.showFullScreen()
+    else:
+        window.show()
+    if wanted is not None:
+        window.watch(Watching(wanted, prepare_solver))
+    if checks:
+        window.ask(checks)
+    signal.signal(signal.SIGINT, lambda *_: window.close())
+    made.exec()
+    window.let_go()
+    return 0
