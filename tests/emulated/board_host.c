@@ -4,7 +4,8 @@
  *
  * WAVEFORM holds two 16-bit little-endian millivolt values a row; the row in force is chosen by the processor's clock,
  * counted from the first conversion. Prints the terminal's name, waits for a line (the other side holds the terminal
- * open by then), prints READY last. Bytes for which the terminal has no room are dropped, as a real line would.
+ * open by then), prints READY last. Bytes wait for room in the terminal as they do in the system's driver of a USB
+ * serial bridge, which keeps 64 KiB; beyond that they are dropped.
  * Ends when standard input does.
  */
 #define _GNU_SOURCE
@@ -13,6 +14,7 @@
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 #include <termios.h>
 #include <time.h>
 #include <unistd.h>
@@ -153,9 +155,11 @@ static int open_terminal(void)
 
 static void exchange(int master)
 {
-    if (out_used && write(master, out, out_used) < 0)
-        (void)0; /* nobody reads: the bytes are lost */
-    out_used = 0;
+    ssize_t taken = out_used ? write(master, out, out_used) : 0;
+    if (taken > 0) {
+        out_used -= (size_t)taken;
+        memmove(out, out + taken, out_used);
+    }
     uint8_t byte;
     while (!input_full && read(master, &byte, 1) == 1)
         avr_raise_irq(uart_irq(UART_IRQ_INPUT), byte);

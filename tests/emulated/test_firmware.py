@@ -83,7 +83,10 @@ def test_loss_is_counted_exactly_when_the_reader_stalls(board: Callable[..., Any
     with FrameBoard(emulated.address, {}) as source:
         source.start()
         blocks = read_for(source, 0.5)
-        time.sleep(1.2)  # the line's buffers hold less than half of what is sent meanwhile
+        time.sleep(0.5)  # 33 kB: the buffers on the way hold them
+        blocks += read_for(source, 0.5)
+        assert all(block.lost_before == 0 for block in blocks)
+        time.sleep(1.8)  # 120 kB are sent meanwhile, and 76 kB find room on the way
         blocks += read_for(source, 0.6)
         assert "damaged frames" in source.warnings[0]
     lost = [block.lost_before for block in blocks]
