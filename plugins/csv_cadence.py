@@ -66,11 +66,14 @@ class Cadence:
         Between the shortest and the longest ordinary steps; 0 where the column is finely written.
     even
         Whether rows are evenly spaced but for losses.
+    unsure
+        Share by which the interval may be wrong because times are written so coarsely.
     """
 
     interval: float
     spread: float
     even: bool
+    unsure: float = 0.0
 
     @property
     def pace_rows(self) -> int:
@@ -102,7 +105,7 @@ def find_cadence(times: NDArray[np.float64], rows: NDArray[np.int64]) -> Cadence
     if abs(whole / interval - 1) < REFINED:
         cadence = replace(cadence, interval=whole)
     if off_pace(times, indices, cadence) is None and _is_straight(times, indices, cadence):
-        return cadence
+        return replace(cadence, unsure=cadence.spread / float(times[-1] - times[0]))
     return Cadence(float((times[-1] - times[0]) / (rows[-1] - rows[0])), 0.0, even=False)
 
 
@@ -115,7 +118,7 @@ def _spread(steps: NDArray[np.float64], interval: float) -> float:
     if float(np.mean(fine)) >= NEARLY_ALL and float(np.mean(whole == 1)) >= 0.5:
         return 0.0
     low, high = np.quantile(steps, [1 - NEARLY_ALL, NEARLY_ALL], method="nearest")
-    return float(high - low)
+    return float(high - low) if high > low else float(steps.max() - low)  # the second: hardly a step at all
 
 
 def _coarse_interval(times: NDArray[np.float64], rows: NDArray[np.int64], steps: NDArray[np.float64]) -> float:

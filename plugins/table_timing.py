@@ -22,6 +22,9 @@ logger that writes a table reaches the upper."""
 
 SAY_RATE = "say the sample rate with the setting rate, as in rate=5000"
 
+RATE_UNSURE = 0.02
+"""A rate that may be further off than this is none: the model that judges the humps needs it to about a percent."""
+
 RATES_AGREE = 0.01
 """A stated rate further from that of the time column is said to be wrong."""
 
@@ -87,6 +90,8 @@ class Timing:
         if not self._unit_known:
             self._guess_unit(interval, clock.column)
             clock.seconds_per_unit = self._seconds_per_unit
+        if clock.cadence.unsure > RATE_UNSURE:
+            self._take_said(clock.cadence.unsure, clock.column)
         rate_hz = self.rate_hz
         if not clock.cadence.even:
             self.warnings.append(f"the time column is uneven; samples are put on an even grid of {rate_hz:.6g} samples "
@@ -94,6 +99,12 @@ class Timing:
         if self._said_hz is not None and not self._counts and abs(self._said_hz / rate_hz - 1) > RATES_AGREE:
             self.warnings.append(f"the time column says {rate_hz:.6g} samples a second, not {self._said_hz:g}; it is "
                                  "believed")
+
+    def _take_said(self, unsure: float, column: int) -> None:
+        if self._said_hz is None:
+            raise FileFormatError(self._path, f"the time column has so few digits that it tells the sample rate to "
+                                  f"{unsure:.0%} only", SAY_RATE, column=column + 1)
+        self._counts = True
 
     def _guess_unit(self, interval: float, column: int) -> None:
         low, high = PLAUSIBLE_RATE_HZ

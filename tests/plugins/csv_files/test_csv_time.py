@@ -154,6 +154,15 @@ def test_times_with_too_few_digits_lose_nothing(read_csv: Read, rate_hz: float, 
     assert got.warnings == ()
 
 
+def test_times_too_coarse_to_tell_a_rate_ask_for_it(read_csv: Read) -> None:
+    written = [f"12:00:{int(t * 4 + 0.3):02d}" for t in times()]
+    with pytest.raises(FileFormatError, match=r"tells the sample rate to \d+% only; .*rate=5000"):
+        read_csv(rows(written))
+    got = read_csv(rows(written), rate="1250")
+    assert (got.info.rate_hz, got.measured_rate_hz, got.lost) == (1250.0, None, 0)
+    np.testing.assert_array_equal(got.current, CURRENT)
+
+
 def test_losses_are_seen_in_coarse_times_too(read_csv: Read) -> None:
     values = np.tile(CURRENT, 10)
     keep = np.delete(np.arange(len(values)), np.r_[12000:12500])
