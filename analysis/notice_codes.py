@@ -58,7 +58,7 @@ NOTES: dict[str, tuple[str, ...]] = {
     "code-random": ("codes",),
     "gauge-used": ("cylinder", "gauge_bar"),
     "channel-anchors": ("cylinder", "gauge_bar"),
-    "spread": ("cycles",),
+    "pooled": ("count",),
 }
 """What else is worth saying."""
 

@@ -26,6 +26,7 @@ MIN_CYCLES = 2.0  # one cycle cannot show that anything repeats
 MIN_CYCLES_BEFORE_FIRING = 3.0  # the last one before the catch is already helped along
 CLIPPED_SHARE = 0.15  # of the steady samples at a flat top: ordinary captures stay below 0.07
 MIN_SAMPLES_PER_HUMP = 12.0  # fewer blur a hump's crest into its neighbours
+POSSIBLE_RPM = (30.0, 700.0)  # outside it a fit has run away
 USUAL_RPM = 200.0  # cranking speed taken where none could be read
 NO_STARTER_FROM_S, NO_STARTER_TO_S = 0.2, 0.06  # after the onset and before the end
 RIPPLE_LEAST_PERCENT = 6.0  # healthy humps are a quarter of the mean and more; below this there are none to judge
@@ -179,6 +180,9 @@ def after_fit(trace: CrankingTrace, engine: Engine, estimates: Sequence[Estimate
         nothing = Notice("not-explained", {"why": "nothing-repeats"})
         return (_hump_count(other, engine), nothing) if other and other.likely else (nothing,)
     best = estimates[0]
+    if not POSSIBLE_RPM[0] < best.rpm < POSSIBLE_RPM[1]:
+        return (Notice("not-explained", {"why": "fit", "explained_percent": 0.0,
+                                         "needed_percent": 100 * MIN_EXPLAINED}),)
     short = shortness(trace, best.cycles)
     caught = trace.fired_at_s is not None
     reasons = [
@@ -193,7 +197,11 @@ def after_fit(trace: CrankingTrace, engine: Engine, estimates: Sequence[Estimate
 
 def once(reasons: Sequence[Notice | None]) -> tuple[Notice, ...]:
     """Return the reasons that there are, each code once."""
-    return tuple({r.code: r for r in reversed(reasons) if r is not None}.values())[::-1]
+    kept: dict[str, Notice] = {}
+    for reason in reasons:
+        if reason is not None:
+            kept.setdefault(reason.code, reason)
+    return tuple(kept.values())
 
 
 def _hump_count(other: Better, engine: Engine) -> Notice:

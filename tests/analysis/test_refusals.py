@@ -221,3 +221,14 @@ def test_hump_heights_that_say_the_opposite(relative, heights, found, estimate_o
 def test_a_middling_fit_near_the_limit_is_not_called_even(percent, explained, found, estimate_of):
     estimate = estimate_of(FOUR, relative=(100, 99, percent, 98), width=24.0, explained=explained)
     assert codes(doubts(estimate)) == found
+
+
+@pytest.mark.parametrize(("rpm", "found"), [(20.0, ["not-explained"]), (1e9, ["not-explained"]), (690.0, [])])
+def test_a_fit_that_ran_away_explains_nothing(rpm, found, trace_of, estimate_of):
+    assert codes(refusals.after_fit(trace_of(), FOUR, [replace(estimate_of(FOUR), rpm=rpm)])) == found
+
+
+def test_the_deciding_reason_comes_first(trace_of, estimate_of):
+    trace = trace_of(fired_at_s=2.0)
+    reasons = refusals.after_fit(trace, FOUR, [estimate_of(FOUR, seconds=1.0, explained=0.8)])
+    assert codes(reasons) == ["engine-fired", "not-explained"]
