@@ -51,10 +51,10 @@ def signed(value: float) -> str:
 
 
 def comparison_data(before: Result, after: Result, differences: Sequence[Difference]) -> dict[str, Any]:
-    """Return a comparison as plain data."""
+    """Return a comparison as plain data; without differences where one of the two has no verdict."""
     return {
         "format": FORMAT,
-        "headline": comparison_headline(differences),
+        "headline": comparison_headline(differences) if differences else "",
         "differences": [{
             "position": d.position, "cylinder": d.cylinder, "before_percent": round(d.before_percent, 4),
             "after_percent": round(d.after_percent, 4), "difference_percent": round(d.difference_percent, 4),

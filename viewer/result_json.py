@@ -1,4 +1,4 @@
-"""The JSON of a result: the one place where it is made, and the one place where it is read again."""
+"""The JSON of a result: the one place where it is made."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from crankfold.viewer.sentences import headline, next_steps, notice_text
+from crankfold.viewer.terminal import acts
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -42,7 +43,13 @@ def result_data(result: Result) -> dict[str, Any]:
 
 def result_text(result: Result) -> str:
     """Return a result as JSON text, ending in a newline."""
-    return json.dumps(result_data(result), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json_text(result_data(result))
+
+
+def json_text(data: dict[str, Any]) -> str:
+    """Return data as JSON text; letters stay readable, and what could steer a terminal is escaped."""
+    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False)
+    return "".join(c if c == "\n" or not acts(c) else json.dumps(c)[1:-1] for c in text) + "\n"
 
 
 def _finite(value: float | None) -> float | None:

@@ -13,7 +13,12 @@ _FORBIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}  # control and format characters, lo
 
 def tame(text: str) -> str:
     """Return text on one line without escape sequences, direction marks or other characters that act on a terminal."""
-    return "".join("?" if unicodedata.category(c) in _FORBIDDEN else c for c in " ".join(text.split()))
+    return "".join("?" if acts(c) else c for c in " ".join(text.split()))
+
+
+def acts(character: str) -> bool:
+    """Return whether a character does something to a terminal or to the text around it, in place of being seen."""
+    return unicodedata.category(character) in _FORBIDDEN
 
 
 def prepare() -> None:

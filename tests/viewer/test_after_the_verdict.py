@@ -93,6 +93,13 @@ def test_before_and_after_through_the_command(in_process, tmp_path: Path, dead_c
     assert data["format"] == "crankfold.comparison/1"
     assert [d["change"] for d in data["differences"] if d["cylinder"] == 3] == ["better"]
     assert (data["before"]["low"], data["after"]["low"]) == ([3], [])
+    quiet = tmp_path / "quiet.csv"
+    np.savetxt(quiet, np.column_stack([np.arange(3000) / 1000.0, np.random.default_rng(2).standard_normal(3000)]),
+               delimiter=",", header="time (s),current (A)", comments="")
+    refused = in_process("compare", quiet, after, *about, "--json", "-")
+    assert refused.returncode == 3
+    assert json.loads(refused.stdout)["before"]["reasons"][0]["code"] == "no-cranking"
+    assert "quiet.csv has no verdict" in in_process("compare", quiet, after, *about).stdout
     unnamed = in_process("compare", dead_csv, after, "--firing-order", ORDER)
     assert unnamed.returncode == 2
     assert unnamed.stderr.count("\n") == 1

@@ -62,6 +62,9 @@ def test_a_number_that_is_none_becomes_null(bad: float) -> None:
 
 
 def test_hostile_text_survives_as_text() -> None:
-    name = 'pump "\x1b[31m\u2028</script>\\'
-    data = json.loads(result_text(Result("even", replace(Engine((1, 2)), name=name))))
-    assert data["engine"]["name"] == name
+    name = 'p\u00fcmp "\x1b[31m\x9b\u2028\u202e\U000e0001\udc80</script>\\'
+    text = result_text(Result("even", replace(Engine((1, 2)), name=name)))
+    assert json.loads(text)["engine"]["name"] == name
+    assert "p\u00fcmp" in text
+    assert all(c.isprintable() or c == "\n" for c in text)
+    text.encode("utf-8")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -19,6 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from crankfold.analysis.comparison import Difference
+    from crankfold.analysis.result import Result
     from crankfold.viewer.judging import Judged
     from crankfold.viewer.questions import Question
 
@@ -38,7 +38,6 @@ def command(*, before: Path, after: Path, pairs: tuple[str, ...], json_path: str
     from crankfold.analysis.comparison import compare
     from crankfold.viewer.judging import check_picture_path
     from crankfold.viewer.outputs import check_writable
-    from crankfold.viewer.report import print_result
 
     question, settings = question_of(options), settings_of(pairs)
     if picture is not None:
@@ -47,14 +46,30 @@ def command(*, before: Path, after: Path, pairs: tuple[str, ...], json_path: str
     if json_path not in (None, STANDARD_OUTPUT):
         check_writable(Path(str(json_path)))
     one, other = _judged(before, question, settings), _judged(after, question, settings)
-    for path, judged in ((before, one), (after, other)):
-        if judged.result.verdict == "none":
-            tell(say("compare.no_verdict", path=str(path)))
-            print_result(judged.result)
-            return NO_VERDICT
+    without = [(path, j.result) for path, j in ((before, one), (after, other)) if j.result.verdict == "none"]
+    if without:
+        _refuse(without, comparison_data(one.result, other.result, ()), json_path)
+        return NO_VERDICT
     differences = compare(one.result, other.result)
     _deliver((one, other), differences, json_path, picture, f"{before.name}, {after.name}")
     return VERDICT
+
+
+def _refuse(without: Sequence[tuple[Path, Result]], data: dict[str, Any], json_path: str | None) -> None:
+    """Say which of the two has no verdict, and why."""
+    from crankfold.viewer.outputs import Outputs
+    from crankfold.viewer.report import print_result
+    from crankfold.viewer.result_json import json_text
+
+    if json_path == STANDARD_OUTPUT:
+        sys.stdout.write(json_text(data))
+        return
+    if json_path is not None:
+        with Outputs() as outputs:
+            outputs.add(Path(json_path), json_text(data).encode("utf-8"))
+    for path, result in without:
+        tell(say("compare.no_verdict", path=str(path)))
+        print_result(result)
 
 
 def _judged(path: Path, question: Question, settings: dict[str, str]) -> Judged:
@@ -72,9 +87,10 @@ def _deliver(pair: tuple[Judged, Judged], differences: Sequence[Difference], jso
     from crankfold.viewer.judging import scene_bytes
     from crankfold.viewer.outputs import Outputs
     from crankfold.viewer.picture.compare_page import comparison_picture
+    from crankfold.viewer.result_json import json_text
 
     data = comparison_data(pair[0].result, pair[1].result, differences)
-    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    text = json_text(data)
     with Outputs() as outputs:
         if json_path not in (None, STANDARD_OUTPUT):
             outputs.add(Path(str(json_path)), text.encode("utf-8"))
