@@ -48,8 +48,8 @@ RATE_TOLERANCE = 0.01
 
 SETTINGS = (
     Setting("baud", "bits a second on the line, as the firmware was built", "500000", str(DEFAULT_BAUD)),
-    Setting("rate", "samples a second of each channel; the board takes the nearest it can", "10000", "the highest"),
-    Setting("channels", "which of the board's channels carry the current and the sync mark", "2,1", "1,2"),
+    Setting("rate", "samples a second of each channel; the nearest the board can, its highest unless given", "10000"),
+    Setting("channels", "which of the board's channels carry current and sync; the first two unless given", "2,1"),
 )
 
 
@@ -107,7 +107,7 @@ class FrameBoard(Source):
         """Send a command until the board answers it; frames after the answer are kept for later."""
         frame = encode_frame(fmt.build_command(command, rate_hz))
         deadline = time.monotonic() + patience_s
-        heard = 0
+        heard, damaged = 0, self._decoder.damaged
         while time.monotonic() < deadline:
             self._port.write(b"\0" + frame)  # the zero ends whatever half command the board may hold
             again = time.monotonic() + ASK_AGAIN_S
@@ -116,6 +116,7 @@ class FrameBoard(Source):
                 heard += len(data)
                 hello = self._find_answer(command, self._decoder.feed(data))
                 if hello is not None:
+                    self._decoder.damaged = damaged  # what is cut off before an answer is no part of the stream
                     return hello
         raise self._no_answer(heard)
 

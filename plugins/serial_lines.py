@@ -42,11 +42,11 @@ RATE_TOLERANCE = 0.02
 
 SETTINGS = (
     Setting("baud", "bits a second on the line, as the sketch sets it", "57600", str(DEFAULT_BAUD)),
-    Setting("columns", "what each number of a line is: current, sync, time, or - for one to leave out",
-            "time,current,sync", "found from the lines"),
-    Setting("full-scale", "what one step above the highest code stands for, with its unit", "5V", ""),
-    Setting("bits", "bits of the converter whose codes are printed", "10", ""),
-    Setting("rate", "lines a second, checked against what comes", "500", "measured"),
+    Setting("columns", "what each number of a line is: current, sync, time, or - to leave out; found unless given",
+            "time,current,sync"),
+    Setting("full-scale", "what one step above the highest code stands for, with its unit", "5V"),
+    Setting("bits", "bits of the converter whose codes are printed", "10"),
+    Setting("rate", "lines a second, checked against what comes; measured unless given", "500"),
 )
 
 

@@ -103,7 +103,10 @@ void sampler_start(void)
 void sampler_stop(void)
 {
     TCCR1B = 0;
-    ADCSRA = (uint8_t)(_BV(ADEN) | _BV(ADIF) | 7u);
+    ADCSRA &= (uint8_t)~(_BV(ADATE) | _BV(ADIE) | _BV(ADIF));
+    while (ADCSRA & _BV(ADSC))
+        ; /* a conversion still under way would be taken for the first one of the next start */
+    ADCSRA |= _BV(ADIF);
     running = false;
     sent = filled;
 }

@@ -70,6 +70,17 @@ def test_rate_is_set_and_the_stream_starts_again(board: Callable[..., Any]) -> N
             source.stop()
 
 
+def test_channels_stay_in_their_places_however_often_the_stream_is_started_anew(board: Callable[..., Any]) -> None:
+    emulated = board(np.tile([[1000, 4000]], (100, 1)), 1000.0)
+    with FrameBoard(emulated.address, {}) as source:
+        source.start()
+        for _ in range(30):
+            source._begin(torn=True)  # start upon start, without a stop between
+            block = source.read(1.0)
+            assert block is not None
+            assert np.unique(block.codes, axis=0).tolist() == [[1000 * 1023 // 5000, 4000 * 1023 // 5000]]
+
+
 def test_a_rate_out_of_reach_is_said(board: Callable[..., Any]) -> None:
     emulated = board(busy_waveform(1000), 1000.0)
     with FrameBoard(emulated.address, {"rate": "50000"}) as source:
