@@ -147,7 +147,7 @@ def _trend(x: NDArray[np.float64]) -> NDArray[np.float64]:
     good = np.isfinite(x)
     if good.sum() <= 3:
         return np.zeros_like(x)
-    out: NDArray[np.float64] = np.polyval(np.polyfit(t[good], x[good], 2), t)
+    out: NDArray[np.float64] = np.polyval(np.polyfit(t[good], x[good], 2), t).astype(np.float64)
     return out
 
 

@@ -200,19 +200,19 @@ def _match(x: NDArray[np.float64], here: float, step: float, period: float, reac
     """Return the step near `step` at which the cycle centred `here` is most like the one a step away."""
     length = int(TRACK_SHARE * period)
     first = round(here - 0.5 * length)
-    size = min(max(abs(step), STEP_RANGE[0] * period), STEP_RANGE[1] * period)
+    size = float(np.clip(abs(step), STEP_RANGE[0] * period, STEP_RANGE[1] * period))
     step = size if step > 0 else -size
     low, high = round(step - reach), round(step + reach)
-    shifts = np.arange(low, high + 1)
-    score = np.full(len(shifts), -np.inf)
-    for k, shift in enumerate(shifts):
+    score = np.full(high - low + 1, -np.inf)
+    for k in range(len(score)):
+        shift = low + k
         a, b = max(0, -first, -(first + shift)), min(length, len(x) - first, len(x) - first - shift)
         if b - a < 0.4 * period:
             continue
         p, q = x[first + a : first + b], x[first + shift + a : first + shift + b]
         score[k] = float(p @ q) / max(np.sqrt(float(p @ p) * float(q @ q)), 1e-30)
     best = int(np.argmax(score))
-    if not 0 < best < len(shifts) - 1 or not np.isfinite(score[best]):
+    if not 0 < best < len(score) - 1 or not np.isfinite(score[best]):
         return step
     if not np.isfinite(score[best - 1 : best + 2]).all():
         return float(low + best)

@@ -15,8 +15,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 CURVATURE_TIMES = 2.5  # the fit's own sigma is too small by about this
-FLOOR_PERCENT = 0.75  # what the model leaves even where the fit is sure
-MIDDLE_SHARE = 0.012  # of the distance to 0 or 100: how a leak shapes a hump is not known exactly
+FLOOR_PERCENT = 0.6  # what the model leaves even where the fit is sure
+MIDDLE_SHARE = 0.04  # of the distance to 0 or 100: how a leak shapes a hump is not known exactly
+MISFIT_PERCENT = 40.0  # for each unit of the root of the unexplained share: an engine unlike the model
 CORRELATED_HUMP = 1.0 / 8.0  # residuals are alike over about this share of a hump
 NORMAL_95 = 1.96
 
@@ -64,10 +65,19 @@ def relative_sigma(amplitudes: NDArray[np.float64], cov: NDArray[np.float64]) ->
     return out
 
 
-def total_sigma(percent: NDArray[np.float64], sigma: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return the standard deviation in all, percent, from an estimate and the curvature's `sigma`."""
+def total_sigma(percent: NDArray[np.float64], sigma: NDArray[np.float64], unexplained: float) -> NDArray[np.float64]:
+    """Return the standard deviation in all, percent.
+
+    Parameters
+    ----------
+    percent, sigma : ndarray, shape (n,)
+        Estimates and the curvature's standard deviations.
+    unexplained
+        Share of the variance that the model does not explain, 0 to 1.
+    """
     middle = np.clip(np.minimum(percent, 100.0 - percent), 0.0, 50.0)
-    out: NDArray[np.float64] = np.sqrt((CURVATURE_TIMES * sigma) ** 2 + FLOOR_PERCENT**2 + (MIDDLE_SHARE * middle) ** 2)
+    everywhere = FLOOR_PERCENT**2 + MISFIT_PERCENT**2 * unexplained
+    out: NDArray[np.float64] = np.sqrt((CURVATURE_TIMES * sigma) ** 2 + (MIDDLE_SHARE * middle) ** 2 + everywhere)
     return out
 
 

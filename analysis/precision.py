@@ -121,7 +121,8 @@ def variances(values: ArrayLike, groups: Sequence[Hashable]) -> Variances:
     y = np.asarray(values, dtype=np.float64)
     names = list(dict.fromkeys(groups))
     if y.ndim != 1 or len(y) != len(groups):
-        raise InputError(f"{y.shape} values and {len(groups)} group names do not go together; give a name for each value")
+        raise InputError(f"values of shape {y.shape} and {len(groups)} groups do not go together; "
+                         "name a group for each value")
     if not np.isfinite(y).all():
         raise InputError("a value is missing or infinite; leave that result out of the study")
     member = np.array([names.index(group) for group in groups], dtype=np.intp)

@@ -37,7 +37,7 @@ MOST_ROUNDS = 5  # more starts than this have never helped a trace that is not e
 SAME_COST, SAME_SHARE = 0.05, 0.02  # starts that agree so far in cost and in relative compression are one optimum
 NEAR_BEST = 3.0  # starts within this many times the best cost are polished
 FILLING_GAIN = 0.8  # the filling table must bring the cost below this share of the leak table's
-PARTIAL = (0.10, 0.90)  # of the strongest: cylinders whose shape tells leak from filling
+PARTIAL = (0.03, 0.94)  # of the strongest: cylinders whose shape tells leak from filling
 
 
 @dataclass(frozen=True, eq=False)

@@ -39,9 +39,10 @@ def test_what_moves_together_does_not_count():
 
 
 def test_the_floor_holds_at_the_ends_and_the_middle_is_wider():
-    sigma = intervals.total_sigma(np.array([0.0, 50.0, 100.0]), np.zeros(3))
+    sigma = intervals.total_sigma(np.array([0.0, 50.0, 100.0]), np.zeros(3), 0.0)
     assert sigma[0] == sigma[2] == intervals.FLOOR_PERCENT
     assert sigma[1] > sigma[0]
+    assert np.all(intervals.total_sigma(np.array([0.0, 50.0, 100.0]), np.zeros(3), 0.01) > sigma)
 
 
 def test_intervals_hold_the_estimate_and_stay_in_range():
