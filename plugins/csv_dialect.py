@@ -177,13 +177,13 @@ def _is_heading(line: str, dialect: Dialect) -> bool:
 
 def _refuse_grouped_style(sample: Sequence[tuple[int, str]], path: Path) -> None:
     """Refuse a table that only makes sense with digits grouped by thousands."""
-    for delimiter in (";", "\t", ",", "|"):
+    for delimiter, decimal in STYLES:
         found = None
         rows = 0
         for number, line in sample:
             fields = split_line(line, delimiter)
-            kinds = [kind_of(field, ".") for field in fields]
-            grouped = [i for i, field in enumerate(fields) if is_certainly_grouped(field)]
+            kinds = [kind_of(field, decimal) for field in fields]
+            grouped = [i for i, kind in enumerate(kinds) if kind is Kind.GROUPED]
             if len(fields) > 1 and grouped and all(kind in GOOD or kind is Kind.GROUPED for kind in kinds):
                 rows += 1
                 found = found or (fields[grouped[0]], number, grouped[0] + 1)
@@ -198,7 +198,7 @@ def _refuse_grouped(sample: Sequence[tuple[int, str]], delimiter: str, decimal: 
     for number, line in sample:
         for column, field in enumerate(split_line(line, delimiter), 1):
             grouped = kind_of(field, ".") is Kind.GROUPED
-            if is_certainly_grouped(field) or (grouped and decimal == "."):
+            if is_certainly_grouped(field) or kind_of(field, decimal) is Kind.GROUPED:
                 raise grouped_error(path, field, number, column)
             plain = field.strip().lstrip("+-")
             small = small or (plain.isdigit() and plain.strip("0") != "" and len(plain) <= 3)
