@@ -11,7 +11,8 @@ import pytest
 from crankfold.analysis.hints import coded_cylinder
 
 
-@pytest.mark.parametrize(("code", "cylinder"), [("P0300", None), ("P0301", 1), ("P0302", 2), ("P0309", 9), ("P0310", 10),
-                                                ("P0311", 11), ("P0312", 12)])
+@pytest.mark.parametrize(("code", "cylinder"), [
+    ("P0300", None), ("P0301", 1), ("P0302", 2), ("P0309", 9), ("P0310", 10), ("P0311", 11), ("P0312", 12),
+])
 def test_codes_name_cylinders(code, cylinder):
     assert coded_cylinder(code) == cylinder
