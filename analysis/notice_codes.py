@@ -7,6 +7,7 @@ REASONS: dict[str, tuple[str, ...]] = {
     "too-short": ("cycles", "needed_cycles", "length_s"),
     "engine-fired": ("cycles", "needed_cycles", "fired_at_s", "level_percent", "rate_percent"),
     "clipped": ("flat_percent", "limit_percent"),
+    "ac-probe": ("corner_hz",),
     "hump-count": ("humps", "cylinders", "rpm"),
     "no-humps": ("ripple_percent", "mean", "unit"),
     "rate-too-low": ("sample_rate_hz", "needed_hz"),
@@ -17,8 +18,7 @@ REASONS: dict[str, tuple[str, ...]] = {
 }
 """Why no verdict could be drawn. `why` of not-explained: ``fit`` (the model does not fit), ``unsure`` (it fits, but
 the intervals are too wide to judge), ``two-answers`` (two explanations fit alike and differ), ``one-far-above`` (one
-cylinder far above all others), ``heights`` (the plain hump heights say the opposite), ``ac-probe`` (the probe cannot
-hold a steady current), ``nothing-repeats``."""
+cylinder far above all others), ``heights`` (the plain hump heights say the opposite), ``nothing-repeats``."""
 
 CAUTIONS: dict[str, tuple[str, ...]] = {
     "no-scale": ("unit",),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from crankfold.analysis.ac_probe import ac_probe
 from crankfold.analysis.firing import trend
 from crankfold.analysis.health import mean_current, ripple_percent
 from crankfold.analysis.hump_count import better_count
@@ -92,11 +93,12 @@ def _clipped_notice(trace: CrankingTrace) -> Notice:
 
 
 def _ac_probe(trace: CrankingTrace) -> Notice | None:
-    if trace.ac_sag >= AC_SAG:
-        return None
+    found = ac_probe(trace)
+    if found is not None or trace.ac_sag >= AC_SAG:
+        return found
     late = trace.smooth[trace.steady][-(_steady_samples(trace) // 3) :]
     low = float(np.percentile(late, 3)) if len(late) else 0.0
-    return Notice("not-explained", {"why": "ac-probe"}) if low < -AC_BELOW * float(np.ptp(late)) else None
+    return Notice("ac-probe", {}) if low < -AC_BELOW * float(np.ptp(late)) else None
 
 
 def _steady_samples(trace: CrankingTrace) -> int:

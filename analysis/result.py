@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 Verdict = Literal["even", "uneven", "none"]
 State = Literal["good", "watch", "low", "dead"]
 ReasonCode = Literal["no-cranking", "too-short", "engine-fired", "clipped", "hump-count", "no-humps", "rate-too-low",
-                     "gap", "one-cylinder", "not-explained"]
+                     "gap", "one-cylinder", "not-explained", "ac-probe"]
 
 
 @dataclass(frozen=True)

@@ -112,7 +112,7 @@ def test_notices_choose_the_sentence_that_fits_their_facts() -> None:
     unnamed = Notice("one-dead", {"cylinders": (), "positions": (2,)})
     assert "cylinder 3" in notice_text("pattern", named)
     assert notice_text("pattern", unnamed).startswith("Name the dead cylinder")
-    assert "direct current" in notice_text("reason", Notice("not-explained", {"why": "ac-probe"}))
+    assert "direct current" in notice_text("reason", Notice("ac-probe"))
 
 
 def test_events_of_a_recording_have_words_or_are_left_out_on_purpose() -> None:

@@ -1,0 +1,114 @@
+"""A probe that passes no steady current is recognised; drift, sag and loads that change beside the crank are not it.
+
+The virtual engine's current goes through a high-pass of first or second order, as a transformer's or an AC-coupled
+input's, with corners from 0.05 to 5 Hz: time constants of 3 s down to 30 ms.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.signal import lfilter
+
+from crankfold.acquire.opening import open_board
+from crankfold.acquire.plugin_loading import load_plugins
+from crankfold.acquire.recorder import record
+from crankfold.analysis.ac_probe import ac_probe
+from crankfold.analysis.analyse import analyse
+from crankfold.analysis.capture import Capture
+from crankfold.analysis.conditioning import condition
+from crankfold.analysis.engine import Engine
+
+PUMP = Engine((1, 3, 4, 2))
+CORNERS_HZ = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)
+RIGS = {"healthy": {}, "dead": {"dead": "3"}, "low": {"low": "3:50"}, "reversed": {"polarity": "-1", "dead": "4"},
+        "brief": {"crank": "2.2"}, "volts": {"unit": "V", "dead": "3+4"}, "noisy": {"noise": "8"}}
+
+
+def cranked(**settings: str) -> Capture:
+    whole = {"engine": "pump", "pace": "flat", "quiet": "1", "crank": "4", "after": "2", "rate": "2000"} | settings
+    (capture,) = record(open_board("virtual", whole, load_plugins()))
+    return capture
+
+
+@pytest.fixture(scope="module")
+def captures() -> dict[str, Capture]:
+    return {name: cranked(**settings) for name, settings in RIGS.items()}
+
+
+def with_current(capture: Capture, current: np.ndarray) -> Capture:
+    samples = capture.samples.copy()
+    samples[:, 0] = current
+    return replace(capture, samples=samples)
+
+
+def high_passed(capture: Capture, corner_hz: float, order: int = 1) -> Capture:
+    """Return the capture as a probe with that corner would give it."""
+    pole = np.exp(-2.0 * np.pi * corner_hz / capture.rate_hz)
+    x = capture.samples[:, 0] - capture.samples[0, 0]
+    for _ in range(order):
+        x = lfilter([(1.0 + pole) / 2.0, -(1.0 + pole) / 2.0], [1.0, -pole], x)
+    return with_current(capture, x)
+
+
+def cut(capture: Capture, after_s: float) -> Capture:
+    """Return the capture with so much of the quiet after the crank, as a board's trigger would cut it."""
+    stop = round((5.0 + after_s) * capture.rate_hz)
+    return replace(capture, samples=capture.samples[:stop])
+
+
+@pytest.mark.parametrize("after_s", [0.3, 2.0])
+@pytest.mark.parametrize("corner_hz", CORNERS_HZ)
+@pytest.mark.parametrize("order", [1, 2])
+def test_it_is_recognised(captures: dict[str, Capture], corner_hz: float, order: int, after_s: float) -> None:
+    for name, capture in captures.items():
+        seen = high_passed(capture if name == "brief" else cut(capture, after_s), corner_hz, order)
+        assert ac_probe(condition(seen)) is not None, name
+
+
+@pytest.mark.parametrize("corner_hz", [0.1, 0.5])
+def test_its_corner_is_read(captures: dict[str, Capture], corner_hz: float) -> None:
+    found = ac_probe(condition(high_passed(captures["dead"], corner_hz)))
+    assert found is not None
+    assert found.facts["corner_hz"] == pytest.approx(corner_hz, rel=0.25)
+
+
+@pytest.mark.parametrize("corner_hz", [0.05, 0.5, 5.0])
+def test_the_answer_is_a_refusal_that_says_so(captures: dict[str, Capture], corner_hz: float) -> None:
+    result = analyse(high_passed(captures["dead"], corner_hz), PUMP)
+    assert (result.verdict, result.reasons[0].code, result.cylinders) == ("none", "ac-probe", ())
+
+
+def drift(t: np.ndarray) -> np.ndarray:
+    """A Hall clamp that warms up and stays magnetised."""
+    return 6.0 * t - 12.0 * (t > 5.0)
+
+
+def glow(t: np.ndarray) -> np.ndarray:
+    """Glow plugs that go off with the key."""
+    return -80.0 * (t > 5.0)
+
+
+def charging(t: np.ndarray) -> np.ndarray:
+    """An alternator that feeds the battery after the crank, less and less."""
+    return -(60.0 + 40.0 * np.exp(-(t - 5.0) / 3.0)) * (t > 5.0)
+
+
+@pytest.mark.parametrize("beside", [drift, glow, charging])
+@pytest.mark.parametrize("after_s", [0.3, 2.0])
+def test_what_happens_beside_the_crank_is_not_taken_for_it(captures: dict[str, Capture], beside, after_s) -> None:
+    for name in ("healthy", "dead", "low"):
+        capture = captures[name]
+        t = np.arange(len(capture.samples)) / capture.rate_hz
+        seen = cut(with_current(capture, capture.samples[:, 0] + beside(t)), after_s)
+        assert ac_probe(condition(seen)) is None, name
+
+
+@pytest.mark.parametrize("settings", [{}, {"battery": "weak"}, {"battery": "weak", "dead": "2"}, {"starter": "series"},
+                                      {"crank": "1.4"}, {"crank": "9"}, {"fires": "4"}, {"decompressor": "3"},
+                                      {"noise": "15"}, {"measure": "battery-voltage"}, {"engine": "eight"},
+                                      {"quiet": "0.3", "after": "0.3"}])
+def test_a_probe_for_direct_current_is_not_taken_for_it(settings: dict[str, str]) -> None:
+    assert ac_probe(condition(cranked(**settings))) is None
