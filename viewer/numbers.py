@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import locale
 import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from functools import cache
 
 # Digits after the decimal mark by the unit at the end of a fact's name: as many as a reader can act on.
@@ -11,6 +14,19 @@ _DIGITS = {"percent": 0, "rpm": 0, "a": 0, "s": 2, "v": 1, "bar": 1, "hz": 0, "d
            "cycles": 1, "points": 1}
 _SIGNIFICANT = 3
 _SMALL_S = 0.1  # below this, seconds need a third digit
+
+
+_FIXED_MARK: ContextVar[str | None] = ContextVar("decimal mark", default=None)
+
+
+@contextmanager
+def decimal_points() -> Iterator[None]:
+    """Write numbers with a decimal point whatever the locale, for what has to be the same on every machine."""
+    before = _FIXED_MARK.set(".")
+    try:
+        yield
+    finally:
+        _FIXED_MARK.reset(before)
 
 
 @cache
@@ -58,7 +74,7 @@ def plain(value: float, digits: int | None = None) -> str:
         digits = max(0, _SIGNIFICANT - 1 - size)
     text = f"{value:.{digits}f}"
     text = text.rstrip("0").rstrip(".") if "." in text else text
-    return ("0" if text in ("-0", "") else text).replace(".", decimal_mark())
+    return ("0" if text in ("-0", "") else text).replace(".", _FIXED_MARK.get() or decimal_mark())
 
 
 def listed(parts: list[str]) -> str:

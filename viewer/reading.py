@@ -9,14 +9,18 @@ from typing import TYPE_CHECKING
 from crankfold.viewer.wording import say
 
 if TYPE_CHECKING:
+    from crankfold.acquire.plugin_loading import Plugins
     from crankfold.analysis.capture import Capture
 
 WARNINGS = "warnings"
 """Name of the capture's note that holds what its source survived, one sentence a line."""
 
 
-def read_capture(path: Path, settings: Mapping[str, str]) -> tuple[Capture, tuple[str, ...]]:
+def read_capture(path: Path, settings: Mapping[str, str],
+                 plugins: Plugins | None = None) -> tuple[Capture, tuple[str, ...]]:
     """Return the capture in a file, the longest one if there are several, and warnings about it.
+
+    `plugins` are loaded if they are not given.
 
     Raises
     ------
@@ -27,7 +31,7 @@ def read_capture(path: Path, settings: Mapping[str, str]) -> tuple[Capture, tupl
     from crankfold.acquire.plugin_loading import load_plugins
     from crankfold.acquire.recorder import record
 
-    return longest(record(open_file(path, settings, load_plugins())), str(path))
+    return longest(record(open_file(path, settings, load_plugins() if plugins is None else plugins)), str(path))
 
 
 def longest(captures: Iterable[Capture], name: str) -> tuple[Capture, tuple[str, ...]]:

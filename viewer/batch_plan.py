@@ -1,0 +1,253 @@
+"""Which captures a batch judges, and what is asked of each: from the command, a list, and files beside the captures.
+
+Beside ``crank.csv.gz`` may lie ``crank.toml``: an engine card, or any of the command's options by their long name
+(``firing-order``, ``clamp``, ``sync``, ...). A list is a CSV table with a column ``file`` and others named the same
+way. What a list says goes before what lies beside the file, and that before the command's own options.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+import os
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from crankfold.analysis.errors import InputError
+from crankfold.viewer.questions import question_of
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.acquire.plugin_loading import Plugins
+    from crankfold.viewer.questions import Question
+
+SIDECAR = ".toml"
+MAX_SIDECAR_BYTES = 100_000  # a card has a few lines; anything longer is another kind of file
+TEXTS = ("firing_order", "intervals", "engine_name", "engine", "rig", "clamp", "probe", "sync", "gauge")
+NUMBERS = ("low", "dead", "watch")
+READING = ("columns", "rate")
+EXCLUDING = ({"firing_order", "engine", "intervals", "strokes"}, {"clamp", "probe"})
+"""Options that belong together: who says one of them anew says all of them anew."""
+
+
+@dataclass(frozen=True)
+class Job:
+    """One capture to judge.
+
+    Parameters
+    ----------
+    path, shown
+        Where it is, absolute, and how it is called in the table.
+    settings
+        Of its reader.
+    question
+        What is asked; None when that cannot be understood, and `problem` says why.
+    key
+        Of everything that decides the answer, the file's size and time among it.
+    """
+
+    path: str
+    shown: str
+    settings: tuple[tuple[str, str], ...]
+    question: Question | None
+    problem: str | None
+    key: str
+
+
+class Planner:
+    """Makes the jobs of a batch.
+
+    Parameters
+    ----------
+    options, settings
+        The command's own.
+    plugins
+        Whose readers decide what a capture file is.
+    version
+        Of this program: another version judges again.
+
+    Raises
+    ------
+    InputError
+        The options cannot be understood, or no reader knows a setting.
+    """
+
+    def __init__(self, options: Mapping[str, Any], settings: Mapping[str, str], plugins: Plugins,
+                 version: str) -> None:
+        self._options, self._settings, self._version = dict(options), dict(settings), version
+        self._readers = [offered.declaration for offered in plugins.readers.values()]
+        known = {setting.name for reader in self._readers for setting in reader.settings}
+        for name in settings:
+            if name not in known:
+                raise InputError(say("problem.no_such_setting", name=name))
+        if options["firing_order"] or options["engine"]:
+            question_of(options)
+        self._ask = lru_cache(maxsize=256)(self._asked)
+
+    def jobs(self, paths: Sequence[Path], listed: Mapping[Path, Mapping[str, Any]],
+             leave_out: Sequence[Path] = ()) -> list[Job]:
+        """Return the jobs of all captures in files and folders, each once, in the order of their names.
+
+        Raises
+        ------
+        InputError
+            There is none, or a path does not exist.
+        """
+        out = {path.resolve() for path in leave_out}
+        own = {path.resolve(): said for path, said in listed.items()}
+        found: dict[Path, str] = {}
+        for path in [*paths, *listed]:
+            for file in self._files(path):
+                whole, shown = file.resolve(), file.as_posix()
+                if whole not in out:
+                    found[whole] = min(shown, found.get(whole, shown))
+        if not found:
+            raise InputError(say("batch.nothing", paths=", ".join(map(str, paths))))
+        return [self._job(whole, shown, own.get(whole, {}))
+                for whole, shown in sorted(found.items(), key=lambda pair: (pair[1], str(pair[0])))]
+
+    def _files(self, path: Path) -> Iterator[Path]:
+        if not path.is_dir():
+            if not path.exists():
+                raise InputError(say("batch.no_file", path=str(path)))
+            yield path
+            return
+        for folder, inner, names in os.walk(path):
+            inner[:] = sorted(name for name in inner if not name.startswith("."))
+            yield from (Path(folder) / name for name in sorted(names)
+                        if not name.startswith(".") and self._suffix(name) is not None)
+
+    def _suffix(self, name: str) -> str | None:
+        endings = [s for reader in self._readers for s in reader.suffixes if name.lower().endswith(s.lower())]
+        return max(endings, key=len, default=None)
+
+    def _job(self, whole: Path, shown: str, listed: Mapping[str, Any]) -> Job:
+        question, problem = None, None
+        settings = dict(self._fitting(whole.name))
+        try:
+            beside = read_sidecar(whole.with_name(whole.name[: -len(self._suffix(whole.name) or "") or None] + SIDECAR))
+            own = {**beside, **listed}
+            settings |= {name: str(own[name]) for name in READING if name in own}
+            question = self._ask(json.dumps(overlaid(self._options, beside, listed), sort_keys=True))
+        except Exception as error:
+            if not _said_to_people(error):
+                raise
+            problem = str(error)
+        asked = repr((self._version, sorted(settings.items()), question, problem, _stamp(whole), shown))
+        return Job(str(whole), shown, tuple(sorted(settings.items())), question, problem,
+                   hashlib.sha256(asked.encode()).hexdigest())
+
+    def _fitting(self, name: str) -> Iterator[tuple[str, str]]:
+        """Yield the command's settings that the file's reader knows: one batch may hold several kinds of file."""
+        suffix = self._suffix(name)
+        reader = next((r for r in self._readers if suffix in r.suffixes), None)
+        known = None if reader is None else {setting.name for setting in reader.settings}
+        return ((k, v) for k, v in self._settings.items() if known is None or k in known)
+
+    def _asked(self, options: str) -> Question:
+        return question_of(json.loads(options))
+
+
+def overlaid(options: Mapping[str, Any], *more: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the options with what others say in place of the same."""
+    merged = dict(options)
+    for own in more:
+        said = {name: value for name, value in own.items() if name in merged}
+        for together in EXCLUDING:
+            if together & said.keys():
+                merged |= dict.fromkeys(together & merged.keys())
+        merged |= said
+    return merged
+
+
+def read_sidecar(path: Path) -> dict[str, Any]:
+    """Return what the file beside a capture says, nothing if there is none.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or says something that is no option.
+    """
+    if not path.is_file():
+        return {}
+    try:
+        with path.open("rb") as file:
+            content = file.read(MAX_SIDECAR_BYTES)
+        table = tomllib.loads(content.decode("utf-8-sig"))
+    except (OSError, ValueError, RecursionError) as error:
+        raise InputError(say("batch.bad_sidecar", path=str(path), reason=" ".join(str(error).split()))) from error
+    return checked(table, str(path))
+
+
+def read_list(path: Path) -> dict[Path, dict[str, Any]]:
+    """Return what a list says of each of its files, whose names are relative to the list's folder.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, has no column ``file``, or a column that is no option.
+    """
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            rows = list(csv.DictReader(file, strict=True))
+    except (OSError, ValueError, csv.Error) as error:
+        raise InputError(say("batch.bad_sidecar", path=str(path), reason=" ".join(str(error).split()))) from error
+    found: dict[Path, dict[str, Any]] = {}
+    for number, row in enumerate(rows, 2):
+        where = f"{path}, line {number}"
+        name = row.pop("file", None)
+        if not name or None in row:
+            raise InputError(say("batch.bad_list", where=where))
+        found[path.parent / name] = checked({k: v for k, v in row.items() if v}, where)
+    return found
+
+
+def checked(table: Mapping[str, Any], where: str) -> dict[str, Any]:
+    """Return options by the name that the code gives them, as the command line would.
+
+    Raises
+    ------
+    InputError
+        A key is no option, or its value cannot be.
+    """
+    from crankfold.acquire.rig import EngineCard
+
+    card_only = {item.name for item in fields(EngineCard)} - {"firing_order", "intervals", "strokes"}
+    found: dict[str, Any] = {}
+    for key, value in table.items():
+        name = key.strip().replace("-", "_")
+        try:
+            if name in TEXTS or name in READING:
+                found[name] = str(value).strip()
+            elif name in NUMBERS:
+                found[name] = float(value)
+            elif name == "strokes":
+                found[name] = int(value)
+            elif name in ("misfire_codes", "misfire_code"):
+                found["misfire_codes"] = value.split() if isinstance(value, str) else [str(code) for code in value]
+            elif name not in card_only:
+                raise InputError(say("batch.bad_key", where=where, name=key))
+        except (TypeError, ValueError) as error:
+            if isinstance(error, InputError):
+                raise
+            raise InputError(say("batch.bad_value", where=where, name=key, value=str(value))) from error
+    return found
+
+
+def _stamp(path: Path) -> tuple[int, int]:
+    try:
+        facts = path.stat()
+    except OSError:
+        return -1, -1
+    return facts.st_size, facts.st_mtime_ns
+
+
+def _said_to_people(error: Exception) -> bool:
+    from crankfold.acquire.errors import AcquireError
+
+    return isinstance(error, InputError | AcquireError)

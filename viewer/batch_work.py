@@ -1,0 +1,155 @@
+"""What a worker of a batch does: one capture after the other into rows of the table, whatever the captures hold."""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import hashlib
+import os
+import signal
+import sys
+import threading
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from multiprocessing.process import BaseProcess
+    from multiprocessing.synchronize import Event
+
+    from crankfold.acquire.plugin_loading import Plugins
+    from crankfold.analysis.capture import Capture
+    from crankfold.analysis.result import Result
+    from crankfold.analysis.table import Cell
+    from crankfold.viewer.batch_plan import Job
+
+Row = dict[str, Any]
+"""A row of the table by the name of its columns; its cells are texts, numbers and None."""
+
+ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
+"""Variables that keep libraries from starting threads of their own: the workers are all the threads there should be."""
+
+M_TRIM_THRESHOLD, M_MMAP_THRESHOLD = -1, -3  # of mallopt(3)
+KEEP_BYTES = 1 << 30
+"""Freed memory up to this size stays with the process. By default the C library hands every large array back to the
+system and gets it again page by page, which costs more time than the arithmetic on it."""
+
+_stopping: list[Event] = []
+
+
+def begin(stop: Event) -> None:
+    """Make a new process a worker: it leaves Ctrl-C to its parent and does not outlive it."""
+    import multiprocessing
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _stopping[:] = [stop]
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
+
+
+def _end_with(parent: BaseProcess) -> None:
+    parent.join()
+    os._exit(1)
+
+
+def own_version() -> str:
+    """Return the version of the package where this runs."""
+    return version("crankfold")
+
+
+def judge_chunk(jobs: Sequence[Job]) -> list[Row]:
+    """Return the rows of some captures, of fewer when the batch is stopped meanwhile."""
+    keep_memory()
+    rows = []
+    for job in jobs:
+        if _stopping and _stopping[0].is_set():
+            break
+        rows.append(judge_job(job))
+    return rows
+
+
+def judge_job(job: Job) -> Row:
+    """Return the row of a capture; one that cannot be read or judged has its ``problem`` there."""
+    from crankfold.acquire.errors import AcquireError
+    from crankfold.analysis.errors import InputError
+    from crankfold.viewer.numbers import decimal_points
+
+    row: Row = {"file": job.shown, "version": own_version()}
+    with decimal_points():
+        try:
+            row["sha256"] = digest(job.path)
+            row |= _judged(job)
+        except (InputError, AcquireError) as error:
+            row["problem"] = str(error).replace(job.path, job.shown)
+        except OSError as error:
+            row["problem"] = say("batch.cannot_read", path=job.shown, reason=error.strerror or str(error))
+        except MemoryError:
+            row["problem"] = say("batch.no_memory", path=job.shown)
+        except Exception as error:  # a fault of ours costs one row, not the night's run
+            row["problem"] = say("batch.own_fault", path=job.shown, kind=type(error).__name__, text=str(error))
+    return row
+
+
+def lost_row(job: Job) -> Row:
+    """Return the row of a capture that brought its worker down."""
+    return {"file": job.shown, "version": own_version(), "problem": say("batch.worker_died", path=job.shown)}
+
+
+def digest(path: str) -> str:
+    """Return the SHA-256 of a file in hexadecimal."""
+    with Path(path).open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _judged(job: Job) -> Row:
+    from crankfold.analysis.errors import InputError
+    from crankfold.viewer.judging import judge
+    from crankfold.viewer.reading import read_capture
+
+    if job.question is None:
+        raise InputError(job.problem or "")
+    capture, warnings = read_capture(Path(job.path), dict(job.settings), _plugins())
+    return {**of_capture(capture), **of_result(judge(capture, job.question, warnings).result)}
+
+
+def of_capture(capture: Capture) -> dict[str, Cell]:
+    """Return what the table says of the recording itself."""
+    return {
+        "seconds": round(capture.duration_s, 6),
+        "channels": ", ".join(f"{channel.name} {channel.unit}".strip() for channel in capture.channels),
+        "started_utc": None if capture.started_utc is None else capture.started_utc.isoformat(),
+        "missing_samples": sum(gap.length for gap in capture.gaps),
+    }
+
+
+def of_result(result: Result) -> dict[str, Cell]:
+    """Return everything that the result says, codes and sentences."""
+    from crankfold.analysis.table import result_row
+    from crankfold.viewer.sentences import answer
+
+    told = answer(result)
+    said = {"headline": told.headline, "reasons_said": " ".join(told.reasons) or None,
+            "cautions_said": " ".join(told.cautions) or None, "notes_said": " ".join(told.notes) or None}
+    return {**result_row(result), **said}
+
+
+@cache
+def _plugins() -> Plugins:
+    from crankfold.acquire.plugin_loading import load_plugins
+
+    return load_plugins()
+
+
+@cache
+def keep_memory() -> None:
+    """Let the C library keep what is freed; where it is another than GNU's, nothing changes."""
+    if sys.platform.startswith("linux"):
+        with contextlib.suppress(OSError, AttributeError):
+            own = ctypes.CDLL(None)
+            own.mallopt(M_MMAP_THRESHOLD, KEEP_BYTES)
+            own.mallopt(M_TRIM_THRESHOLD, KEEP_BYTES)
