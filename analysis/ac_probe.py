@@ -33,6 +33,8 @@ FADE_SHARE = 0.5  # of the fading that k foretells for what follows the crank
 FADE_SEEN = 0.25  # of what is left below zero must be foretold to fade before its fading is asked for
 TURNS = 5  # times from clearly above to clearly below zero that no current of a starter makes
 TURN_SHARE = 0.12  # of the range, for clearly
+TURNED_SHARE = 0.1  # of the cranking clearly below zero; a crank that springs back gives moments
+TURNED_MEAN = 0.15  # of the range: the mean of such a current is near zero
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,7 +57,7 @@ def ac_probe(trace: CrankingTrace) -> Notice | None:
     k = _fading(seen)
     if k is not None:
         return Notice("ac-probe", {"corner_hz": k / (2.0 * np.pi)})
-    return Notice("ac-probe", {}) if _turns(seen) >= TURNS else None
+    return Notice("ac-probe", {}) if _alternates(seen) else None
 
 
 def _from_onset(trace: CrankingTrace) -> _Seen | None:
@@ -75,13 +77,17 @@ def _from_onset(trace: CrankingTrace) -> _Seen | None:
     return _Seen(y, rate_hz, span) if len(y) > rate_hz else None
 
 
-def _turns(seen: _Seen) -> int:
-    """Return how often the current goes from clearly above its zero to clearly below it, the in-rush left out."""
+def _alternates(seen: _Seen) -> bool:
+    """Return whether the current swings round its zero while cranking, the in-rush left out."""
     body = seen.y[round(INRUSH_S * seen.rate_hz) :]
-    limit = TURN_SHARE * float(np.percentile(body, 98) - np.percentile(body, 2))
-    sides = np.sign(body) * (np.abs(body) > limit)
-    sides = sides[sides != 0]
-    return int(np.count_nonzero((sides[:-1] > 0) & (sides[1:] < 0)))
+    span = float(np.percentile(body, 98) - np.percentile(body, 2))
+    sides = np.sign(body) * (np.abs(body) > TURN_SHARE * span)
+    clear = np.flatnonzero(sides)
+    turns = clear[:-1][(sides[clear[:-1]] > 0) & (sides[clear[1:]] < 0)]
+    if len(turns) < TURNS:
+        return False
+    until = int(turns[-1]) + 1
+    return float(np.mean(sides[:until] < 0)) > TURNED_SHARE and float(body[:until].mean()) < TURNED_MEAN * span
 
 
 def _fading(seen: _Seen) -> float | None:
