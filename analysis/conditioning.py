@@ -32,7 +32,7 @@ GAP_SHARE = 0.01  # of the steady cranking, in all
 FALLBACK_HUMP_S = 0.1  # where nothing repeats
 HUM_QUIET_S = 0.2  # ten turns of 50 Hz: captures begin with about so much quiet
 MAINS_HZ = (50.0, 60.0)
-HUM_BELOW_HZ = 25.0
+HUM_BELOW_HZ = 25.0  # what lies below is humps, and is kept out of the search
 HUM_SHARE = 0.25  # of the quiet stretch's power: a line this strong is hum, not noise
 HUM_ALIKE = (0.5, 1.5)  # the whole trace's sine over the quiet stretch's
 NOISE_RATIO = 8.0  # a cranking stands this far above the quiet
@@ -146,16 +146,12 @@ def without_hum(x: NDArray[np.float64], rate_hz: float) -> NDArray[np.float64]:
         rest = x[:width] - np.mean(x[:width])
         if 2.0 * float(np.mean(rest**2)) * HUM_SHARE > abs(quiet) ** 2 or abs(quiet) == 0.0:
             continue
-        tried = [(_sine(x - _slow(x, rate_hz), time, mains + d), mains + d) for d in np.arange(-0.3, 0.31, 0.05)]
-        (whole, wave), _ = max(tried, key=lambda item: abs(item[0][0]))
+        fast = x - low_pass(x, rate_hz, HUM_BELOW_HZ)
+        tried = [_sine(fast, time, mains + off) for off in np.arange(-0.3, 0.31, 0.05)]
+        whole, wave = max(tried, key=lambda item: abs(item[0]))
         if HUM_ALIKE[0] < abs(whole) / abs(quiet) < HUM_ALIKE[1]:
             x = x - wave
     return x
-
-
-def _slow(x: NDArray[np.float64], rate_hz: float) -> NDArray[np.float64]:
-    """Return the humps without hum: what a low-pass well below the mains leaves."""
-    return low_pass(x, rate_hz, HUM_BELOW_HZ)
 
 
 def _sine(x: NDArray[np.float64], time_s: NDArray[np.float64],

@@ -29,7 +29,7 @@ OPEN_DEG = 130  # effective opening of the exhaust
 HEALTHY_LOSS = 0.05  # of the charge, past rings and valves by TDC, at cranking speed
 RATIOS = np.array([6.0, 7.5, 9.5, 12.0, 15.0, 20.0])  # effective compression ratios, petrol to diesel
 PEAKS = np.array([0.0, 0.04, 0.1, 0.18, 0.28, 0.38, 0.48, 0.58, 0.68, 0.78, 0.87, 0.95, 1.0, 1.12])
-STEPS_PER_DEG = 4
+STEPS_PER_DEG = 2
 LEAKS = np.concatenate(([0.0], np.geomspace(3e-4, 1.2, 47)))  # orifice strengths, tight to wide open
 
 FIRST_DEG = CLOSE_DEG - 1  # the tables begin and end one degree outside, at zero
@@ -91,17 +91,22 @@ def leaking_pressure(ratio: float, leak: NDArray[np.float64]) -> NDArray[np.floa
     leak : ndarray, shape (leaks,)
         Orifice strength: mass lost a radian at unit pressure, temperature and flow function, in charges.
     """
+    return leaking_pressures(np.array([ratio]), leak)[0]
+
+
+def leaking_pressures(ratios: NDArray[np.float64], leak: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return absolute pressures for several compression ratios, shape (ratios, leaks, closed degrees), atmospheres."""
     angle = np.arange(CLOSE_DEG, OPEN_DEG + 1e-9, 1.0 / STEPS_PER_DEG)
-    v = volume(angle, ratio)
+    v = volume(angle[:, None, None], ratios[None, :, None])
     step = np.radians(1.0 / STEPS_PER_DEG)
-    mass = np.ones_like(leak)
-    out = np.empty((len(leak), len(angle)))
+    mass = np.ones((len(ratios), len(leak)))
+    out = np.empty((len(ratios), len(leak), len(angle)))
     for k, vk in enumerate(v):
         p = (v[0] * mass / vk) ** POLYTROPE
-        out[:, k] = p
+        out[..., k] = p
         temperature = p * vk / np.maximum(mass * v[0], 1e-9)
         mass = np.maximum(mass - step * leak * p / np.sqrt(temperature) * nozzle_flow(p) / v[0], 1e-6)
-    return out[:, ::STEPS_PER_DEG]
+    return out[..., ::STEPS_PER_DEG]
 
 
 def gas_torque(pressure: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -111,18 +116,18 @@ def gas_torque(pressure: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.concatenate((np.zeros((*pressure.shape[:-1], 1)), torque, np.zeros((*pressure.shape[:-1], 1))), axis=-1)
 
 
-def _leak_curves(ratio: float) -> NDArray[np.float64]:
-    pressure = leaking_pressure(ratio, LEAKS)
+def _leak_curves(pressure: NDArray[np.float64]) -> NDArray[np.float64]:
     gauge = pressure.max(axis=1) - 1.0
-    healthy = _healthy_gauge(pressure, gauge)
-    peak = gauge / healthy
-    return _at_peaks(gas_torque(pressure), peak)
+    return _at_peaks(gas_torque(pressure), gauge / (_healthy(pressure).max() - 1.0))
 
 
-def _healthy_gauge(pressure: NDArray[np.float64], gauge: NDArray[np.float64]) -> float:
-    """Return the peak gauge pressure of a cylinder that has lost `HEALTHY_LOSS` of its charge at TDC."""
+def _healthy(pressure: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the pressure of a cylinder that has lost `HEALTHY_LOSS` of its charge at TDC."""
     left = (pressure[:, -CLOSE_DEG] / pressure[0, -CLOSE_DEG]) ** (1.0 / POLYTROPE)
-    return float(np.interp(1.0 - HEALTHY_LOSS, left[::-1], gauge[::-1]))
+    k = int(np.flatnonzero(left <= 1.0 - HEALTHY_LOSS)[0])
+    share = (left[k - 1] - 1.0 + HEALTHY_LOSS) / (left[k - 1] - left[k])
+    out: NDArray[np.float64] = pressure[k - 1] * (1.0 - share) + pressure[k] * share
+    return out
 
 
 def _at_peaks(torque: NDArray[np.float64], peak: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -142,25 +147,25 @@ def _at_peaks(torque: NDArray[np.float64], peak: NDArray[np.float64]) -> NDArray
     return out
 
 
-def _filling_curves(ratio: float) -> NDArray[np.float64]:
-    pressure = leaking_pressure(ratio, LEAKS)
-    gauge = pressure.max(axis=1) - 1.0
-    left = (pressure[:, -CLOSE_DEG] / pressure[0, -CLOSE_DEG]) ** (1.0 / POLYTROPE)
-    leak = float(np.interp(1.0 - HEALTHY_LOSS, left[::-1], LEAKS[::-1]))
-    healthy = leaking_pressure(ratio, np.array([leak]))[0]
+def _filling_curves(pressure: NDArray[np.float64]) -> NDArray[np.float64]:
+    healthy = _healthy(pressure)
     top = healthy.max()
-    scaled = healthy * ((PEAKS[:, None] * (top - 1.0) + 1.0) / top)
-    del gauge
-    curves = gas_torque(scaled)
+    curves = gas_torque(healthy * ((PEAKS[:, None] * (top - 1.0) + 1.0) / top))
     curves[0] = 0.0
     return curves
+
+
+@lru_cache(maxsize=1)
+def _ladder() -> NDArray[np.float64]:
+    """Return pressures of every ratio and leak, shape (ratios, leaks, closed degrees)."""
+    return leaking_pressures(RATIOS, LEAKS)
 
 
 @lru_cache(maxsize=2)
 def gas_table(family: Family = "leak") -> GasTable:
     """Return the torque table of a family: cylinders that leak, or cylinders that fill badly."""
     make = _leak_curves if family == "leak" else _filling_curves
-    torque = np.stack([make(float(ratio)) for ratio in RATIOS])
+    torque = np.stack([make(pressure) for pressure in _ladder()])
     unit = int(np.flatnonzero(PEAKS == 1.0)[0])
     torque = torque / torque[:, unit].max(axis=-1)[:, None, None]
     torque.flags.writeable = False
