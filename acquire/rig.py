@@ -183,8 +183,7 @@ class Shelf:
         return tuple(sorted(path.stem for path in folder.glob("*.toml"))) if folder.is_dir() else ()
 
     def _path(self, kind: str, name: str) -> Path:
-        if not NAME.fullmatch(name) or name != name.strip() or RESERVED.fullmatch(name):
-            raise InputError(f"the name {name!r} cannot be used; take letters, digits, spaces and dashes, at most 64")
+        check_name(name)
         return self.folder / kind / f"{name}.toml"
 
     def _find(self, kind: str, name: str, what: str) -> Path:
@@ -196,6 +195,18 @@ class Shelf:
             raise InputError(f"there is no {what} called {name!r}; "
                              + (f"there are {known}" if known else "none has been saved yet"))
         return path
+
+
+def check_name(name: str) -> None:
+    """Complain about a name that a rig or engine card cannot be kept under.
+
+    Raises
+    ------
+    InputError
+        It cannot be a file's name everywhere.
+    """
+    if not NAME.fullmatch(name) or name != name.strip() or RESERVED.fullmatch(name):
+        raise InputError(f"the name {name!r} cannot be used; take letters, digits, spaces and dashes, at most 64")
 
 
 def save_card(path: Path, card: Rig | EngineCard) -> None:

@@ -10,7 +10,8 @@ from crankfold.viewer.wording import say
 if TYPE_CHECKING:
     from crankfold.analysis.engine import SyncSpec
 
-IGNITION = {"waste-spark": "alive", "single-spark": "alive", "cam": "coils_off", "pressure": "off", "plug-out": "plug_out"}
+IGNITION = {"waste-spark": "alive", "single-spark": "alive", "cam": "coils_off", "pressure": "off",
+            "plug-out": "plug_out"}
 
 
 def checks(sync: SyncSpec | None, *, fuel: str = "") -> tuple[str, ...]:

@@ -12,8 +12,8 @@ from crankfold.viewer.window.views import View
 if TYPE_CHECKING:
     from PySide6.QtWidgets import QWidget
 
-LARGEST, SMALLEST = 78.0, 40.0  # of the headline; 78 of 720 is a hand's breadth on a laptop three metres away
-ADVICE, LEAST_ADVICE = 27.0, 21.0
+LARGEST, SMALLEST = 76.0, 40.0  # of the headline: on a laptop capitals of 13 mm, on a bench screen twice that
+ADVICE, LEAST_ADVICE = 27.0, 20.0
 ASIDE = 18.0
 KEYS = 16.0
 
@@ -38,13 +38,13 @@ class Head(View):
         told, paper, room = self.spoken, self.paper, box.width
         size = measures.size_to_fit(told.headline, LARGEST, SMALLEST, room, "serif")
         colour = paper.vermilion if told.alarm else paper.ink
-        items: list[Item] = [Words(0.0, 74.0, measures.fit(told.headline, size, room, "serif"), size, colour,
+        items: list[Item] = [Words(0.0, 70.0, measures.fit(told.headline, size, room, "serif"), size, colour,
                                    face="serif")]
         advice = measures.size_to_fit(told.advice, ADVICE, LEAST_ADVICE, 1.9 * room)
         for k, line in enumerate(measures.wrap(told.advice, advice, room, 2)):
-            items.append(Words(0.0, 110.0 + k * advice * 1.2, line, advice, paper.ink))
+            items.append(Words(0.0, 119.0 + k * advice * 1.16, line, advice, paper.ink))
         aside = measures.fit(told.aside, ASIDE, room)
-        items.append(Words(0.0, 167.0, aside, ASIDE, paper.faint))
+        items.append(Words(0.0, 177.0, aside, ASIDE, paper.faint))
         return items
 
 

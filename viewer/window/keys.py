@@ -25,31 +25,23 @@ JUDGED = (
     Keys(("Tab",), "next_cylinder"),
     Keys(("Left", "Right"), "pan"),
     Keys(("+", "-"), "zoom"),
-    Keys(("Home",), "whole"),
     Keys(("M",), "mark"),
+    Keys(("D",), "details"),
     Keys(("Esc",), "clear"),
 )
 TROUBLE = (Keys(("R",), "retry"),)
-ALWAYS = (
-    Keys(("S",), "set_up"),
-    Keys(("C",), "check"),
-    Keys(("P",), "paper"),
-    Keys(("T",), "tone"),
-    Keys(("F",), "full_screen"),
-    Keys(("H",), "help"),
-    Keys(("Q",), "quit"),
-)
+PREPARING = (Keys(("S",), "set_up"), Keys(("C",), "check"))
+ALWAYS = (Keys(("P",), "paper"), Keys(("H",), "help"), Keys(("Q",), "quit"))
+SELDOM = (Keys(("Home",), "whole"), Keys(("1-9",), "number"), Keys(("T",), "tone"), Keys(("F",), "full_screen"))
 CHECKING = (Keys(("Enter",), "tick"), Keys(("Backspace",), "untick"), Keys(("Esc",), "close"))
 
 
 def keys_for(now: Standing, *, checking: bool) -> tuple[Keys, ...]:
     """Return the keys that do something now."""
     if checking:
-        return (*CHECKING, *ALWAYS[2:])
-    phase = now.phase
-    if phase in (Phase.NO_BOARD, Phase.LOST, Phase.OVER) or now.stage is Phase.OVER:
-        return (*TROUBLE, *(JUDGED if phase in VERDICTS else ()), *ALWAYS)
-    return (*JUDGED, *ALWAYS) if phase in VERDICTS else ALWAYS
+        return (*CHECKING, *ALWAYS)
+    verdict, stuck = now.phase in VERDICTS, now.stage in (Phase.NO_BOARD, Phase.LOST, Phase.OVER)
+    return (*(TROUBLE if stuck else ()), *(JUDGED if verdict else PREPARING), *ALWAYS)
 
 
 def line_of(keys: tuple[Keys, ...]) -> str:
@@ -57,8 +49,7 @@ def line_of(keys: tuple[Keys, ...]) -> str:
     return "   ".join(say("window.key_line", keys="/".join(k.names), does=say(f"window.does.{k.action}")) for k in keys)
 
 
-def help_lines(now: Standing) -> tuple[str, ...]:
+def help_lines() -> tuple[str, ...]:
     """Return one line for each key there is."""
-    del now
-    every = (*TROUBLE, *JUDGED, Keys(("1", "9"), "number"), *ALWAYS)
+    every = (*JUDGED, *SELDOM, *TROUBLE, *PREPARING, *ALWAYS)
     return tuple(say("window.key_help", keys=" ".join(k.names), does=say(f"window.long.{k.action}")) for k in every)

@@ -82,7 +82,7 @@ class LiveTrace:
             cut = codes[:, : whole * self._step].reshape(codes.shape[0], whole, self._step)
             self._add(cut.min(axis=2), cut.max(axis=2))
         self._rest = codes[:, whole * self._step :]
-        return whole > 0
+        return bool(whole)
 
     def line(self, channel: int) -> LiveLine:
         """Return one channel's line."""

@@ -9,9 +9,13 @@ from typing import TYPE_CHECKING
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QApplication
 
+from crankfold.acquire.rig import Shelf
 from crankfold.viewer.picture import look
-from crankfold.viewer.window.main_window import TALL, WIDE, Window
+from crankfold.viewer.window.asking import NOTHING, wanted_of
+from crankfold.viewer.window.main_window import Window
 from crankfold.viewer.window.painting import load_fonts
+from crankfold.viewer.window.placing import TALL, WIDE
+from crankfold.viewer.window.set_up_view import SetUpView
 from crankfold.viewer.window.sounding import Silence, best_sink
 from crankfold.viewer.window.watching import Watching
 
@@ -44,21 +48,43 @@ def run_window(wanted: Wanted | None, *, paper: str, full_screen: bool, silent: 
     checks
         The checklist to begin with, empty: none.
     """
-    from crankfold.viewer.preparing import prepare_solver
-
     made = application()
     window = Window(Silence() if silent else best_sink(), PAPERS[paper])
+    window.use_set_up(_set_up_of(window))
     size = QGuiApplication.primaryScreen().availableSize()
     window.resize(min(int(WIDE), size.width()), min(int(TALL), size.height()))
     if full_screen:
         window.showFullScreen()
     else:
         window.show()
-    if wanted is not None:
-        window.watch(Watching(wanted, prepare_solver))
-    if checks:
-        window.ask(checks)
+    if wanted is None:
+        window.begin_set_up()
+    else:
+        begin(window, wanted, checks)
     signal.signal(signal.SIGINT, lambda *_: window.close())
     made.exec()
     window.let_go()
     return 0
+
+
+def begin(window: Window, wanted: Wanted, checks: tuple[str, ...]) -> None:
+    """Watch a source in the window, and ask for the checklist first where there is one."""
+    from crankfold.viewer.preparing import prepare_solver
+
+    window.watch(Watching(wanted, prepare_solver))
+    if checks:
+        window.page.ask(checks)
+
+
+def _set_up_of(window: Window) -> SetUpView:
+    """Return the pages for setting up, which begin with the rig and the engine card that they keep."""
+    view = SetUpView(Shelf())
+
+    def kept(rig: str, engine: str) -> None:
+        wanted, checks = wanted_of(None, None, {}, {**NOTHING, "rig": rig, "engine": engine})
+        window.leave_set_up()
+        if wanted is not None:
+            begin(window, wanted, checks)
+
+    view.kept.connect(kept)
+    return view

@@ -52,6 +52,8 @@ class Phase(Enum):
     OVER = "over"
 
 
+RUNNING = (Phase.CRANKING, Phase.ENOUGH, Phase.REST)
+"""While the starter runs."""
 VERDICTS = (Phase.EVEN, Phase.NAMED, Phase.UNNAMED, Phase.REFUSED)
 
 
@@ -81,8 +83,6 @@ class Standing:
         How long the starter has run.
     aside
         What happened that is worth a line, such as lost samples.
-    before
-        The headline of the last answer, when a lost board has taken its place.
     """
 
     stage: Phase = Phase.READYING
@@ -101,7 +101,7 @@ class Standing:
     @property
     def phase(self) -> Phase:
         """What the window is about: a lost board and a running starter come before an answer, that before the rest."""
-        if self.stage in (Phase.LOST, Phase.NO_BOARD, Phase.CRANKING, Phase.ENOUGH, Phase.REST):
+        if self.stage in (Phase.LOST, Phase.NO_BOARD, *RUNNING):
             return self.stage
         if self.caught > self.answered:
             return Phase.JUDGING
@@ -158,7 +158,7 @@ def _answered(now: Standing, number: int, judged: Judged | None, failure: str) -
     """Take an answer, unless a later crank has been judged or begun meanwhile."""
     if number <= now.answered:
         return now
-    if now.stage in (Phase.CRANKING, Phase.ENOUGH, Phase.REST):
+    if now.stage in RUNNING:
         return replace(now, answered=number)
     return replace(now, answered=number, judged=judged, failure=failure)
 

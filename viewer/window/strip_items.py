@@ -1,4 +1,4 @@
-"""What the window draws in a strip beyond the picture's: a live stream, marks, and the humps of a cylinder that is lit."""
+"""What the window draws in a strip beyond the picture's: a live stream, marks, the humps of a lit cylinder."""
 
 from __future__ import annotations
 
@@ -15,12 +15,14 @@ from crankfold.viewer.window.strip_window import between, cut_to
 from crankfold.viewer.wording import say
 
 if TYPE_CHECKING:
+    from crankfold.analysis.capture import Channel
     from crankfold.analysis.result import Result
     from crankfold.viewer.picture.look import Paper
     from crankfold.viewer.window.live import LiveLine
     from crankfold.viewer.window.strip_window import StripWindow
 
-LEAST_SPAN = 10.0  # in the current's unit: quiet noise is not blown up to fill the strip
+LEAST_SPAN_A = 100.0  # quiet noise is not blown up to fill the strip
+LEAST_SHARE = 0.05  # of what the converter can give, where amperes are not known
 SYNC_SHARE = 0.14  # of the plot's height, for the second channel of a live stream
 MARK_SIZE = 15.0
 
@@ -74,25 +76,26 @@ def _signed(value: float) -> str:
     return ("+" if value > 0 else "") + plain(value, 0)
 
 
-def live_strip(lines: tuple[LiveLine, ...], box: Box, paper: Paper, *, unit: str, shown_s: float) -> list[Item]:
+def live_strip(lines: tuple[LiveLine, ...], box: Box, paper: Paper, *, channel: Channel, shown_s: float) -> list[Item]:
     """Return the items of a live stream: the current in ink, a second channel in plum at its foot.
 
     Parameters
     ----------
     lines
         The current's line, and the second channel's if there is one.
-    unit
+    channel
         Of the current.
     shown_s
-        Width of the strip in seconds; the newest sample is at its right edge.
+        Width of the strip in seconds; it fills from the left, then runs.
     """
     if not lines or not len(lines[0].time_s):
         return band(box, paper)
     current = lines[0]
     end = float(current.time_s[-1])
-    low, high = _range(current)
-    data = StripData(current.time_s, current.value, current.value, (end - shown_s, end), high, low, None, (), (), (),
-                     unit)
+    low, high = _range(current, channel)
+    start = max(end - shown_s, float(current.time_s[0]))
+    data = StripData(current.time_s, current.value, current.value, (start, start + shown_s), high, low, None, (), (),
+                     (), channel.unit)
     scales = live_scales(data, box)
     items = [*band(box, paper), *rules(data, scales, paper)]
     items.append(_line(current, scales, paper.ink))
@@ -107,9 +110,11 @@ def live_scales(data: StripData, box: Box) -> StripScales:
     return StripScales(plot, data.window_s, data.bottom, data.top)
 
 
-def _range(line: LiveLine) -> tuple[float, float]:
+def _range(line: LiveLine, channel: Channel) -> tuple[float, float]:
     low, high = float(line.value.min()), float(line.value.max())
-    span = max(high - low, LEAST_SPAN)
+    limits = channel.value_range()
+    least = LEAST_SPAN_A if channel.unit == "A" else 0.0 if limits is None else LEAST_SHARE * (limits[1] - limits[0])
+    span = max(high - low, least) or 1.0
     middle = (high + low) / 2.0
     return middle - 0.6 * span, middle + 0.6 * span
 

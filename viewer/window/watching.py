@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from crankfold.acquire.errors import AcquireError, ShutdownTimeoutError
 from crankfold.acquire.recorder import Recorder
-from crankfold.acquire.recording import RecordingPlan
+from crankfold.acquire.recording import Event, Happening, RecordingPlan
 from crankfold.analysis.errors import InputError
 from crankfold.viewer.window.news import Answered, Broke, Caught, NoBoard, Opened, Over, Readying, Retrying, Unjudged
 
@@ -76,7 +76,7 @@ class Watching:
         self._closing, self._again = threading.Event(), threading.Event()
         self._judge = ThreadPoolExecutor(1, thread_name_prefix="judge")
         self._thread = threading.Thread(target=self._run, name="window's watch", daemon=True)
-        self._caught = 0
+        self._caught, self._cranked = 0, False
 
     def start(self) -> None:
         """Begin to watch."""
@@ -136,11 +136,14 @@ class Watching:
         return True
 
     def _record(self, source: Source) -> None:
-        with Recorder(source, self._plan(source), on_event=self._tell) as recorder:
+        with Recorder(source, self._plan(source), on_event=self._hear) as recorder:
             self.source, self.recorder = source, recorder
             if self._closing.is_set():
                 recorder.stop()
             for capture in recorder:
+                if self.wanted.live and not self._cranked:
+                    continue  # what a board sent until it ended, with nothing in it
+                self._cranked = False
                 self._caught += 1
                 self._tell(Caught(self._caught))
                 self._judge.submit(self._judged, self._caught, capture)
@@ -165,6 +168,10 @@ class Watching:
             self._tell(Unjudged(number, " ".join(f"{type(error).__name__}: {error}".split())))
         else:
             self._tell(Answered(number, judged))
+
+    def _hear(self, event: Event) -> None:
+        self._cranked = self._cranked or event.what is Happening.CRANKING
+        self._tell(event)
 
     def _tell(self, news: News) -> None:
         self._news.put(news)

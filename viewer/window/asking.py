@@ -1,0 +1,52 @@
+"""From the options of the command, or from what was set up, to the source to watch and its checklist."""
+
+from __future__ import annotations
+
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from crankfold.viewer.window.checklist import checks
+from crankfold.viewer.window.watching import Wanted
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+NOTHING: Mapping[str, Any] = {
+    "firing_order": None, "intervals": None, "strokes": None, "engine_name": "", "engine": None, "rig": None,
+    "clamp": None, "probe": None, "sync": None, "gauge": None, "misfire_codes": (), "low": 75.0, "dead": 15.0,
+    "watch": None,
+}
+"""The options of a question of which none was given."""
+
+
+def wanted_of(file: Path | None, board: str | None, settings: Mapping[str, str],
+              options: Mapping[str, Any]) -> tuple[Wanted | None, tuple[str, ...]]:
+    """Return what to watch, None where the options say too little, and the checklist, empty for a file.
+
+    Raises
+    ------
+    InputError, AcquireError
+        An option, a rig or an engine card has a mistake.
+    """
+    from crankfold.acquire.opening import open_board, open_file
+    from crankfold.acquire.plugin_loading import load_plugins
+    from crankfold.viewer.questions import question_of, rig_of
+
+    rig = rig_of(options)
+    if board is None and rig is not None:
+        board, settings = rig.board, {**rig.settings, **settings}
+    if file is None and (board is None or not (options["firing_order"] or options["engine"])):
+        return None, ()
+    question = question_of(options)
+    if file is not None:
+        return Wanted(partial(open_file, file, settings, load_plugins()), question, live=False, title=file.name), ()
+    assert board is not None
+    wanted = Wanted(partial(open_board, board, settings, load_plugins()), question, title=board)
+    return wanted, checks(question.sync, fuel=_fuel(options))
+
+
+def _fuel(options: Mapping[str, Any]) -> str:
+    from crankfold.acquire.rig import Shelf
+
+    return Shelf().engine(options["engine"]).fuel if options["engine"] else ""

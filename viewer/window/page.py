@@ -1,0 +1,178 @@
+"""The page that is looked at while an engine is tested: sentence, strip, fold, wheel and words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from PySide6.QtGui import QPainter, QPaintEvent, QResizeEvent
+from PySide6.QtWidgets import QWidget
+
+from crankfold.viewer.picture import look
+from crankfold.viewer.picture.scene import Box
+from crankfold.viewer.sentences import answer, safety
+from crankfold.viewer.window.check_view import CheckView
+from crankfold.viewer.window.drawing_view import DrawingView
+from crankfold.viewer.window.head import Foot, Head
+from crankfold.viewer.window.keys import keys_for, line_of
+from crankfold.viewer.window.painting import colour_of
+from crankfold.viewer.window.placing import FOOT, GAP, HEAD, MARGIN, put, unit_of
+from crankfold.viewer.window.state import VERDICTS, Phase, Standing, spoken
+from crankfold.viewer.window.strip_view import StripView
+from crankfold.viewer.window.views import FoldView, JudgedView, View, WheelView
+from crankfold.viewer.window.words_view import WordsView
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.viewer.picture.look import Paper
+
+RIGHT_SHARE = 0.335  # of the width, for wheel and words
+WORDS_SHARE = 0.31  # of the right column, below the wheel
+STRIP_SHARE = 0.47  # of the left column, above the fold
+WORDED = (Phase.FILLING, Phase.ARMED, Phase.NO_BOARD, Phase.LOST, Phase.REFUSED, Phase.OVER)
+"""Phases in which a card of words stands beside a strip that fills the rest."""
+
+
+class Page(QWidget):
+    """The page."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.paper = look.LIGHT
+        self.now = Standing()
+        self.head, self.foot = Head(self), Foot(self)
+        self.strip, self.fold, self.wheel = StripView(self), FoldView(self), WheelView(self)
+        self.words, self.over = WordsView(self), WordsView(self)
+        self.picture, self.check = DrawingView(self), CheckView(self)
+        self.over.hide()
+        self.check.hide()
+        for view in self.judged_views:
+            view.lit_wanted.connect(self.light)
+
+    @property
+    def judged_views(self) -> tuple[JudgedView, ...]:
+        """The three views in which a cylinder can be lit."""
+        return self.strip, self.fold, self.wheel
+
+    @property
+    def views(self) -> tuple[View, ...]:
+        """Every view."""
+        return (self.head, self.foot, *self.judged_views, self.words, self.over, self.picture, self.check)
+
+    def show_standing(self, now: Standing) -> None:
+        """Say and show where the window stands."""
+        self.now = now
+        self.head.say_(spoken(now))
+        judged = now.judged if now.phase in (*VERDICTS, Phase.LOST) else None
+        if judged is not self.strip.judged:
+            self.over.hide()
+            for view in self.judged_views:
+                view.light(None)
+                view.show_judged(judged)
+        self._say_words()
+        self.foot.tell(line_of(keys_for(now, checking=self.check.isVisible())))
+        self.arrange()
+
+    def _say_words(self) -> None:
+        now, phase = self.now, self.now.phase
+        if phase in (Phase.NO_BOARD, Phase.LOST):
+            self.words.tell(say("window.help_heading"), tuple(say(f"window.look.{key}") for key in (
+                "cable", "listed", "program")))
+        elif phase is Phase.REFUSED and now.judged is not None:
+            told = answer(now.judged.result)
+            self.words.tell(say("found.heading"), (*told.reasons[1:], *told.cautions, *told.found))
+        elif phase in VERDICTS and now.judged is not None:
+            told = answer(now.judged.result)
+            self.words.tell("", (*told.cautions, *told.next[1:2], told.blind[0], *told.next[2:]))
+        else:
+            self.words.tell(say("safety.heading"), safety())
+
+    def ask(self, lines: tuple[str, ...]) -> None:
+        """Show the checklist before cranking."""
+        self.check.begin(lines)
+        self.check.show()
+        self.check.raise_()
+        self.show_standing(self.now)
+
+    def show_over(self, heading: str, lines: tuple[str, ...]) -> None:
+        """Lay a card of words over the views, or take the same one away."""
+        if self.over.isVisible() and self.over.heading == heading:
+            self.over.hide()
+            return
+        self.over.columns = 2
+        self.over.tell(heading, lines)
+        self.over.show()
+        self.over.raise_()
+
+    def everything(self) -> tuple[str, ...]:
+        """Return all that is said of the last answer."""
+        if self.now.judged is None:
+            return ()
+        told = answer(self.now.judged.result)
+        return (*told.reasons, *told.found, *told.sure, *told.notes, *told.cautions, *told.next, *told.blind)
+
+    def light(self, position: int | None) -> None:
+        """Bring out one cylinder in all three views, or none; the same again takes it back."""
+        wanted = None if position == self.strip.lit else position
+        for view in self.judged_views:
+            view.light(wanted)
+
+    def light_number(self, number: int) -> None:
+        """Bring out the cylinder of a number, or where they have none that place of the firing order."""
+        for cylinder in () if self.now.judged is None else self.now.judged.result.cylinders:
+            if number == (cylinder.position if cylinder.cylinder is None else cylinder.cylinder):
+                self.light(cylinder.position)
+
+    def light_next(self, step: int) -> None:
+        """Bring out the next cylinder of the firing order, or the one before."""
+        count = 0 if self.now.judged is None else len(self.now.judged.result.cylinders)
+        if count:
+            at = self.strip.lit or (0 if step > 0 else 1)
+            self.light((at - 1 + step) % count + 1)
+
+    def use_paper(self, paper: Paper) -> None:
+        """Change to light or dark paper."""
+        self.paper = paper
+        for view in self.views:
+            view.paper = paper
+            view.redraw()
+        self.update()
+
+    def arrange(self) -> None:
+        """Lay the views out."""
+        unit = unit_of(self)
+        for view in self.views:
+            view.unit = unit
+        wide, tall = self.width() / unit, self.height() / unit
+        room, top, high = wide - 2 * MARGIN, HEAD, tall - HEAD - FOOT - GAP
+        put(self.head, unit, Box(MARGIN, 0.0, room, HEAD))
+        put(self.foot, unit, Box(MARGIN, tall - FOOT, room, FOOT))
+        put(self.check, unit, Box(MARGIN, top, room, high))
+        put(self.over, unit, Box(MARGIN, top, room, high))
+        judged = self.strip.judged is not None
+        both = judged and self.fold.data is not None and self.wheel.data is not None
+        worded = judged or self.now.phase in WORDED
+        drawn = self.now.phase is Phase.NO_BOARD
+        for view, seen in ((self.fold, both), (self.wheel, both), (self.words, worded), (self.picture, drawn),
+                           (self.strip, not drawn)):
+            view.setVisible(seen)
+        right = RIGHT_SHARE * room if worded else 0.0
+        main = room - right - (1.5 * GAP if worded else 0.0)
+        put(self.picture, unit, Box(MARGIN, top, main, high))
+        strip_high = STRIP_SHARE * high if both else high
+        put(self.strip, unit, Box(MARGIN, top, main, strip_high))
+        put(self.fold, unit, Box(MARGIN, top + strip_high + 0.5 * GAP, main, high - strip_high - 0.5 * GAP))
+        words = (WORDS_SHARE if both else 1.0) * high
+        put(self.wheel, unit, Box(MARGIN + room - right, top, right, high - words))
+        shift = GAP if both else 0.0
+        put(self.words, unit, Box(MARGIN + room - right, top + high - words - shift, right, words + shift))
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Lay out anew."""
+        super().resizeEvent(event)
+        self.arrange()
+
+    def paintEvent(self, event: QPaintEvent) -> None:
+        """Paint the paper."""
+        painter = QPainter(self)
+        painter.fillRect(event.rect(), colour_of(self.paper.paper))
+        painter.end()

@@ -1,0 +1,26 @@
+"""Where things lie in the window: in scene units, of which 1280 by 720 are the smallest window."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import QRect
+
+if TYPE_CHECKING:
+    from PySide6.QtWidgets import QWidget
+
+    from crankfold.viewer.picture.scene import Box
+
+WIDE, TALL = 1280.0, 720.0
+MARGIN, HEAD, FOOT, GAP = 24.0, 186.0, 30.0, 12.0
+SMALLEST_UNIT = 0.2  # pixels; nothing can be read any more, but nothing fails either
+
+
+def unit_of(window: QWidget) -> float:
+    """Return how many pixels a scene unit has, so that the smallest layout just fills the widget."""
+    return max(SMALLEST_UNIT, min(window.width() / WIDE, window.height() / TALL))
+
+
+def put(widget: QWidget, unit: float, box: Box) -> None:
+    """Place a widget in a box of scene units."""
+    widget.setGeometry(QRect(*(round(part * unit) for part in (box.left, box.top, box.width, box.height))))
