@@ -87,13 +87,13 @@ class Crankfold:
 
     command = str(COMMAND)
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
+    def __init__(self, folder: Path, timeout_s: float = 50.0) -> None:
+        self.folder, self.timeout_s = folder, timeout_s
         self.environment = {**os.environ, "LC_ALL": "C.UTF-8", "NO_COLOR": "1", "PYTHONUNBUFFERED": "1"}
 
     def __call__(self, *arguments: object) -> subprocess.CompletedProcess[str]:
         return subprocess.run([self.command, *map(str, arguments)], cwd=self.folder, env=self.environment, text=True,
-                              capture_output=True, check=False, timeout=50)
+                              capture_output=True, check=False, timeout=self.timeout_s)
 
     def left_behind(self) -> list[str]:
         return sorted(p.name for p in self.folder.rglob("*"))
@@ -128,3 +128,10 @@ def crankfold(tmp_path: Path, uneven_result: Result) -> Crankfold:
     folder = tmp_path / "here"
     folder.mkdir()
     return Crankfold(folder)
+
+
+@pytest.fixture(scope="session")
+def crankfold_in(uneven_result: Result) -> Callable[..., Crankfold]:
+    """Return a maker of the command, to be run in a given folder."""
+    assert uneven_result.verdict == "uneven"
+    return Crankfold
