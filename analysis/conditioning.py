@@ -166,8 +166,9 @@ def _sine(x: NDArray[np.float64], time_s: NDArray[np.float64],
 def find_zero(x: NDArray[np.float64], rate_hz: float) -> tuple[float, float, int]:
     """Return the current's zero, its noise and its polarity.
 
-    The zero is the median of the quiet before the cranking, or after it, whichever is quieter; 0 where neither is quiet
-    (the noise is then 0). The polarity is the side of it on which the cranking lies.
+    The zero is the median of the quiet before the cranking, or after it, whichever is quieter; 0 where neither is quiet,
+    and the noise is then not a number (0 is that of a rest within one code of the converter). The polarity is the side
+    of it on which the cranking lies.
     """
     width = max(4, round(QUIET_S * rate_hz))
     short = max(1, round(QUIET_MEAN_S * rate_hz))
@@ -184,7 +185,7 @@ def find_zero(x: NDArray[np.float64], rate_hz: float) -> tuple[float, float, int
         zero = medians[chosen]
         noise = float(1.4826 * np.median(np.abs(quiet[chosen] - zero)))
     else:
-        zero, noise = 0.0, 0.0
+        zero, noise = 0.0, float("nan")
     off = x - zero
     far = off[np.abs(off) > 0.3 * np.percentile(np.abs(off), 99)]
     return zero, noise, -1 if len(far) and far.mean() < 0 else 1
@@ -193,7 +194,7 @@ def find_zero(x: NDArray[np.float64], rate_hz: float) -> tuple[float, float, int
 def _quiet_noise(smooth: NDArray[np.float64], noise: float, rate_hz: float) -> float:
     """Return the noise left after the low-pass, at the quieter end of the trace; 0 when no end is quiet."""
     width = max(4, round(QUIET_S * rate_hz))
-    if noise <= 0:
+    if np.isnan(noise):
         return 0.0
     return float(min(np.std(e[2:-2]) for e in (smooth[:width], smooth[-width:])))
 
@@ -233,7 +234,7 @@ def _judge(capture: Capture, index: int, pooled: _Pooled, lost: NDArray[np.bool_
     raw = polarity * (pooled.value - zero)  # hum that is taken off would take the flatness off clipped tops
     return CrankingTrace(
         time_s=time_s, current=current, smooth=smooth, rate_hz=rate_hz, source_rate_hz=capture.rate_hz,
-        unit=capture.channels[index].unit, polarity=polarity, zero=zero, noise=noise if noise > 0 else float("nan"),
+        unit=capture.channels[index].unit, polarity=polarity, zero=zero, noise=noise,
         crank=window.as_span((first, stop), time_s, rate_hz),
         others=tuple(window.as_span(s, time_s, rate_hz) for s in spans if s != (first, stop)),
         steady_from_s=float(time_s[min(whole[0], len(time_s) - 1)]),

@@ -131,5 +131,15 @@ def test_hum_is_taken_off_and_a_hump_s_harmonic_is_not():
 
 def test_zero_of_a_capture_without_quiet_is_the_converter_s():
     x = 150.0 + 80.0 * np.sin(2 * np.pi * 6 * np.arange(4000) / 2000.0)
-    assert find_zero(x, 2000.0) == (0.0, 0.0, 1)
-    assert find_zero(-x, 2000.0) == (0.0, 0.0, -1)
+    assert find_zero(x, 2000.0) == (0.0, pytest.approx(np.nan, nan_ok=True), 1)
+    assert find_zero(-x, 2000.0) == (0.0, pytest.approx(np.nan, nan_ok=True), -1)
+
+
+@pytest.mark.parametrize("rate_hz", [500.0, 2000.0])
+def test_a_rest_within_one_code_of_a_coarse_converter_is_quiet_all_the_same(rate_hz):
+    coarse = np.round(crank(rate_hz=rate_hz, quiet_s=1.5, noise=0.5) / 8.0) * 8.0
+    trace = condition(Capture.from_arrays(coarse, rate_hz=rate_hz))
+    assert trace.noise == 0.0
+    loud = condition(Capture.from_arrays(crank(rate_hz=rate_hz)[round(0.6 * rate_hz) : -round(0.6 * rate_hz)],
+                                         rate_hz=rate_hz))
+    assert np.isnan(loud.noise)
