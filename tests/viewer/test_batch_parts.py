@@ -97,7 +97,8 @@ def test_a_setting_is_given_to_the_readers_that_know_it(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("text", "told"), [
     ("firing-order = ", "cannot be read"), ("colour = 3", "colour is no option"),
-    ("low = 'much'", "low cannot be much"), ("strokes = []", "strokes cannot be"), ("firing-order = '1-1'", "1"), ("engine = 'never kept'", "never kept")])
+    ("low = 'much'", "low cannot be much"), ("strokes = []", "strokes cannot be"),
+    ("firing-order = '1-1'", "1"), ("engine = 'never kept'", "never kept")])
 def test_mistakes_beside_a_capture_cost_its_row_alone(tmp_path: Path, text: str, told: str) -> None:
     touch(tmp_path, "a.csv", "b.csv")
     (tmp_path / "a.toml").write_text(text)
