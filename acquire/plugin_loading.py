@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.metadata
 import inspect
+import os
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
 
 OWN_DISTRIBUTION = "crankfold"
 CONTRACT_ATTRIBUTE = "crankfold_contract"
+ONLY_OWN_VARIABLE = "CRANKFOLD_NO_PLUGINS"
+"""Environment variable: set, nothing but our own is loaded, in this process and in those it starts."""
+
 _NAME = re.compile(r"[a-z][a-z0-9-]*")  # stands before the colon in NAME:ADDRESS, so it holds no colon
 
 D = TypeVar("D", BoardDeclaration, ReaderDeclaration)
@@ -98,14 +102,14 @@ class Plugins:
     failed: tuple[FailedPlugin, ...] = ()
 
 
-def load_plugins(*, enabled: bool = True, strict: bool = False,
+def load_plugins(*, enabled: bool | None = None, strict: bool = False,
                  entry_points: Iterable[EntryPoint] | None = None) -> Plugins:
     """Return all plugins of the entry-point group ``crankfold``; our own first, then by package and name.
 
     Parameters
     ----------
     enabled
-        False leaves out everything that does not come with this program.
+        False leaves out everything that does not come with this program; by default the environment decides.
     strict
         Whether a plugin that fails to load is an error.
     entry_points
@@ -116,6 +120,8 @@ def load_plugins(*, enabled: bool = True, strict: bool = False,
     PluginLoadError
         With `strict`: a plugin failed to load.
     """
+    if enabled is None:
+        enabled = not os.environ.get(ONLY_OWN_VARIABLE)
     found = importlib.metadata.entry_points(group=hooks.GROUP) if entry_points is None else entry_points
     loader = _Loader()
     for entry in sorted(found, key=_order):

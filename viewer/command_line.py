@@ -16,8 +16,8 @@ from crankfold.viewer.wording import say
 VERDICT, BAD_INPUT, NO_VERDICT, OWN_FAULT, INTERRUPTED, PIPE_CLOSED = 0, 2, 3, 1, 130, 141
 """Exit statuses: a verdict; bad usage or input; no verdict; a fault of this program; Ctrl-C; the reader went away."""
 
-COMMANDS = ("demo", "analyse", "capture", "window", "compare", "batch", "sheet", "listen", "practice", "engine", "rig",
-            "check", "boards", "plugins")
+COMMANDS = ("demo", "analyse", "capture", "window", "compare", "batch", "study", "export", "sheet", "listen", "practice",
+            "engine", "rig", "check", "boards", "plugins")
 """In the order of help; each is ``command`` in a module of its name."""
 
 NAME = "crankfold"
@@ -55,10 +55,21 @@ def _show_version(ctx: click.Context, param: click.Parameter, value: bool) -> No
     ctx.exit()
 
 
+def _only_own_plugins(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    """Leave out foreign plugins in everything this run does, the processes it starts included."""
+    if not value or ctx.resilient_parsing:
+        return
+    from crankfold.acquire.plugin_loading import ONLY_OWN_VARIABLE
+
+    os.environ[ONLY_OWN_VARIABLE] = "1"
+
+
 @click.group(cls=LazyGroup, help=say("help.program"), invoke_without_command=True, no_args_is_help=False,
              context_settings={"help_option_names": ["-h", "--help"]})
 @click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_show_version,
               help=say("option.version"))
+@click.option("--no-plugins", is_flag=True, expose_value=False, callback=_only_own_plugins,
+              help=say("option.no_plugins"))
 @click.pass_context
 def program(ctx: click.Context) -> None:
     """Run one of the commands; alone, show what there is."""

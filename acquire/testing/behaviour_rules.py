@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from crankfold.acquire.errors import AcquireError
@@ -74,7 +75,7 @@ def rate_is_true(case: SourceCase) -> None:
 
 
 def _arrival_rate(blocks: list[Block]) -> tuple[float, float]:
-    """Return samples a second by arrival, and the share by which the size of blocks leaves that open."""
+    """Return samples a second by arrival, and the share by which blocks and pauses between them leave that open."""
     blocks = [block for block in blocks if len(block.codes)]
     if len(blocks) < MEASURED_BLOCKS or any(block.lost_before is None for block in blocks):
         raise NotTriedError("too few blocks came, or some were lost, to measure a rate")
@@ -82,7 +83,8 @@ def _arrival_rate(blocks: list[Block]) -> tuple[float, float]:
     count, seconds = last.next_index - first.next_index, last.arrived_s - first.arrived_s
     if seconds <= 0:
         raise NotTriedError("all blocks came at once")
-    return count / seconds, max(len(block.codes) for block in blocks) / count
+    pause_s = max(after.arrived_s - before.arrived_s for before, after in pairwise(blocks))
+    return count / seconds, max(max(len(block.codes) for block in blocks) / count, pause_s / seconds)
 
 
 @rule("slow-reader", "what is lost while the reader is slow is counted, or said to be unknown; never silently")
@@ -93,7 +95,7 @@ def slow_reader(case: SourceCase) -> None:
         if not stretch.source.info.live:
             raise NotTriedError("it is not live, it waits for its reader")
         before = list(stretch.blocks(max(0.5, case.stretch_s)))
-        rate_hz, _ = _arrival_rate(before)
+        rate_hz = min(_arrival_rate(before)[0], said_rate_hz(stretch.source.info))  # a burst would overstate it
         time.sleep(pause_s)
         after = list(stretch.blocks(max(0.5, case.stretch_s)))
         if not after:
