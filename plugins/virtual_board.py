@@ -99,7 +99,7 @@ class VirtualBoard(Source):
         for number in range(max(plan.cranks, 1)):
             last = number >= plan.cranks - 1
             on_s = plan.quiet_s if number == 0 else max(plan.rest_s - RESTING_S, 0.0)
-            off_s = on_s + (plan.crank_s if plan.cranks else 0.0)
+            off_s = on_s + (plan.crank_s[number % len(plan.crank_s)] if plan.cranks else 0.0)
             turned = replace(bench, key=KeySpec(on_s, off_s, start_deg))
             run = simulate(turned, off_s + (plan.after_s if last else RESTING_S), seed=plan.seed + number)
             start_deg = float(run.angle_deg[-1] % bench.engine.cycle_deg)

@@ -41,7 +41,7 @@ class Plan:
     bench, rig
         What is cranked and how it is recorded; `low` says how much of its peak pressure a cylinder is to keep.
     quiet_s, crank_s, rest_s, after_s, cranks
-        The stretches of the stream.
+        The stretches of the stream; several lengths of a cranking take turns.
     real_time, amperes
         Whether samples come as time passes, and whether the current is scaled to amperes.
     """
@@ -51,7 +51,7 @@ class Plan:
     rig: RigSpec
     low: tuple[tuple[int, float], ...]
     quiet_s: float
-    crank_s: float
+    crank_s: tuple[float, ...]
     rest_s: float
     after_s: float
     cranks: int
@@ -84,7 +84,7 @@ def read_plan(address: str, settings: Mapping[str, str]) -> Plan:
             raise SettingError(f"{BOARD}: low={v.text('low')} leaves {percent:g} percent", "give 1 to 99 percent")
     return Plan(
         title=f"virtual engine: {fleet.title}", bench=bench, rig=_rig(bench, v), low=low,
-        quiet_s=v.number("quiet", 2.0, 0.0, LONGEST_S), crank_s=v.number("crank", 4.0, 0.1, 60.0),
+        quiet_s=v.number("quiet", 2.0, 0.0, LONGEST_S), crank_s=v.numbers("crank", 4.0, 0.1, 60.0),
         rest_s=v.number("rest", 6.0, 1.0, LONGEST_S), after_s=v.number("after", 2.0, 0.1, LONGEST_S),
         cranks=v.whole("cranks", 1, 0, 1000), seed=seed,
         real_time=v.word("pace", "real", ("real", "flat")) == "real",

@@ -40,7 +40,7 @@ SETTINGS = (
     Setting("seed", "of everything that is drawn; the same seed gives the same codes", "7", "1"),
     Setting("pace", "real as time passes, or flat out", "flat", "real"),
     Setting("quiet", "seconds before the first cranking", "2", "2"),
-    Setting("crank", "seconds of each cranking", "4", "4"),
+    Setting("crank", "seconds of each cranking, or of one after the other", "4+1+4", "4"),
     Setting("cranks", "how many crankings", "3", "1"),
     Setting("rest", "seconds between crankings", "6", "6"),
     Setting("after", "seconds after the last cranking", "2", "2"),
@@ -95,6 +95,11 @@ class Values:
         if not self.given(name):
             return default
         return self._in_bounds(name, self._texts[name], low, high)
+
+    def numbers(self, name: str, default: float, low: float, high: float) -> tuple[float, ...]:
+        """Return the setting as numbers within bounds, with + between them."""
+        parts = self.text(name).split("+") if self.given(name) else ()
+        return tuple(self._in_bounds(name, part, low, high) for part in parts) or (default,)
 
     def whole(self, name: str, default: int, low: int, high: int) -> int:
         """Return the setting as a whole number within bounds."""

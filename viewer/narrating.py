@@ -5,19 +5,32 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
+from crankfold.acquire.recording import Happening, RecordingPlan
 from crankfold.viewer.terminal import complain, tell
 from crankfold.viewer.wording import has, say
 
 if TYPE_CHECKING:
     from crankfold.acquire.recording import Event
+    from crankfold.acquire.rig import Rig
+
+STANDINGS = (Happening.FILLING, Happening.ARMED, Happening.CRANKING)
 
 
-def narrator(*, aside: bool) -> Callable[[Event], None]:
+def narrator(*, aside: bool, rig: Rig | None = None) -> Callable[[Event], None]:
     """Return what to call with each event; `aside` says it on standard error, to leave standard output to JSON."""
     out: Callable[[str], None] = complain if aside else tell
+    pre_trigger_s = RecordingPlan().pre_trigger_s if rig is None else rig.pre_trigger_s
+    before: Happening | None = None
 
     def narrate(event: Event) -> None:
+        nonlocal before
         text = event_text(event)
+        if event.what is Happening.FILLING:
+            text = say("event.filling_for", length_s=pre_trigger_s)
+        elif event.what is Happening.CRANKING and before is Happening.FILLING:
+            text = say("event.cranking_early")
+        if event.what in STANDINGS:
+            before = event.what
         if text:
             out(text)
 

@@ -14,17 +14,21 @@ if TYPE_CHECKING:
     from crankfold.analysis.result import Result
 
 
-def print_result(result: Result) -> None:
-    """Print everything that is said of a result."""
+def print_result(result: Result, *, headline_last: bool = False) -> None:
+    """Print everything that is said of a result; `headline_last` for who looks at the screen's end from afar."""
     told = answer(result)
-    tell()
-    tell(told.headline, bold=True)
+    if not headline_last:
+        tell()
+        tell(told.headline, bold=True)
     for heading, lines in (("reason.heading", told.reasons), ("found.heading", told.found), ("sure.heading", told.sure),
                            ("note.heading", told.notes), ("caution.heading", told.cautions),
                            ("next.heading", told.next), ("blind.heading", told.blind)):
         _section(say(heading), lines)
     tell()
     tell(say("safety.short"))
+    if headline_last:
+        tell()
+        tell(told.headline, bold=True)
 
 
 def print_safety(*, aside: bool = False) -> None:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sys
-from contextlib import AbstractContextManager, nullcontext
-from dataclasses import replace
+from contextlib import AbstractContextManager, closing, nullcontext
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,15 +13,21 @@ import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT
 from crankfold.viewer.questions import engine_options, question_of, settings_of
-from crankfold.viewer.wording import say
+from crankfold.viewer.wording import say, say_count
 
 if TYPE_CHECKING:
-    from crankfold.acquire.recording import RecordingPlan
+    from crankfold.acquire.plugin_loading import Plugins
+    from crankfold.acquire.recording import Event
+    from crankfold.acquire.source import Source
     from crankfold.analysis.capture import Capture
+    from crankfold.analysis.result import Result
+    from crankfold.viewer.following import Following
     from crankfold.viewer.judging import Judged
     from crankfold.viewer.questions import Question
+    from crankfold.viewer.signals import Signals
 
 STANDARD_OUTPUT = "-"
+SOUNDS = ("bell", "tones", "off")
 
 
 @click.command("capture", help=say("help.capture.long"), short_help=say("help.capture.short"))
@@ -29,13 +36,16 @@ STANDARD_OUTPUT = "-"
 @engine_options
 @click.option("--once", is_flag=True, help=say("option.once"))
 @click.option("--count", type=click.IntRange(1), metavar="N", help=say("option.count"))
+@click.option("--sound", type=click.Choice(SOUNDS), default="bell", show_default=True, help=say("option.sound"))
+@click.option("--large", is_flag=True, help=say("option.large"))
 @click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help=say("option.out"))
 @click.option("--json", "json_path", metavar="PATH", help=say("option.json_latest"))
 @click.option("--picture", type=click.Path(path_type=Path), metavar="PATH", help=say("option.picture_latest"))
-def command(*, board: str | None, pairs: tuple[str, ...], once: bool, count: int | None, out: Path | None,
-            json_path: str | None, picture: Path | None, **options: Any) -> int:
+def command(*, board: str | None, pairs: tuple[str, ...], once: bool, count: int | None, sound: str, large: bool,
+            out: Path | None, json_path: str | None, picture: Path | None, **options: Any) -> int:
     """Catch and judge cranks, and return the exit status of the last."""
     from crankfold.analysis.errors import InputError
+    from crankfold.viewer.signals import Signals
 
     question, settings = question_of(options), settings_of(pairs)
     rig = question.rig
@@ -43,20 +53,39 @@ def command(*, board: str | None, pairs: tuple[str, ...], once: bool, count: int
         raise InputError(say("problem.no_board"))
     if board is None and rig is not None:
         board, settings = rig.board, rig.settings | settings
-    session = Session(question, aside=json_path == STANDARD_OUTPUT, out=out, picture=picture,
-                      json_path=None if json_path in (None, STANDARD_OUTPUT) else Path(str(json_path)))
-    session.check()
-    return session.run(str(board), settings, 1 if once else count)
+    aside = json_path == STANDARD_OUTPUT
+    way = Way(aside=aside, large=large, out=out, picture=picture, count=1 if once else count, patient=not once,
+              json_path=None if aside or json_path is None else Path(json_path))
+    way.check()
+    with Signals(sound) as signals:
+        return Session(question, str(board), settings, way, signals).run()
 
 
-class Session:
-    """One run of the command: where things go, and what the last verdict was."""
+@dataclass(frozen=True)
+class Way:
+    """How captures are taken and where they go.
 
-    def __init__(self, question: Question, *, aside: bool, out: Path | None, picture: Path | None,
-                 json_path: Path | None) -> None:
-        self._question, self._aside = question, aside
-        self._out, self._picture, self._json = out, picture, json_path
-        self._judged: list[str] = []
+    Parameters
+    ----------
+    aside
+        Whether standard output is left to JSON.
+    large
+        Whether the verdict is also shown in large letters.
+    out, picture, json_path
+        Where each capture is kept; latest picture and result; None: nowhere.
+    count
+        Cranks to take, None: until the end.
+    patient
+        Whether a board that was unplugged is waited for.
+    """
+
+    aside: bool
+    large: bool
+    out: Path | None
+    picture: Path | None
+    json_path: Path | None
+    count: int | None
+    patient: bool
 
     def check(self) -> None:
         """Complain early about places that cannot be written.
@@ -69,97 +98,152 @@ class Session:
         from crankfold.viewer.judging import check_picture_path
         from crankfold.viewer.outputs import check_writable
 
-        if self._picture is not None:
-            check_picture_path(self._picture)
-        for path in (self._picture, self._json):
+        if self.picture is not None:
+            check_picture_path(self.picture)
+        for path in (self.picture, self.json_path):
             if path is not None:
                 check_writable(path)
 
-    def run(self, board: str, settings: dict[str, str], count: int | None) -> int:
-        """Record until `count` cranks are judged or the source ends; return the exit status of the last."""
+
+class Session:
+    """One run of the command on one board."""
+
+    def __init__(self, question: Question, board: str, settings: dict[str, str], way: Way, signals: Signals) -> None:
+        from crankfold.viewer.narrating import narrator
+
+        self._narrate = narrator(aside=way.aside, rig=question.rig)
+        self._question, self._board, self._settings = question, board, settings
+        self._way, self._signals = way, signals
+        self._judged: list[tuple[str, str]] = []
+
+    def run(self) -> int:
+        """Record until enough cranks are judged or the source ends; return the exit status of the last."""
         from crankfold.acquire.opening import open_board
         from crankfold.acquire.plugin_loading import load_plugins
-        from crankfold.acquire.recorder import Recorder
-        from crankfold.viewer.narrating import narrator
-        from crankfold.viewer.preparing import VIRTUAL, prepare_solver, prepare_virtual
+        from crankfold.viewer.following import Following
+        from crankfold.viewer.recording import plan_of
 
         plugins = load_plugins()
-        source = open_board(board, settings, plugins)
-        with self._journals(), Recorder(source, self._plan(), on_event=narrator(aside=self._aside)) as recorder:
-            if source.info.live:
-                self._caution()
-                prepare_solver()
-                if board.partition(":")[0].strip() == VIRTUAL:
-                    prepare_virtual(plugins)
-            for capture in recorder:
-                if count is None or len(self._judged) < count:
-                    self._take(capture, board)
-                if count is not None and len(self._judged) >= count:
-                    recorder.stop()
-        return self._status(board)
+        reopen = partial(open_board, self._board, self._settings, plugins)
+        plan = partial(plan_of, rig=self._question.rig, probe=self._question.probe, journal_folder=self._way.out)
+        following = Following(reopen, plan, self._happened, self._tell, self._signals.lost, self._way.patient)
+        with self._journals():
+            source = reopen()
+            try:
+                plan(source.info)
+                self._prepare(source, plugins)
+            except BaseException:
+                source.close()
+                raise
+            self._follow(following, source)
+        return self._ended(following)
+
+    def _happened(self, event: Event) -> None:
+        if not self._enough:
+            self._narrate(event)
+            self._signals.event(event)
+
+    def _follow(self, following: Following, source: Source) -> None:
+        with closing(following.captures(source)) as captures:
+            for capture in captures:
+                if not self._enough and (capture.trigger_index is not None or not following.interrupted):
+                    try:
+                        self._take(capture, live=source.info.live)
+                    except KeyboardInterrupt:
+                        following.interrupt()
+                        self._take(capture, live=source.info.live)
+                if self._enough:
+                    following.stop()
+
+    @property
+    def _enough(self) -> bool:
+        return self._way.count is not None and len(self._judged) >= self._way.count
+
+    def _prepare(self, source: Source, plugins: Plugins) -> None:
+        from crankfold.viewer.preparing import VIRTUAL, prepare_solver, prepare_virtual
+        from crankfold.viewer.report import print_safety
+
+        if source.info.live:
+            print_safety(aside=self._way.aside)
+            prepare_solver()
+            if self._board.partition(":")[0].strip() == VIRTUAL:
+                prepare_virtual(plugins)
 
     def _journals(self) -> AbstractContextManager[None]:
         """Return the care for what is written while a crank lasts, where captures are kept at all."""
         from crankfold.viewer.keeping import journals_cared_for, make_folder
 
-        if self._out is None:
+        if self._way.out is None:
             return nullcontext()
-        make_folder(self._out)
-        return journals_cared_for(self._out, self._tell)
+        make_folder(self._way.out)
+        return journals_cared_for(self._way.out, self._tell)
 
     def _tell(self, text: str) -> None:
         from crankfold.viewer.terminal import complain, tell
 
-        (complain if self._aside else tell)(text)
+        (complain if self._way.aside else tell)(text)
 
-    def _plan(self) -> RecordingPlan:
-        from crankfold.acquire.recording import RecordingPlan
-
-        rig = self._question.rig
-        plan = RecordingPlan(journal_folder=self._out)
-        return plan if rig is None else replace(plan, pre_trigger_s=rig.pre_trigger_s, max_crank_s=rig.max_crank_s)
-
-    def _caution(self) -> None:
-        from crankfold.viewer.report import print_safety
-
-        print_safety(aside=self._aside)
-
-    def _status(self, board: str) -> int:
+    def _ended(self, following: Following) -> int:
+        """Sum up, and return the exit status."""
         from crankfold.analysis.errors import InputError
 
         if not self._judged:
-            raise InputError(say("problem.no_crank", board=board))
-        return VERDICT if self._judged[-1] != "none" else NO_VERDICT
+            if following.interrupted:
+                raise KeyboardInterrupt
+            raise InputError(say("problem.no_crank", board=self._board))
+        if len(self._judged) > 1 or following.interrupted:
+            self._tell("")
+            self._tell(say_count("summary", len(self._judged)))
+            for number, (_, headline) in enumerate(self._judged, start=1):
+                self._tell(say("summary.row", number=number, headline=headline))
+        return VERDICT if self._judged[-1][0] != "none" else NO_VERDICT
 
-    def _take(self, capture: Capture, board: str) -> None:
+    def _take(self, capture: Capture, *, live: bool) -> None:
+        from crankfold.analysis.errors import InputError
         from crankfold.viewer.judging import judge
         from crankfold.viewer.progress import judging_text, working
         from crankfold.viewer.reading import warnings_of
+
+        try:
+            with working(judging_text()):
+                judged = judge(capture, self._question, warnings_of(capture))
+        except InputError as error:
+            if not live or self._way.count == 1:
+                raise
+            self._tell(str(error))
+            self._judged.append(("none", str(error)))
+            return
+        self._write(judged, capture)
+        self._show(judged.result)
+
+    def _show(self, result: Result) -> None:
+        from crankfold.viewer.big_words import tell_big
         from crankfold.viewer.report import print_result
         from crankfold.viewer.result_json import result_text
+        from crankfold.viewer.sentences import headline
 
-        with working(judging_text()):
-            judged = judge(capture, self._question, warnings_of(capture))
-        self._write(judged, capture, board)
-        self._judged.append(judged.result.verdict)
-        if self._aside:
-            sys.stdout.write(result_text(judged.result))
+        self._judged.append((result.verdict, headline(result)))
+        self._signals.result(result)
+        if self._way.aside:
+            sys.stdout.write(result_text(result))
             sys.stdout.flush()
-        else:
-            print_result(judged.result)
+            return
+        print_result(result, headline_last=True)
+        if self._way.large:
+            tell_big(headline(result))
 
-    def _write(self, judged: Judged, capture: Capture, board: str) -> None:
+    def _write(self, judged: Judged, capture: Capture) -> None:
         from crankfold.viewer.judging import picture_bytes
         from crankfold.viewer.keeping import keep, stem_of
         from crankfold.viewer.outputs import Outputs
         from crankfold.viewer.result_json import result_text
 
         with Outputs() as outputs:
-            if self._json is not None:
-                outputs.add(self._json, result_text(judged.result).encode("utf-8"))
-            if self._picture is not None:
-                outputs.add(self._picture, picture_bytes(judged, self._picture, board))
-        if self._out is not None:
+            if self._way.json_path is not None:
+                outputs.add(self._way.json_path, result_text(judged.result).encode("utf-8"))
+            if self._way.picture is not None:
+                outputs.add(self._way.picture, picture_bytes(judged, self._way.picture, self._board))
+        if self._way.out is not None:
             stem = stem_of(capture.started_utc, len(self._judged) + 1)
-            for path in keep(judged, capture, self._out, stem, name=f"{board}, {stem}"):
+            for path in keep(judged, capture, self._way.out, stem, name=f"{self._board}, {stem}"):
                 self._tell(say("done.wrote", path=str(path)))

@@ -1,0 +1,130 @@
+"""A board followed for as long as somebody cranks: taken up again when it was unplugged, ended cleanly by Ctrl-C."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from crankfold.acquire.errors import (
+    AcquireError,
+    BoardDisconnectedError,
+    BoardGarbledError,
+    BoardNotFoundError,
+    BoardStalledError,
+    SettingError,
+)
+from crankfold.acquire.recorder import Recorder
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Generator
+
+    from crankfold.acquire.recording import Event, RecordingPlan
+    from crankfold.acquire.source import Source, SourceInfo
+    from crankfold.analysis.capture import Capture
+
+LOST = (BoardDisconnectedError, BoardStalledError, BoardGarbledError)
+TRY_EVERY_S = 1.0  # systems need about a second to know a board that was plugged in again
+
+
+@dataclass
+class Following:
+    """One board, from opening to the end.
+
+    Parameters
+    ----------
+    reopen
+        Opens it; raises an `AcquireError` while it is not there.
+    plan
+        How to record, from what the open board says of itself.
+    on_event, tell, on_loss
+        Called with each event, with each sentence for people, and when the board is lost.
+    patient
+        Whether a lost board is waited for; one that ends by itself never is.
+    """
+
+    reopen: Callable[[], Source]
+    plan: Callable[[SourceInfo], RecordingPlan]
+    on_event: Callable[[Event], None]
+    tell: Callable[[str], None]
+    on_loss: Callable[[], None]
+    patient: bool
+    interrupted: bool = False
+    _recorder: Recorder | None = None
+
+    def captures(self, source: Source) -> Generator[Capture, None, None]:
+        """Yield a capture for each crank, from an open source on; after Ctrl-C the crank under way is the last.
+
+        Raises
+        ------
+        AcquireError
+            The board is lost and not waited for.
+        """
+        while True:
+            try:
+                yield from self._until_lost(source)
+                return
+            except LOST as error:
+                if self.interrupted:
+                    return
+                if not self.patient or source.info.finite:
+                    raise
+                self.on_loss()
+                self.tell(say("event.waiting", problem=error.what))
+            again = self._wait()
+            if again is None:
+                return
+            source = again
+            self.tell(say("event.back"))
+
+    def interrupt(self) -> None:
+        """End as Ctrl-C does, for whoever was interrupted outside; a second time raises.
+
+        Raises
+        ------
+        KeyboardInterrupt
+            It was interrupted before.
+        """
+        if self.interrupted:
+            raise KeyboardInterrupt
+        self.interrupted = True
+        self.stop()
+
+    def stop(self) -> None:
+        """End the recording; a crank under way is still handed on."""
+        if self._recorder is not None:
+            self._recorder.stop()
+
+    def _until_lost(self, source: Source) -> Generator[Capture, None, None]:
+        try:
+            plan = self.plan(source.info)
+        except BaseException:
+            source.close()
+            raise
+        with Recorder(source, plan, on_event=self.on_event) as recorder:
+            self._recorder = recorder
+            while True:
+                try:
+                    yield from recorder
+                    return
+                except KeyboardInterrupt:
+                    self.interrupt()
+
+    def _wait(self) -> Source | None:
+        """Return the board once it is there again, None when Ctrl-C ends the waiting."""
+        said: type[AcquireError] = BoardNotFoundError
+        try:
+            while True:
+                time.sleep(TRY_EVERY_S)
+                try:
+                    return self.reopen()
+                except SettingError:
+                    raise
+                except AcquireError as error:
+                    if type(error) is not said and not isinstance(error, LOST):
+                        self.tell(str(error))
+                    said = type(error)
+        except KeyboardInterrupt:
+            self.interrupted = True
+            return None
