@@ -183,6 +183,7 @@ def _estimate(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[
     angle = angle - engine.firing_deg[turn]
     top = max(float(amplitudes.max()), 1e-9)
     relative = 100.0 * amplitudes / top
+    relative = relative / (1.0 - 0.01 * intervals.maximum_bias(relative, sigma))
     sigma = intervals.total_sigma(relative, sigma, float(np.clip(fit.solution.data_cost, 0.0, 1.0)))
     current = np.interp(time_s, trace.time_s, trace.smooth)
     cycles = float((angle[-1] - angle[0]) / engine.cycle_deg)

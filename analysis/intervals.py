@@ -20,6 +20,10 @@ MIDDLE_SHARE = 0.04  # of the distance to 0 or 100: how a leak shapes a hump is 
 MISFIT_PERCENT = 40.0  # for each unit of the root of the unexplained share: an engine unlike the model
 CORRELATED_HUMP = 1.0 / 8.0  # residuals are alike over about this share of a hump
 NORMAL_95 = 1.96
+HEALTHY_PERCENT = 85.0  # of the largest estimate: cylinders that may be the strongest
+HEALTHY_SPREAD = 2.0  # percent: how far healthy cylinders of one engine differ in truth
+EXPECTED_MAXIMUM = (0.0, 0.0, 0.564, 0.846, 1.029, 1.163, 1.267, 1.352, 1.424, 1.485, 1.539, 1.586, 1.629)
+"""Expected largest of that many normal numbers, in standard deviations."""
 
 
 def covariance(jac: NDArray[np.float64], weight: NDArray[np.float64], data_cost: float,
@@ -63,6 +67,23 @@ def relative_sigma(amplitudes: NDArray[np.float64], cov: NDArray[np.float64]) ->
     variance = np.einsum("ij,jk,ik->i", slope, cov, slope)
     out: NDArray[np.float64] = 100.0 * np.sqrt(np.maximum(variance, 0.0))
     return out
+
+
+def maximum_bias(percent: NDArray[np.float64], sigma: NDArray[np.float64]) -> float:
+    """Return by how many percent the largest estimate is too large for being the largest.
+
+    Parameters
+    ----------
+    percent, sigma : ndarray, shape (n,)
+        Estimates, the largest 100, and the curvature's standard deviations.
+    """
+    healthy = percent >= HEALTHY_PERCENT
+    count = min(int(healthy.sum()), len(EXPECTED_MAXIMUM) - 1)
+    if count < 2:
+        return 0.0
+    noise = float(np.median(np.sort(sigma[healthy])[1:]))
+    excess = float(np.hypot(HEALTHY_SPREAD, noise)) - HEALTHY_SPREAD
+    return min(EXPECTED_MAXIMUM[count] * excess, 100.0 - HEALTHY_PERCENT)
 
 
 def total_sigma(percent: NDArray[np.float64], sigma: NDArray[np.float64], unexplained: float) -> NDArray[np.float64]:

@@ -33,6 +33,7 @@ FINE = 0.998  # explained by the first start: no other start does better
 GOOD = 0.985
 PLACED_APART_DEG = 25.0  # fits whose patterns lie nearer than this place the cylinders alike
 COMPARABLE, COMPARABLE_SHARE = 6.0, 0.01  # placements that explain nearly as well as the best are kept
+HOPELESS = 0.3  # left unexplained by three starts: no cranking of this engine at this rate
 MOST_ROUNDS = 5  # more starts than this have never helped a trace that is not explained
 SAME_COST, SAME_SHARE = 0.05, 0.02  # starts that agree so far in cost and in relative compression are one optimum
 NEAR_BEST = 3.0  # starts within this many times the best cost are polished
@@ -214,7 +215,8 @@ def explain(trace: Trace, *, series_kinds: tuple[bool, ...] = (False, True),
             continue
         lowest = best[0].cost
         good = lowest < 1.0 - GOOD and (again or round_number >= 2)
-        if good or lowest < 1.0 - FINE or round_number >= MOST_ROUNDS:
+        hopeless = round_number >= 2 and lowest > HOPELESS
+        if good or hopeless or lowest < 1.0 - FINE or round_number >= MOST_ROUNDS:
             break
     limit = max(COMPARABLE * best[0].cost, best[0].cost + COMPARABLE_SHARE) if best else 0.0
     fits = [_other_family(trace, f, options) for f in best if f.cost <= limit]

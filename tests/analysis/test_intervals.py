@@ -52,3 +52,18 @@ def test_intervals_hold_the_estimate_and_stay_in_range():
     assert np.all(percent <= found[:, 1])
     assert found.min() >= 0.0
     assert found[3, 1] == 100.0
+
+
+def test_the_maximum_s_bias_is_what_a_simulation_shows():
+    rng = np.random.default_rng(3)
+    noise = 1.6
+    true = rng.normal(0.0, intervals.HEALTHY_SPREAD, (20_000, 6))
+    seen = true + rng.normal(0.0, noise, true.shape)
+    simulated = float(np.mean(seen.max(axis=1) - true.max(axis=1)))
+    sigma = np.full(6, noise)
+    assert intervals.maximum_bias(np.full(6, 100.0), sigma) == pytest.approx(simulated, abs=0.05)
+
+
+def test_the_maximum_s_bias_needs_two_who_may_be_it_and_vanishes_without_noise():
+    assert intervals.maximum_bias(np.array([100.0, 30.0]), np.ones(2)) == 0.0
+    assert intervals.maximum_bias(np.array([100.0, 99.0]), np.zeros(2)) == 0.0
