@@ -59,7 +59,7 @@ def save_capture(capture: Capture, path: Path | str) -> None:
     SaveError
         It cannot be written.
     """
-    write_whole(Path(path), _image(capture))
+    write_whole(Path(path), capture_image(capture))
 
 
 def load_capture(path: Path | str) -> Capture:
@@ -107,8 +107,8 @@ def codes_of(values: NDArray[np.float64], channel: Channel) -> NDArray[Any]:
     return whole.astype(kind) if fits and np.abs(codes - whole).max() <= EXACT_STEPS else codes
 
 
-def _image(capture: Capture) -> bytes:
-    """Return the bytes of the file; made in memory, so that a full disk is met in one place."""
+def capture_image(capture: Capture) -> bytes:
+    """Return the bytes of a capture file; made in memory, so that a full disk is met in one place."""
     import h5py
 
     with h5py.File("capture", "w", driver="core", backing_store=False) as file:

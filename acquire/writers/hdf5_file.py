@@ -1,0 +1,15 @@
+"""Capture files of this program."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from crankfold.acquire.storage import capture_image
+
+if TYPE_CHECKING:
+    from crankfold.analysis.capture import Capture
+
+
+def image(capture: Capture) -> tuple[bytes, list[str]]:
+    """Return the bytes of the file; nothing is lost."""
+    return capture_image(capture), []

@@ -1,0 +1,47 @@
+"""``crankfold export FILE OUT``: a recording in a format that laboratories open anywhere."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from crankfold.viewer.command_line import VERDICT
+from crankfold.viewer.questions import rig_of, settings_of
+from crankfold.viewer.wording import say
+
+
+@click.command("export", help=say("help.export.long"), short_help=say("help.export.short"))
+@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("out", type=click.Path(path_type=Path))
+@click.option("--probe", "--clamp", metavar="SCALE", help=say("option.export_probe"))
+@click.option("--rig", metavar="NAME|FILE", help=say("option.rig"))
+@click.option("--columns", metavar="TIME,CURRENT,SYNC", help=say("option.columns"))
+@click.option("--rate", metavar="HZ", help=say("option.rate"))
+@click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
+def command(*, file: Path, out: Path, probe: str | None, rig: str | None, columns: str | None, rate: str | None,
+            pairs: tuple[str, ...]) -> int:
+    """Write the recording and return the exit status."""
+    from crankfold.acquire.probe import Probe
+    from crankfold.acquire.writers import check_ending, write_capture
+    from crankfold.viewer.judging import in_amperes
+    from crankfold.viewer.outputs import check_writable
+    from crankfold.viewer.progress import working
+    from crankfold.viewer.reading import read_capture
+    from crankfold.viewer.terminal import complain, tell
+
+    settings = settings_of(pairs) | {k: v for k, v in (("columns", columns), ("rate", rate)) if v is not None}
+    check_ending(out)
+    check_writable(out)
+    scale, wiring = Probe.parse(probe) if probe else None, rig_of({"rig": rig})
+    with working(say("progress.reading")):
+        capture, warnings = read_capture(file, settings)
+        if scale is not None or wiring is not None:
+            capture = in_amperes(capture, wiring, scale)
+        lost = write_capture(capture, out)
+    for warning in warnings:
+        complain(warning)
+    if lost:
+        complain(say("export.lost", what=lost))
+    tell(say("done.wrote", path=str(out)))
+    return VERDICT
