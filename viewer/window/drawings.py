@@ -197,11 +197,11 @@ def _sync(key: str, paper: Paper, draft: Draft) -> list[Item]:
     elif key == "pressure":
         items += [Panel(Box(marked - 12.0, head.top - 60.0, 24.0, 62.0), fill=paper.card, stroke=paper.plum, width=3.0),
                   Path(_bend((BOARD.left + 60.0, BOARD.bottom), (marked, head.top - 60.0)), stroke=paper.plum,
-                       width=WIRE), _name("sensor", marked + 24.0, head.top - 40.0, paper, "start")]
+                       width=WIRE), _name("sensor", marked - 24.0, head.top - 40.0, paper, "end")]
     elif key == "plug-out":
         items += [Ring(marked, head.top + 4.0, 12.0, stroke=paper.ink, width=LINE, fill=paper.card),
                   *_plug(marked - 10.0, 190.0, paper, lead=False),
-                  _name("plug_out", marked + 14.0, 180.0, paper, "start")]
+                  _name("plug_out", marked - 34.0, 180.0, paper, "end")]
     return items
 
 

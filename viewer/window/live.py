@@ -74,6 +74,8 @@ class LiveTrace:
         except RingOverrunError:
             self._leap()
             return False
+        except Exception:  # why the ring was closed; whoever records is told that too
+            return False
         if piece is None:
             return False
         codes = piece.codes if self._rest is None else np.concatenate([self._rest, piece.codes], axis=1)

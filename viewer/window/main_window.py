@@ -8,7 +8,6 @@ from PySide6.QtCore import Qt, QTimer
 from PySide6.QtGui import QCloseEvent, QKeyEvent, QResizeEvent
 from PySide6.QtWidgets import QWidget
 
-from crankfold.acquire.errors import AcquireError
 from crankfold.viewer.picture import look
 from crankfold.viewer.window.keys import help_lines
 from crankfold.viewer.window.live import SHOWN_S, LiveTrace
@@ -129,11 +128,7 @@ class Window(QWidget):
         if self._live is None or recorder is not self._followed:
             info = source.info
             self._live, self._followed = LiveTrace(recorder.ring, info.channels, info.rate_hz), recorder
-        try:
-            new = self._live.look()
-        except (AcquireError, RuntimeError):  # why the stream ended; it comes as news too
-            return
-        if not new:
+        if not self._live.look():
             return
         if self.now.stage in RUNNING:
             self._pass(self._live.end_s - self._cranking_from_s)

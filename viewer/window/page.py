@@ -18,7 +18,7 @@ from crankfold.viewer.window.painting import colour_of
 from crankfold.viewer.window.placing import FOOT, GAP, HEAD, MARGIN, put, unit_of
 from crankfold.viewer.window.state import VERDICTS, Phase, Standing, spoken
 from crankfold.viewer.window.strip_view import StripView
-from crankfold.viewer.window.views import FoldView, JudgedView, View, WheelView
+from crankfold.viewer.window.views import TITLE, FoldView, JudgedView, View, WheelView
 from crankfold.viewer.window.words_view import WordsView
 from crankfold.viewer.wording import say
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from crankfold.viewer.picture.look import Paper
 
 RIGHT_SHARE = 0.335  # of the width, for wheel and words
-WORDS_SHARE = 0.31  # of the right column, below the wheel
+WORDS_SHARE = 0.33  # of the right column, below the wheel
 STRIP_SHARE = 0.47  # of the left column, above the fold
 WORDED = (Phase.FILLING, Phase.ARMED, Phase.NO_BOARD, Phase.LOST, Phase.REFUSED, Phase.OVER)
 """Phases in which a card of words stands beside a strip that fills the rest."""
@@ -157,14 +157,13 @@ class Page(QWidget):
             view.setVisible(seen)
         right = RIGHT_SHARE * room if worded else 0.0
         main = room - right - (1.5 * GAP if worded else 0.0)
-        put(self.picture, unit, Box(MARGIN, top, main, high))
+        put(self.picture, unit, Box(MARGIN, top + TITLE, main, high - TITLE))
         strip_high = STRIP_SHARE * high if both else high
         put(self.strip, unit, Box(MARGIN, top, main, strip_high))
         put(self.fold, unit, Box(MARGIN, top + strip_high + 0.5 * GAP, main, high - strip_high - 0.5 * GAP))
         words = (WORDS_SHARE if both else 1.0) * high
         put(self.wheel, unit, Box(MARGIN + room - right, top, right, high - words))
-        shift = GAP if both else 0.0
-        put(self.words, unit, Box(MARGIN + room - right, top + high - words - shift, right, words + shift))
+        put(self.words, unit, Box(MARGIN + room - right, top + high - words, right, words))
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """Lay out anew."""

@@ -155,7 +155,7 @@ def choices(step: Step, draft: Draft, shelf: Shelf, boards: Sequence[tuple[str, 
                      for key, text in PROBES.items())
     if step is Step.SYNC:
         return tuple(Choice(say(f"window.set_up.sync_{key}"), f"sync-{key}", {"sync": key}) for key in SYNCS)
-    return (Choice(summary(draft), "done", {}),)
+    return tuple(Choice(line, "board", {}) for line in summary(draft, shelf))
 
 
 def _saved_engines(shelf: Shelf) -> list[Choice]:
@@ -171,10 +171,15 @@ def _saved_engines(shelf: Shelf) -> list[Choice]:
     return found
 
 
-def summary(draft: Draft) -> str:
-    """Return what was set up, in one sentence."""
-    return say("window.set_up.summary", order=draft["firing_order"], board=draft["board"],
-               probe=draft["probe"] or say("window.set_up.amperes"), sync=draft.sync)
+def summary(draft: Draft, shelf: Shelf) -> tuple[str, ...]:
+    """Return what was set up, a line each, and what will be replaced by it."""
+    replaced = [name for name, there in ((draft["rig_name"], shelf.rigs()), (draft["engine_name"], shelf.engines()))
+                if name in there]
+    return (say("window.summary.engine", order=draft["firing_order"], strokes=draft["strokes"], fuel=draft["fuel"]),
+            say("window.summary.board", board=draft["board"]),
+            say("window.summary.probe", probe=draft["probe"] or say("window.summary.amperes")),
+            say("window.summary.sync", sync=draft.sync),
+            *(say("window.summary.replaced", name=name) for name in replaced))
 
 
 def advice_on(step: Step, choice: Choice | None) -> str:

@@ -19,7 +19,18 @@ from crankfold.viewer.window.drawing_view import DrawingView
 from crankfold.viewer.window.head import Foot, Head
 from crankfold.viewer.window.painting import colour_of
 from crankfold.viewer.window.placing import FOOT, GAP, HEAD, MARGIN, put, unit_of
-from crankfold.viewer.window.set_up import STEPS, Choice, Draft, Step, advice_on, choices, chosen, fields_of, problem, save
+from crankfold.viewer.window.set_up import (
+    STEPS,
+    Choice,
+    Draft,
+    Step,
+    advice_on,
+    choices,
+    chosen,
+    fields_of,
+    problem,
+    save,
+)
 from crankfold.viewer.window.state import Spoken
 from crankfold.viewer.wording import say
 

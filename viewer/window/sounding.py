@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import tempfile
 from importlib import import_module
 from pathlib import Path
@@ -34,13 +35,14 @@ class Silence:
 
 
 class Loudspeaker:
-    """Each phase's own tone; its WAV files lie in a folder that goes away with this object."""
+    """Each phase's own tone; its WAV files lie in a folder that goes away with the program."""
 
     def __init__(self, multimedia: Any) -> None:
-        self._folder = tempfile.TemporaryDirectory(prefix="crankfold-tones-")
+        folder = tempfile.TemporaryDirectory(prefix="crankfold-tones-")
+        atexit.register(folder.cleanup)
         self._effects: dict[Phase, Any] = {}
         for phase in NOTES:
-            path = Path(self._folder.name) / f"{phase.value}.wav"
+            path = Path(folder.name) / f"{phase.value}.wav"
             path.write_bytes(wav_of(phase))
             effect = multimedia.QSoundEffect()
             effect.setSource(QUrl.fromLocalFile(str(path)))

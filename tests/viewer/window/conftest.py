@@ -1,0 +1,182 @@
+"""One Qt application that draws to nowhere, and sources that play a virtual engine faster than it turns."""
+
+from __future__ import annotations
+
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+os.environ["QT_QPA_PLATFORM"] = "offscreen"
+
+import numpy as np
+import pytest
+
+from crankfold.acquire.errors import BoardDisconnectedError
+from crankfold.acquire.opening import open_board
+from crankfold.acquire.plugin_loading import load_plugins
+from crankfold.acquire.source import EndOfStream, Samples, Source, SourceInfo
+from crankfold.viewer.questions import Question, question_of
+from crankfold.viewer.window.asking import NOTHING
+from crankfold.viewer.window.state import Phase
+from crankfold.viewer.window.watching import Wanted, Watching
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+    from PySide6.QtWidgets import QApplication
+
+    from crankfold.viewer.window.main_window import Window
+
+BLOCK_S = 0.02
+
+
+class Played(Source):
+    """Plays codes `speed` times as fast as they were taken, in blocks as a board sends them."""
+
+    def __init__(self, info: SourceInfo, codes: NDArray[Any], *, speed: float, breaks_at: int | None = None) -> None:
+        super().__init__()
+        self._info, self._codes, self._at = info, codes, 0
+        self._speed, self._breaks_at = speed, breaks_at
+        self._began_s = 0.0
+
+    @property
+    def info(self) -> SourceInfo:
+        return self._info
+
+    def _start(self) -> None:
+        self._began_s = time.monotonic()
+
+    def _read(self, timeout_s: float) -> Samples | None:
+        if self._breaks_at is not None and self._at >= self._breaks_at:
+            raise BoardDisconnectedError("the board was unplugged", "plug it in again")
+        if self._at >= len(self._codes):
+            raise EndOfStream
+        stop = min(self._at + round(self._info.rate_hz * BLOCK_S), len(self._codes))
+        ready_s = self._began_s + stop / self._info.rate_hz / self._speed
+        time.sleep(min(max(ready_s - time.monotonic(), 0.0), timeout_s))
+        if time.monotonic() < ready_s:
+            return None
+        samples = Samples(self._codes[self._at : stop])
+        self._at = stop
+        return samples
+
+
+@pytest.fixture(scope="session")
+def recorded_codes() -> Callable[..., tuple[SourceInfo, NDArray[Any]]]:
+    """Return what makes a virtual engine's codes, all of them, and its info."""
+    kept: dict[str, tuple[SourceInfo, NDArray[Any]]] = {}
+
+    def made(address: str) -> tuple[SourceInfo, NDArray[Any]]:
+        if address not in kept:
+            source = open_board(f"virtual:{address},pace=flat", {}, load_plugins())
+            blocks = []
+            with source:
+                source.start()
+                while not source.finished:
+                    block = source.read(0.1)
+                    if block is not None:
+                        blocks.append(block.codes)
+            kept[address] = source.info, np.concatenate(blocks)
+        return kept[address]
+
+    return made
+
+
+class HeardTones:
+    """A sink that writes down."""
+
+    def __init__(self) -> None:
+        self.phases: list[Phase] = []
+
+    def sound(self, phase: Phase) -> None:
+        self.phases.append(phase)
+
+
+@pytest.fixture(scope="session")
+def application() -> QApplication:
+    from crankfold.viewer.window.run import application as made
+
+    return made()
+
+
+@pytest.fixture
+def no_hidden_errors(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Fail on what Qt would only print: an exception in an event or slot."""
+    seen: list[BaseException] = []
+    monkeypatch.setattr(sys, "excepthook", lambda kind, error, trace: seen.append(error))
+    yield
+    assert not seen
+
+
+class Bench:
+    """Windows for a test, closed at its end."""
+
+    def __init__(self, application: QApplication) -> None:
+        self.application = application
+        self.windows: list[Window] = []
+
+    def window(self, *, wide: int = 1280, tall: int = 720) -> Window:
+        from crankfold.viewer.window.main_window import Window
+
+        window = Window(HeardTones())
+        window.resize(wide, tall)
+        window.show()
+        self.windows.append(window)
+        self.application.processEvents()
+        return window
+
+    def watch(self, window: Window, wanted: Wanted, *, retry_s: float = 0.2) -> list[Phase]:
+        """Watch a source and return a list that goes on filling with each phase that the window has been in."""
+        phases: list[Phase] = []
+        take = window.take
+
+        def taken(news: Any) -> None:
+            take(news)
+            if not phases or phases[-1] is not window.now.phase:
+                phases.append(window.now.phase)
+
+        window.take = taken  # type: ignore[method-assign]
+        window.watch(Watching(wanted, lambda: None, retry_s=retry_s))
+        return phases
+
+    def until(self, true: Callable[[], bool], *, seconds: float = 20.0) -> None:
+        end_s = time.monotonic() + seconds
+        while not true():
+            assert time.monotonic() < end_s, "it did not come about"
+            self.application.processEvents()
+            time.sleep(0.005)
+
+    def close(self) -> None:
+        for window in self.windows:
+            window.close()
+            window.deleteLater()
+        self.application.processEvents()
+
+
+@pytest.fixture
+def bench(application: QApplication, no_hidden_errors: None) -> Iterator[Bench]:
+    made = Bench(application)
+    yield made
+    made.close()
+
+
+@pytest.fixture
+def question() -> Callable[..., Question]:
+    def asked(order: str = "1-3-4-2", sync: str | None = None) -> Question:
+        return question_of({**NOTHING, "firing_order": order, "sync": sync})
+
+    return asked
+
+
+@pytest.fixture
+def played() -> type[Played]:
+    return Played
+
+
+@pytest.fixture
+def settings_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """Keep rigs and engine cards in a folder of the test."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
+    return tmp_path / "settings"

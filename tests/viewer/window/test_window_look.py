@@ -1,0 +1,144 @@
+"""Contrast of everything that is drawn, in both papers; low is never said by colour alone."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from crankfold.analysis.result import Result
+from crankfold.viewer.judging import Judged
+from crankfold.viewer.picture import look
+from crankfold.viewer.picture.look import DARK, LIGHT, Paper, contrast
+from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, Words
+from crankfold.viewer.picture.strip import Kind, Stretch
+from crankfold.viewer.window.drawings import drawing
+from crankfold.viewer.window.news import Answered, Broke, Caught, Dismissed, NoBoard, Opened, Readying
+from crankfold.viewer.window.set_up import PROBES, SYNCS, Draft
+from crankfold.viewer.window.strip_items import judged_strip
+from crankfold.viewer.window.strip_window import StripWindow
+
+AA_TEXT, AA_LARGE, AA_GRAPHIC = 4.5, 3.0, 3.0  # Web Content Accessibility Guidelines 2.1, 1.4.3 and 1.4.11
+LARGE = 24.0  # pixels: 18 points
+DECORATIVE = ("rule", "card", "wash", "blush", "paper")
+"""Hairlines, grids and grounds, which carry nothing that is not also written."""
+
+
+def blended(top: str, under: str, opacity: float) -> str:
+    parts = ((int(top[i : i + 2], 16), int(under[i : i + 2], 16)) for i in (1, 3, 5))
+    return "#" + "".join(f"{round(a * opacity + b * (1 - opacity)):02x}" for a, b in parts)
+
+
+def inside(points: np.ndarray, x: float, y: float) -> bool:
+    px, py = points[:, 0], points[:, 1]
+    qx, qy = np.roll(px, -1), np.roll(py, -1)
+    crosses = (py > y) != (qy > y)
+    at = px + (y - py) / np.where(qy == py, 1.0, qy - py) * (qx - px)
+    return bool((crosses & (x < at)).sum() % 2)
+
+
+def ground_at(items: list[Item], x: float, y: float, paper: Paper) -> str:
+    """Return the colour that lies at a place under what is drawn next."""
+    ground = paper.paper
+    for item in items:
+        if isinstance(item, Panel) and item.fill:
+            if item.box.left <= x <= item.box.right and item.box.top <= y <= item.box.bottom:
+                ground = blended(item.fill, ground, item.opacity)
+        elif isinstance(item, Ring) and item.fill:
+            if np.hypot(item.x - x, item.y - y) <= item.radius:
+                ground = item.fill
+        elif isinstance(item, Path) and item.closed and item.fill and inside(item.points, x, y):
+            ground = blended(item.fill, ground, item.opacity)
+    return ground
+
+
+def words_and_lines(items: list[Item], paper: Paper) -> list[tuple[str, float, float]]:
+    """Return what, its contrast, and the contrast it needs."""
+    found = []
+    decorative = {getattr(paper, name) for name in DECORATIVE}
+    for k, item in enumerate(items):
+        if isinstance(item, Words) and item.text:
+            ground = ground_at(items[:k], item.x, item.y - 0.3 * item.size, paper)
+            needed = AA_LARGE if item.size >= LARGE else AA_TEXT
+            found.append((f"{item.text!r} {item.colour} on {ground}", contrast(item.colour, ground), needed))
+        elif isinstance(item, Rule) and item.stroke not in decorative:
+            ground = ground_at(items[:k], (item.x1 + item.x2) / 2, (item.y1 + item.y2) / 2, paper)
+            found.append((f"line {item.stroke} on {ground}", contrast(item.stroke, ground), AA_GRAPHIC))
+        elif isinstance(item, Path) and item.stroke and item.stroke not in decorative:
+            x, y = item.points[np.isfinite(item.points).all(axis=1)][0]
+            ground = ground_at(items[:k], x - 1.5, y, paper)
+            found.append((f"curve {item.stroke} on {ground}", contrast(item.stroke, ground), AA_GRAPHIC))
+    return found
+
+
+def items_of(window: Any) -> list[list[Item]]:
+    page = window.page
+    return [view.items(view.box) for view in page.views if view.isVisible()]
+
+
+def standings(judged: Judged) -> list[tuple[Any, ...]]:
+    ready = (Readying(live=True), Opened("test board"))
+    return [(), ready, (NoBoard("none", "plug in"),), (*ready, Caught(1)), (*ready, Caught(1), Answered(1, judged)),
+            (*ready, Caught(1), Answered(1, judged), Broke("gone", "plug in"))]
+
+
+@pytest.mark.parametrize("paper", [LIGHT, DARK], ids=["light", "dark"])
+def test_everything_drawn_has_contrast_enough(bench: Any, paper: Paper, dead_three: Any, uneven_result: Result,
+                                              healthy: Any, even_result: Result, question: Any) -> None:
+    window = bench.window()
+    window.page.use_paper(paper)
+    seen: list[tuple[str, float, float]] = []
+    for judged in (Judged(dead_three, uneven_result, question(), (0.9, 1.2)), Judged(healthy, even_result, question())):
+        for news in standings(judged):
+            for piece in (Dismissed(), *news):
+                window.take(piece)
+            window.page.light(2)
+            for items in items_of(window):
+                seen += words_and_lines(items, paper)
+    window.page.ask(("one", "two", "three"))
+    window.page.check.key(0x20)
+    seen += words_and_lines(window.page.check.items(window.page.check.box), paper)
+    for key in (*(f"probe-{k}" for k in PROBES), *(f"sync-{k}" for k in SYNCS), "engine", "board"):
+        ground = Panel(Box(-50.0, -50.0, 800.0, 600.0), fill=paper.card)
+        seen += words_and_lines([ground, *drawing(key, paper, Draft())], paper)
+    assert len(seen) > 300
+    poor = sorted({f"{what}: {ratio:.2f}, needs {needed}" for what, ratio, needed in seen if ratio < needed})
+    assert not poor
+
+
+@pytest.mark.parametrize("paper", [LIGHT, DARK], ids=["light", "dark"])
+def test_fields_and_lists_have_contrast_enough(paper: Paper) -> None:
+    assert contrast(paper.ink, paper.card) >= AA_TEXT
+    assert contrast(paper.ink, paper.wash) >= AA_TEXT
+    assert contrast(paper.faint, paper.card) >= AA_GRAPHIC
+
+
+def test_low_is_said_hatched_and_coloured_in_every_view(bench: Any, dead_three: Any, uneven_result: Result,
+                                                        question: Any) -> None:
+    window = bench.window()
+    for piece in (Readying(live=True), Opened("test"), Caught(1),
+                  Answered(1, Judged(dead_three, uneven_result, question()))):
+        window.take(piece)
+    page = window.page
+    for view in (page.fold, page.wheel):
+        items = view.items(view.box)
+        assert any(isinstance(item, Words) and item.text.startswith("dead") for item in items)
+        assert any(getattr(item, "hatch", None) == look.LIGHT.vermilion for item in items)
+    numbers = [i for i in page.strip.items(page.strip.box) if isinstance(i, Words) and i.text in ("3", "4")]
+    assert {i.text for i in numbers if i.face == "serif"} == {"3"}
+    assert {i.text for i in numbers if i.colour == look.LIGHT.vermilion} == {"3"}
+
+
+@pytest.mark.parametrize(("kind", "label"), [("in-rush", "in-rush"), ("gap", "samples missing"), ("fired",
+                         "engine running"), ("unused", "not used")])
+def test_stretches_not_used_are_hatched_and_named(bench: Any, dead_three: Any, uneven_result: Result, kind: Kind,
+                                                  label: str) -> None:
+    from dataclasses import replace
+
+    from crankfold.viewer.picture.strip import strip_of
+
+    data = replace(strip_of(uneven_result, dead_three), stretches=(Stretch(1.0, 2.4, kind),))
+    items = judged_strip(data, uneven_result, Box(0.0, 0.0, 800.0, 220.0), StripWindow.of(data), LIGHT)
+    assert any(isinstance(item, Panel) and item.hatch for item in items)
+    assert any(isinstance(item, Words) and item.text == label for item in items)
