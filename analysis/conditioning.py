@@ -166,7 +166,7 @@ def _sine(x: NDArray[np.float64], time_s: NDArray[np.float64],
 def find_zero(x: NDArray[np.float64], rate_hz: float) -> tuple[float, float, int]:
     """Return the current's zero, its noise and its polarity.
 
-    The zero is the median of the quiet before the cranking, or after it, whichever is quieter; 0 where neither is quiet,
+    The zero is the median of the quiet before the cranking, or after it, the one further out; 0 where neither is quiet,
     and the noise is then not a number (0 is that of a rest within one code of the converter). The polarity is the side
     of it on which the cranking lies.
     """

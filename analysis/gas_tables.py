@@ -91,7 +91,8 @@ def leaking_pressure(ratio: float, leak: NDArray[np.float64]) -> NDArray[np.floa
     leak : ndarray, shape (leaks,)
         Orifice strength: mass lost a radian at unit pressure, temperature and flow function, in charges.
     """
-    return leaking_pressures(np.array([ratio]), leak)[0]
+    out: NDArray[np.float64] = leaking_pressures(np.array([ratio]), leak)[0]
+    return out
 
 
 def leaking_pressures(ratios: NDArray[np.float64], leak: NDArray[np.float64]) -> NDArray[np.float64]:

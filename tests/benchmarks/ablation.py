@@ -41,9 +41,8 @@ LOW_PERCENT = 75.0
 
 def read(path: Path) -> tuple[NDArray[np.float64], float]:
     """Return the second column and the sample rate of a CSV in any of the loggers' dialects."""
-    opened = gzip.open(path, "rt", encoding="utf-8-sig") if path.suffix == ".gz" else path.open(encoding="utf-8-sig")
-    with opened as file:
-        lines = file.read().splitlines()
+    raw = path.read_bytes()
+    lines = (gzip.decompress(raw) if path.suffix == ".gz" else raw).decode("utf-8-sig").splitlines()
     milli = [1.0, 1.0]
     rows = []
     for line in lines:
