@@ -1,0 +1,124 @@
+"""Repeated recordings of one engine: what is said of how well they agree, and what is left out."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from crankfold.acquire.storage import save_capture
+from crankfold.analysis.engine import Engine
+from crankfold.analysis.errors import InputError
+from crankfold.analysis.precision import precision, study, variances
+from crankfold.analysis.result import Cylinder, Result
+from crankfold.viewer.studying import groups_of
+
+ABOUT = ("--firing-order", "1-3-4-2", "--sync", "waste-spark:1")
+ENGINE = Engine((1, 3, 4, 2))
+
+
+def result(percents, half=2.0, numbers=(1, 3, 4, 2), engine=ENGINE) -> Result:
+    return Result("even", engine, cylinders=tuple(
+        Cylinder(k + 1, n, p, (p - half, p + half), "good")
+        for k, (n, p) in enumerate(zip(numbers, percents, strict=True))))
+
+
+@pytest.fixture(scope="module")
+def repeats(tmp_path_factory, make_recording) -> list[Path]:
+    """One engine cranked four times, two times each by rigs that are alike."""
+    folder = tmp_path_factory.mktemp("study")
+    paths = []
+    for rig in ("old", "new"):
+        for k in range(2):
+            path = folder / f"{rig}-{k}.h5"
+            save_capture(make_recording(sync="waste-spark", dead="3", seed=str(20 + len(paths))), path)
+            paths.append(path)
+    return paths
+
+
+def test_repeats_agree_and_it_is_said_how_well(in_process, repeats: list[Path]) -> None:
+    done = in_process("study", *repeats, *ABOUT, "--json", "study.json")
+    assert done.returncode == 0, done.stderr
+    data = json.loads((in_process.folder / "study.json").read_text())
+    assert [c["cylinder"] for c in data["cylinders"]] == [1, 3, 4, 2]
+    assert data["format"] == "crankfold.study/1"
+    for cylinder in data["cylinders"]:
+        assert (cylinder["count"], cylinder["groups"], cylinder["reproducibility_sd"]) == (4, 1, None)
+        assert cylinder["repeatability_limit"] == pytest.approx(2.8 * cylinder["repeatability_sd"], abs=1e-5)
+        assert 0.0 < cylinder["repeatability_sd"] < 2.5
+    lines = done.stdout.splitlines()
+    assert lines[0].startswith("4 recordings: two of them differ by more than ")
+    assert sum("repeatability s_r" in line for line in lines) == 4
+    assert any("rough" in line for line in lines)
+
+
+def test_groups_give_reproducibility(in_process, repeats: list[Path]) -> None:
+    done = in_process("study", *repeats, *ABOUT, "--group", "old=*/old-*", "--group", "new=*/new-*", "--json", "-")
+    assert done.returncode == 0, done.stderr
+    data = json.loads(done.stdout)
+    assert [f["group"] for f in data["files"]] == ["old", "old", "new", "new"]
+    for cylinder in data["cylinders"]:
+        assert cylinder["reproducibility_sd"] >= cylinder["repeatability_sd"]
+        assert 0.0 <= cylinder["p"] <= 1.0
+
+
+def test_what_has_no_verdict_or_no_names_is_left_out_with_its_reason(in_process, repeats: list[Path], tmp_path: Path,
+                                                                     even_csv: Path) -> None:
+    quiet = tmp_path / "quiet.csv"
+    np.savetxt(quiet, np.column_stack([np.arange(4000) / 1e3, np.random.default_rng(1).standard_normal(4000)]),
+               delimiter=",", header="time (s),current (A)", comments="")
+    done = in_process("study", *repeats[:2], quiet, even_csv, *ABOUT)
+    assert done.returncode == 0
+    assert f"Left out: {quiet}. No verdict: no cranking found." in done.stderr
+    assert f"Left out: {even_csv}. Its cylinders have no numbers" in done.stderr
+    assert done.stdout.startswith("2 recordings")
+    done = in_process("study", repeats[0], quiet, *ABOUT)
+    assert (done.returncode, done.stdout) == (3, "")
+    assert "only 1 of the recordings" in done.stderr
+
+
+def test_known_spread_is_found_by_cylinder() -> None:
+    draw = np.random.default_rng(3)
+    results = [result(np.array([100.0, 96.0, 98.0, 60.0]) + draw.normal(0, [0.5, 1.0, 2.0, 4.0])) for _ in range(400)]
+    found = study(results)
+    assert [f.cylinder for f in found] == [1, 3, 4, 2]
+    assert [f.precision.repeatability_sd for f in found] == [pytest.approx(s, rel=0.15) for s in (0.5, 1.0, 2.0, 4.0)]
+    assert found[3].precision.mean == pytest.approx(60.0, abs=0.8)
+    assert found[0].claimed_sd == pytest.approx(2.0 / 1.96, rel=1e-3)
+
+
+@pytest.mark.parametrize(("results", "told"), [
+    ([result([1, 2, 3, 4])], "at least two"),
+    ([result([1, 2, 3, 4]), Result("none", ENGINE)], "no verdict"),
+    ([result([1, 2, 3, 4]), result([1, 2, 3, 4], numbers=(None,) * 4)], "no numbers"),
+    ([result([1, 2, 3, 4]), result([1, 2, 3, 4], engine=Engine((1, 2, 4, 3)))], "another engine")])
+def test_what_cannot_be_studied_is_refused(results, told) -> None:
+    with pytest.raises(InputError, match=told):
+        study(results)
+
+
+@pytest.mark.parametrize(("values", "groups", "told"), [
+    ([1.0, 2.0], ["a"], "do not go together"), ([1.0, float("nan")], ["a", "a"], "missing or infinite"),
+    ([1.0, 2.0], ["a", "b"], "no group holds two")])
+def test_variances_refuse_what_makes_no_sense(values, groups, told) -> None:
+    with pytest.raises(InputError, match=told):
+        variances(values, groups)
+
+
+def test_groups_that_are_alike_add_nothing() -> None:
+    found = precision([1.0, 3.0, 1.0, 3.0], ["a", "a", "b", "b"])
+    assert (found.between_sd, found.reproducibility_sd) == (0.0, found.repeatability_sd)
+    constant = precision([5.0, 5.0, 5.0, 5.0], ["a", "a", "b", "b"])
+    assert (constant.repeatability_sd, constant.p) == (0.0, None)
+
+
+def test_patterns_sort_files_into_groups() -> None:
+    paths = [Path("bench1/a.csv"), Path("bench2/b.csv"), Path("bench1/c.csv")]
+    assert groups_of(paths, ["one=bench1/*", "two=*"]) == ["one", "two", "one"]
+    assert groups_of(paths, []) == ["", "", ""]
+    with pytest.raises(InputError, match="in none of the groups"):
+        groups_of(paths, ["one=bench1/*"])
+    with pytest.raises(InputError, match="NAME=PATTERN"):
+        groups_of(paths, ["bench1"])

@@ -1,0 +1,85 @@
+"""How well repeated recordings agree, in words and as plain data; and which recording belongs to which group."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from fnmatch import fnmatch
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from crankfold.analysis.errors import InputError
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.analysis.precision import CylinderPrecision
+
+FORMAT = "crankfold.study/1"
+TRULY_DIFFERENT = 0.05  # groups as far apart come about by chance less often than this: the usual level
+ROUGH_BELOW = 10  # recordings: with 9 degrees of freedom a standard deviation is known to within about a quarter
+DIGITS = 6
+
+
+def groups_of(paths: Sequence[Path], patterns: Sequence[str]) -> list[str]:
+    """Return the name of each path's group: that of the first pattern it fits; all the same without patterns.
+
+    Raises
+    ------
+    InputError
+        A pattern is not written ``NAME=PATTERN``, or a path fits none.
+    """
+    if not patterns:
+        return [""] * len(paths)
+    pairs = [text.partition("=") for text in patterns]
+    for name, equals, pattern in pairs:
+        if not (name.strip() and equals and pattern.strip()):
+            raise InputError(say("study.bad_group", text=f"{name}{equals}{pattern}"))
+    found = []
+    for path in paths:
+        name = next((n.strip() for n, _, pattern in pairs if fnmatch(path.as_posix(), pattern.strip())), None)
+        if name is None:
+            raise InputError(say("study.no_group", path=str(path)))
+        found.append(name)
+    return found
+
+
+def study_lines(figures: Sequence[CylinderPrecision]) -> tuple[str, list[str]]:
+    """Return the headline, and what else is said: a line a cylinder, whether groups differ, how rough it is."""
+    one = figures[0].precision
+    worst = max(f.precision.repeatability_limit for f in figures)
+    far = [f.precision.reproducibility_limit for f in figures if f.precision.reproducibility_limit is not None]
+    if far:
+        headline = say("study.headline_groups", count=one.count, groups=one.groups, far_points=max(far))
+    else:
+        headline = say("study.headline", count=one.count, near_points=worst)
+    lines = [_line(figure) for figure in figures]
+    if far:
+        apart = tuple(f.cylinder for f in figures if f.precision.p is not None and f.precision.p < TRULY_DIFFERENT)
+        lines.append(say("study.differ", cylinders=apart) if apart else say("study.alike"))
+    if one.count < ROUGH_BELOW:
+        lines.append(say("study.few"))
+    return headline, lines
+
+
+def _line(figure: CylinderPrecision) -> str:
+    found = figure.precision
+    line = say("study.row", cylinder=figure.cylinder, mean_percent=found.mean, sd_points=found.repeatability_sd,
+               limit_points=found.repeatability_limit, claimed_points=figure.claimed_sd)
+    if found.reproducibility_sd is None:
+        return line
+    p = say("study.p_unknown") if found.p is None else say("study.p", p_share=found.p)
+    return " ".join([line, say("study.row_groups", sd_points=found.reproducibility_sd,
+                               limit_points=found.reproducibility_limit, p=p)])
+
+
+def study_data(figures: Sequence[CylinderPrecision], used: Sequence[tuple[str, str]],
+               left_out: Sequence[tuple[str, str]]) -> dict[str, Any]:
+    """Return a study as plain data; `used` are files with their groups, `left_out` files with the reason."""
+    return {
+        "format": FORMAT,
+        "files": [{"file": file, "group": group} for file, group in used],
+        "left_out": [{"file": file, "why": why} for file, why in left_out],
+        "cylinders": [{"cylinder": f.cylinder, "position": f.position, "claimed_sd": round(f.claimed_sd, DIGITS),
+                       **{name: round(value, DIGITS) if isinstance(value, float) else value
+                          for name, value in asdict(f.precision).items()}} for f in figures],
+    }
