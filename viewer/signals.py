@@ -44,6 +44,9 @@ class Voice(Protocol):
     def sound(self, phase: Phase) -> None:
         """Sound it."""
 
+    def close(self) -> None:
+        """Let go of everything."""
+
 
 class Bells:
     """The terminal's own bell, on whichever of the two outputs is a terminal."""
@@ -60,6 +63,9 @@ class Bells:
             self._out.flush()
             if self._stop.wait(BELL_EVERY_S):
                 return
+
+    def close(self) -> None:
+        """Nothing is held."""
 
 
 class Player:
@@ -78,6 +84,10 @@ class Player:
             self._works = _played(self._command, path)
         if not self._works:
             self._bells.sound(phase)
+
+    def close(self) -> None:
+        """Take the tones' files away."""
+        self._folder.cleanup()
 
 
 def _played(command: tuple[str, ...], path: Path) -> bool:
@@ -161,5 +171,8 @@ class Signals:
 
     def _run(self) -> None:
         assert self._voice is not None
-        while (phase := self._waiting.get()) is not None:
-            self._voice.sound(phase)
+        try:
+            while (phase := self._waiting.get()) is not None:
+                self._voice.sound(phase)
+        finally:
+            self._voice.close()

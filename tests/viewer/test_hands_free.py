@@ -1,0 +1,199 @@
+"""Capture from the driver's seat: three cranks in a row, what is heard, Ctrl-C, and a starter that needs rest."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import signal
+import stat
+import subprocess
+import threading
+import time
+import wave
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from crankfold.acquire.opening import open_board
+from crankfold.acquire.plugin_loading import load_plugins
+from crankfold.acquire.recorder import record
+from crankfold.acquire.recording import Event, Happening, RecordingPlan
+from crankfold.viewer.big_words import big_words
+from crankfold.viewer.narrating import narrator
+from crankfold.viewer.signals import BELLS, Signals
+from crankfold.viewer.window.state import Phase
+
+ORDER = "1-3-4-2"
+BELL = "\a"
+
+
+class OnATerminal:
+    """The installed command on a terminal of its own, everything it prints read as it comes."""
+
+    def __init__(self, crankfold, *arguments: str) -> None:
+        self.master, slave = os.openpty()
+        self.process = subprocess.Popen([crankfold.command, *arguments], cwd=crankfold.folder,
+                                        env=crankfold.environment, stdin=slave, stdout=slave, stderr=slave)
+        os.close(slave)
+        self.said = ""
+        self._more = threading.Condition()
+        self._reader = threading.Thread(target=self._read)
+        self._reader.start()
+
+    def _read(self) -> None:
+        pending = b""
+        while True:
+            try:
+                pending += os.read(self.master, 65536)
+            except OSError:
+                return
+            text = pending.decode("utf-8", "ignore")
+            with self._more:
+                self.said, pending = self.said + text, b""
+                self._more.notify_all()
+
+    def wait_for(self, words: str, *, times: int = 1, seconds: float = 25.0) -> None:
+        """Wait until it has said these words so often."""
+        with self._more:
+            assert self._more.wait_for(lambda: self.said.count(words) >= times, seconds), self.said
+
+    def ended(self) -> int:
+        """Return its exit status, once it ends."""
+        status = self.process.wait(40)
+        self._reader.join(5)
+        return status
+
+    def close(self) -> None:
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait(5)
+        self._reader.join(5)
+        os.close(self.master)
+
+
+@pytest.fixture
+def on_a_terminal(crankfold) -> Iterator:
+    made: list[OnATerminal] = []
+
+    def start(*arguments: str) -> OnATerminal:
+        made.append(OnATerminal(crankfold, *arguments))
+        return made[-1]
+
+    yield start
+    for one in made:
+        one.close()
+
+
+def test_three_cranks_one_of_them_too_short(on_a_terminal, crankfold) -> None:
+    run = on_a_terminal("capture", "--from", "virtual:cranks=3,crank=2.4+0.8+2.4,quiet=0.8,rest=2.6,after=1,dead=3,"
+                        "sync=waste-spark", "--firing-order", ORDER, "--sync", "waste-spark:1", "--large", "--out",
+                        "kept", "--json", "latest.json")
+    assert run.ended() == 0, run.said
+    said = run.said.replace("\r\n", "\n")
+    places = [said.index(words) for words in (
+        "15 seconds at most", "Leave the key alone until I say crank: the 1.5 s before it", "sooner than wished",
+        "Cylinder 3 has no compression.", "Armed. Crank.", "Cranking.", "Why no verdict", "No verdict: cranked too briefly.",
+        "3 cranks were judged:")]
+    assert places == sorted(places), said
+    assert said.count("█") > 100
+    assert re.findall(r"^[123]\. .*$", said, re.MULTILINE) == [
+        "1. Cylinder 3 has no compression.", "2. No verdict: cranked too briefly.", "3. Cylinder 3 has no compression."]
+    assert json.loads((crankfold.folder / "latest.json").read_text())["low"] == [3]
+    verdicts = [json.loads(path.read_text()) for path in sorted((crankfold.folder / "kept").glob("*.json"))]
+    assert [(v["verdict"], [r["code"] for r in v["reasons"]][:1]) for v in verdicts] == [
+        ("uneven", []), ("none", ["too-short"]), ("uneven", [])]
+    assert len(list((crankfold.folder / "kept").glob("*.h5"))) == 3
+    assert not list((crankfold.folder / "kept").glob("*.journal"))
+    heard = 2 * BELLS[Phase.ARMED] + 2 * BELLS[Phase.NAMED] + BELLS[Phase.REFUSED]
+    assert said.count(BELL) in (heard, heard + BELLS[Phase.ARMED])  # armed once more if the quiet after lasts
+
+
+def test_ctrl_c_while_cranking_keeps_and_judges_what_came(on_a_terminal, crankfold) -> None:
+    run = on_a_terminal("capture", "--from", "virtual:crank=20,quiet=1.8,dead=2", "--firing-order", ORDER, "--sound",
+                        "off", "--out", "kept")
+    run.wait_for("Cranking.")
+    time.sleep(2.0)
+    run.process.send_signal(signal.SIGINT)
+    assert run.ended() == 0, run.said
+    assert "One crank was judged:" in run.said
+    assert "1. One cylinder has no compression." in run.said
+    assert "Traceback" not in run.said
+    assert BELL not in run.said
+    assert sorted(Path(name).suffix for name in crankfold.left_behind()) == sorted(
+        ["", ".h5", ".html", ".json", ".png", ".svg"])
+
+
+def test_a_crank_of_more_than_fifteen_seconds_is_told_to_stop_while_it_lasts(capsys) -> None:
+    heard: list[Event] = []
+    tell = narrator(aside=False)
+
+    def listen(event: Event) -> None:
+        heard.append(event)
+        tell(event)
+
+    board = open_board("virtual:quiet=2,crank=17,pace=flat", {}, load_plugins())
+    (capture,) = record(board, RecordingPlan(each_crank=True), on_event=listen)
+    assert [event.what for event in heard][:4] == [Happening.FILLING, Happening.ARMED, Happening.CRANKING,
+                                                   Happening.REST]
+    assert heard[3].seconds - heard[2].seconds == pytest.approx(15.0, abs=0.5)
+    assert capture.duration_s > 17.0
+    assert "Cranking.\nStop cranking and let the starter rest as long as it was cranked.\n" in capsys.readouterr().out
+
+
+def test_tones_go_to_the_player_that_is_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    player = tmp_path / "paplay"
+    player.write_text(f'#!/bin/sh\n/bin/cp "$1" "{tmp_path}/$(/usr/bin/basename "$1")"\n')
+    player.chmod(player.stat().st_mode | stat.S_IXUSR)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    with Signals("tones") as signals:
+        signals.event(Event(Happening.ARMED, 0, 0.0))
+        signals.lost()
+    played = sorted(path.name for path in tmp_path.glob("*.wav"))
+    assert played == ["armed.wav", "lost.wav"]
+    with wave.open(str(tmp_path / "armed.wav")) as file:
+        assert 0.2 < file.getnframes() / file.getframerate() < 1.0
+
+
+@pytest.mark.parametrize("player", ["#!/bin/sh\nexit 1\n", None])
+def test_without_a_player_tones_become_bells(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, player: str | None) -> None:
+    if player is not None:
+        (tmp_path / "aplay").write_text(player)
+        (tmp_path / "aplay").chmod(0o755)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    rung: list[str] = []
+
+    class Terminal:
+        def isatty(self) -> bool:
+            return True
+
+        def write(self, text: str) -> int:
+            rung.append(text)
+            return len(text)
+
+        def flush(self) -> None:
+            pass
+
+    monkeypatch.setattr("sys.stderr", Terminal())
+    with Signals("tones") as signals:
+        signals.sound(Phase.EVEN)
+    assert rung == [BELL] * BELLS[Phase.EVEN]
+
+
+def test_no_two_signals_sound_alike_and_none_is_endless() -> None:
+    told = {phase: count for phase, count in BELLS.items() if phase is not Phase.UNNAMED}
+    assert len(set(told.values())) == len(told)
+    assert all(1 <= count <= 8 for count in told.values())
+
+
+@pytest.mark.parametrize(("columns", "lines"), [(79, 24), (119, 40), (200, 60)])
+def test_large_letters_fill_the_screen_and_fit_it(columns: int, lines: int) -> None:
+    drawn = big_words("Cylinder 3 has no compression.", columns, lines)
+    assert 6 <= len(drawn) <= lines
+    assert 0.5 * columns < max(map(len, drawn)) <= columns
+    assert set("".join(drawn)) <= set(" ▘▝▀▖▌▞▛▗▚▐▜▄▙▟█")
+
+
+def test_a_small_screen_gets_the_sentence_as_it_is() -> None:
+    assert big_words("Cylinder 3 has no compression.", 20, 5) == ["Cylinder 3 has no compression."]
