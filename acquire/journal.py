@@ -12,6 +12,7 @@ import struct
 import zlib
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import chain, count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
 
 FORMAT = "crankfold.journal/1"
 SUFFIX = ".journal"
+DATED = "[0-9]*T[0-9]*"  # names of ours; a table of captures may have a journal of another kind in the same folder
 DATA = b"DATA"
 _RECORD = struct.Struct("<4sIqI")  # tag, samples, absolute index of the first, CRC-32 of the codes
 MAX_RECORD_SAMPLES = 2**24  # far beyond any block; a damaged length must not reserve memory
@@ -67,6 +69,7 @@ class JournalWriter:
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._file = path.open("xb", buffering=0)
+            _claim(self._file.fileno())
             self._file.write(json.dumps(header).encode("ascii") + b"\n")
         except OSError as error:
             raise _cannot(path, error) from error
@@ -105,13 +108,39 @@ class Recovered:
 
 
 def journals(folder: Path) -> tuple[Path, ...]:
-    """Return the journals that were left in a folder, oldest name first."""
-    return tuple(sorted(folder.glob(f"*{SUFFIX}"))) if folder.is_dir() else ()
+    """Return the journals that were left in a folder, oldest name first, without one that is being written now."""
+    return tuple(path for path in sorted(folder.glob(f"{DATED}{SUFFIX}")) if not _written_now(path))
 
 
 def new_journal_path(folder: Path) -> Path:
-    """Return a name in the folder that no other capture has."""
-    return folder / f"{datetime.now(UTC):%Y%m%dT%H%M%S%f}{SUFFIX}"
+    """Return a name in the folder that no other capture has, also where the clock was set back."""
+    moment = f"{datetime.now(UTC):%Y%m%dT%H%M%S%f}"
+    names = chain([moment], (f"{moment}-{number}" for number in count(2)))
+    return next(path for name in names if not (path := folder / f"{name}{SUFFIX}").exists())
+
+
+def _claim(descriptor: int) -> None:
+    """Mark an open file as being written until it is closed or its program ends; systems without locks go without."""
+    with contextlib.suppress(ImportError, OSError):
+        import fcntl
+
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+def _written_now(path: Path) -> bool:
+    """Return whether a program that runs has claimed the file."""
+    try:
+        import fcntl
+    except ImportError:
+        return False
+    try:
+        with path.open("rb") as file:
+            fcntl.flock(file.fileno(), fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return False  # what cannot be opened or locked is told when it is read
+    return False
 
 
 def recover(path: Path) -> Recovered:

@@ -35,7 +35,7 @@ def write_whole(path: Path, content: bytes) -> None:
             with contextlib.suppress(OSError):
                 beside.unlink()
             raise
-        _flush_folder(path.parent)
+        flush_folder(path.parent)
     except OSError as error:
         raise SaveError(f"{path} could not be written ({error.strerror or error})",
                         "check the folder, its rights and the room on the disk") from error
@@ -48,8 +48,8 @@ def _usual_mode() -> int:
     return 0o666 & ~mask
 
 
-def _flush_folder(folder: Path) -> None:
-    """Flush the rename itself; systems that cannot open a folder need no such thing."""
+def flush_folder(folder: Path) -> None:
+    """Flush renames in a folder to the disk; systems that cannot open a folder need no such thing."""
     try:
         handle = os.open(folder, os.O_RDONLY)
     except OSError:

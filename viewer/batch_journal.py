@@ -63,7 +63,7 @@ class Journal:
                     whole = entry["format"] == FORMAT
                 else:
                     self.rows[entry["key"]] = entry["row"]
-            except (ValueError, KeyError, TypeError):
+            except (ValueError, KeyError, TypeError, RecursionError):
                 whole = False
             if not whole:
                 raise InputError(say("batch.foreign_journal", path=str(self.path)))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import datetime
+from itertools import chain, count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -107,7 +108,12 @@ def _save_left(journal: Path, tell: Callable[[str], None]) -> None:
     tell(say("done.recovered", path=str(path)))
 
 
-def stem_of(started: datetime | None, number: int) -> str:
-    """Return a file name for the capture: when it was taken, in the local time of the place, and its number."""
+def stem_of(started: datetime | None, number: int, folder: Path) -> str:
+    """Return a file name that is free in the folder: when the capture was taken, in local time, and its number.
+
+    Clocks are set back, in autumn everywhere; an earlier capture is never written over.
+    """
     moment = (started or datetime.now().astimezone()).astimezone()
-    return f"crank-{moment:%Y%m%d-%H%M%S}-{number}"
+    stem = f"crank-{moment:%Y%m%d-%H%M%S}-{number}"
+    names = chain([stem], (f"{stem}-{again}" for again in count(2)))
+    return next(name for name in names if not any(folder.glob(f"{name}.*")))

@@ -9,6 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from crankfold.acquire.whole_file import flush_folder
 from crankfold.analysis.errors import InputError
 from crankfold.viewer.wording import say
 
@@ -58,6 +59,7 @@ class Outputs:
                 path.write_bytes(content)
             except OSError as error:
                 raise unwritable(path, error) from error
+        folders = {path.parent for _, path in self._ready}
         while self._ready:
             prepared, path = self._ready[0]
             try:
@@ -65,6 +67,8 @@ class Outputs:
             except OSError as error:
                 raise unwritable(path, error) from error
             self._ready.pop(0)
+        for folder in folders:
+            flush_folder(folder)
 
 
 def check_writable(path: Path) -> None:

@@ -244,6 +244,6 @@ class Session:
             if self._way.picture is not None:
                 outputs.add(self._way.picture, picture_bytes(judged, self._way.picture, self._board))
         if self._way.out is not None:
-            stem = stem_of(capture.started_utc, len(self._judged) + 1)
+            stem = stem_of(capture.started_utc, len(self._judged) + 1, self._way.out)
             for path in keep(judged, capture, self._way.out, stem, name=f"{self._board}, {stem}"):
                 self._tell(say("done.wrote", path=str(path)))
