@@ -21,6 +21,8 @@ COMMANDS = ("demo", "analyse", "capture", "window", "compare", "batch", "study",
 """In the order of help; each is ``command`` in a module of its name."""
 
 NAME = "crankfold"
+THREAD_VARIABLES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+"""Matrices here are so small that threads only wait for each other; on a busy machine fits took twenty times as long."""
 COMPLETION_VARIABLE = "_CRANKFOLD_COMPLETE"
 TRACEBACK_VARIABLE = "CRANKFOLD_TRACEBACK"
 
@@ -80,6 +82,8 @@ def program(ctx: click.Context) -> None:
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command line and leave with its exit status; a user's mistake is one line on standard error."""
     prepare()
+    for variable in THREAD_VARIABLES:
+        os.environ.setdefault(variable, "1")  # before numpy is loaded
     status = run(arguments)
     try:
         sys.stdout.flush()
