@@ -17,10 +17,13 @@ from crankfold.analysis.errors import InputError
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from crankfold.analysis.engine import Fuel
+
 RIGS, ENGINES = "rigs", "engines"
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,63}")  # a file's name, so no dots, slashes or device names of systems
 RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
 MAX_FILE_BYTES = 100_000
+USUAL_V = 12  # where the card does not say
 
 C = TypeVar("C", "Rig", "EngineCard")
 
@@ -111,17 +114,25 @@ class EngineCard:
     notes: str = ""
 
     def __post_init__(self) -> None:
-        self.engine()
         _one_of("ignition", self.ignition, ("", "waste-spark", "single-coil", "coil-on-plug", "none"))
         _one_of("fuel", self.fuel, ("", "spark", "diesel"))
         _one_of("starter", self.starter, ("", "permanent-magnet", "series"))
         if self.system_v not in (0, 6, 12, 24):
             raise InputError(f"system_v is {self.system_v}; it is 12 or 24")
         _in_range("batteries", self.batteries, 1, 8)
+        self.engine()
 
     def engine(self, name: str = "") -> Engine:
         """Return the engine as the analysis needs to know it."""
-        return Engine.parse(self.firing_order, self.intervals or None, self.strokes, name)
+        return replace(Engine.parse(self.firing_order, self.intervals or None, self.strokes, name),
+                       fuel=self.kind_of_fuel, system_v=float(self.system_v or USUAL_V))
+
+    @property
+    def kind_of_fuel(self) -> Fuel:
+        """``spark``, ``diesel``, or empty when neither fuel nor ignition says."""
+        if self.fuel == "diesel" or (not self.fuel and self.ignition == "none"):
+            return "diesel"
+        return "spark" if self.fuel or self.ignition else ""
 
 
 class Shelf:

@@ -9,9 +9,11 @@ import numpy as np
 
 from crankfold.analysis import refusals
 from crankfold.analysis.anchor import Gauge, anchored, gauge_from_marks
+from crankfold.analysis.battery_voltage import as_current, health_of_voltage, is_battery_voltage, widened
 from crankfold.analysis.capture import CURRENT, SYNC
 from crankfold.analysis.cautions import cranking_cautions, second_opinion, trace_cautions
 from crankfold.analysis.conditioning import NoCranking, condition
+from crankfold.analysis.decompressor import after_decompressor
 from crankfold.analysis.doubts import after_verdict
 from crankfold.analysis.estimate import estimate as explain
 from crankfold.analysis.health import mean_current, read_health
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
     from crankfold.analysis.engine import Engine, SyncSpec
     from crankfold.analysis.estimate import Estimate
     from crankfold.analysis.marks import Marks
+    from crankfold.analysis.result import Health
     from crankfold.analysis.trace import CrankingTrace
 
 __all__ = ["Gauge", "Thresholds", "analyse"]
@@ -69,30 +72,46 @@ def analyse(
     if gauge is not None:
         engine.position_of(gauge.cylinder)
     misfire_notices(misfire_codes, engine, ())
-    base = Result("none", engine, sync_asked=sync)
+    result = _answer(capture, Result("none", engine, sync_asked=sync), thresholds, gauge, misfire_codes)
+    return replace(result, health=_health(result, capture))
+
+
+def _answer(capture: Capture, base: Result, thresholds: Thresholds, gauge: Gauge | None,
+            misfire_codes: Sequence[str]) -> Result:
+    engine, volts = base.engine, is_battery_voltage(capture)
     try:
-        trace = condition(capture)
+        trace, shut_s = after_decompressor(condition(as_current(capture) if volts else capture))
     except NoCranking as nothing:
         unit = capture.channels[capture.index_of(CURRENT) or 0].unit
         return replace(base, reasons=(refusals.no_cranking(nothing.facts, unit),))
-    base = replace(base, trace=trace, cautions=tuple(trace_cautions(trace)), cranking=_cranking(trace, None),
-                   health=read_health(trace, None))
-    reasons = refusals.before_fit(trace, engine)
+    base = replace(base, trace=trace, cautions=tuple(trace_cautions(trace, battery_voltage=volts, shut_s=shut_s)),
+                   cranking=_cranking(trace, None))
+    reasons = refusals.before_fit(trace, engine, battery_voltage=volts)
     if reasons:
         return replace(base, reasons=reasons)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # a start that runs away is dropped there
         estimates = explain(trace, engine)
+    if volts:
+        estimates = tuple(map(widened, estimates))
     reasons = refusals.after_fit(trace, engine, estimates)
     if engine.cylinders == 1:
         reasons = (*reasons[:1], refusals.one_cylinder(estimates)) if reasons else (refusals.one_cylinder(estimates),)
     if estimates:
-        base = replace(base, cranking=_cranking(trace, estimates[0]), health=read_health(trace, estimates[0]),
-                       estimate=estimates[0])
+        base = replace(base, cranking=_cranking(trace, estimates[0]), estimate=estimates[0])
     if reasons:
         return replace(base, reasons=reasons)
-    marks = _marks(capture, sync, trace)
+    marks = _marks(capture, base.sync_asked, trace)
     result = _judged(base, capture, marks, estimates, thresholds)
     return result if result.verdict == "none" else _beside(result, marks, gauge, misfire_codes)
+
+
+def _health(result: Result, capture: Capture) -> Health | None:
+    """Return starter and battery as the capture shows them, None where nothing was cranked."""
+    if result.trace is None:
+        return None
+    if not is_battery_voltage(capture):
+        return read_health(result.trace, result.estimate, system_v=result.engine.system_v)
+    return health_of_voltage(capture, result.trace.crank)
 
 
 def _judged(base: Result, capture: Capture, marks: Marks | None, estimates: Sequence[Estimate],
@@ -109,7 +128,7 @@ def _judged(base: Result, capture: Capture, marks: Marks | None, estimates: Sequ
     cautions = [*base.cautions, *cranking_cautions(trace, engine, best)]
     cautions += [c for c in (near_limit(cylinders, thresholds), second_opinion(best, thresholds),
                              one_far_above(best.relative_percent.tolist()), naming.caution) if c is not None]
-    base = replace(base, estimate=best, cranking=_cranking(trace, best), health=read_health(trace, best))
+    base = replace(base, estimate=best, cranking=_cranking(trace, best))
     if reasons:
         return replace(base, reasons=reasons, cautions=tuple(cautions))
     return replace(base, verdict=verdict, cylinders=cylinders, sync=naming.sync, cautions=tuple(cautions),

@@ -27,16 +27,29 @@ NO_HEIGHT = 0.05  # of the tallest: no hump at all
 HEIGHT_CLEAR_PERCENT = 15.0  # heights that miss the limit by this much say the opposite
 
 
-def trace_cautions(trace: CrankingTrace) -> list[Notice]:
-    """Return what the recording itself has that people should know."""
+def trace_cautions(trace: CrankingTrace, *, battery_voltage: bool = False,
+                   shut_s: float | None = None) -> list[Notice]:
+    """Return what the recording itself has that people should know.
+
+    Parameters
+    ----------
+    battery_voltage
+        The trace is made of a battery's voltage, so that it has neither amperes nor a clamp's direction.
+    shut_s
+        When a decompressor shut, from the onset.
+    """
     found = []
-    if trace.unit != "A":
+    if battery_voltage:
+        found.append(Notice("battery-voltage"))
+    elif trace.unit != "A":
         found.append(Notice("no-scale", {"unit": trace.unit}))
     elif (mean := mean_current(trace)) is not None and not PLAUSIBLE_A[0] <= mean <= PLAUSIBLE_A[1]:
         found.append(Notice("scale-doubtful", {"mean_a": mean}))
     if trace.others:
         found.append(Notice("more-cranks", {"count": len(trace.others), "longest_s": trace.crank.length_s}))
-    if trace.polarity < 0:
+    if shut_s is not None:
+        found.append(Notice("decompressor", {"shut_s": shut_s}))
+    if trace.polarity < 0 and not battery_voltage:
         found.append(Notice("polarity-reversed"))
     if math.isnan(trace.noise):
         found.append(Notice("no-quiet"))

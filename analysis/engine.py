@@ -14,6 +14,9 @@ MAX_CYLINDERS = 16
 CYCLE_TOLERANCE_DEG = 0.5  # intervals given in whole degrees may miss the cycle by rounding
 
 SyncKind = Literal["waste-spark", "single-spark", "cam", "pressure", "plug-out"]
+Fuel = Literal["", "spark", "diesel"]
+FUELS: tuple[Fuel, ...] = ("", "spark", "diesel")
+SYSTEM_V = (6.0, 12.0, 24.0)
 SYNC_KINDS: tuple[SyncKind, ...] = ("waste-spark", "single-spark", "cam", "pressure", "plug-out")
 
 
@@ -30,17 +33,25 @@ class Engine:
         repeats; empty means even.
     strokes
         4 or 2.
+    name
+        For people.
+    fuel
+        ``spark`` or ``diesel``, empty when not known: decides what there is to look at next, never the numbers.
+    system_v
+        Nominal volts of the electrics.
 
     Raises
     ------
     InputError
-        A cylinder is named twice, or the intervals do not fit the order or the cycle.
+        A cylinder is named twice, the intervals do not fit the order or the cycle, or fuel or volts cannot be.
     """
 
     firing_order: tuple[int, ...]
     intervals_deg: tuple[float, ...] = ()
     strokes: int = 4
     name: str = ""
+    fuel: Fuel = ""
+    system_v: float = 12.0
 
     def __post_init__(self) -> None:
         order = tuple(int(c) for c in self.firing_order)
@@ -53,6 +64,10 @@ class Engine:
             raise InputError(f"firing order {_dashed(order)} names cylinder {twice[0]} twice; name each cylinder once")
         if self.strokes not in (2, 4):
             raise InputError(f"strokes {self.strokes}: an engine has 2 or 4")
+        if self.fuel not in FUELS:
+            raise InputError(f"fuel {self.fuel!r}: it is spark or diesel")
+        if self.system_v not in SYSTEM_V:
+            raise InputError(f"volts {self.system_v:g}: it is 12 or 24")
         n, cycle = len(order), self.cycle_deg
         given = tuple(float(x) for x in self.intervals_deg)
         if given:

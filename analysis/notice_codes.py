@@ -18,11 +18,14 @@ REASONS: dict[str, tuple[str, ...]] = {
 }
 """Why no verdict could be drawn. `why` of not-explained: ``fit`` (the model does not fit), ``unsure`` (it fits, but
 the intervals are too wide to judge), ``two-answers`` (two explanations fit alike and differ), ``one-far-above`` (one
-cylinder far above all others), ``heights`` (the plain hump heights say the opposite), ``nothing-repeats``."""
+cylinder far above all others), ``heights`` (the plain hump heights say the opposite), ``nothing-repeats``,
+``no-rest`` (a battery's voltage without its rest before the crank)."""
 
 CAUTIONS: dict[str, tuple[str, ...]] = {
     "no-scale": ("unit",),
     "scale-doubtful": ("mean_a",),
+    "battery-voltage": (),
+    "decompressor": ("shut_s",),
     "near-limit": ("positions", "cylinders", "limit_percent", "relative_percent", "low_end_percent",
                    "high_end_percent"),
     "more-cranks": ("count", "longest_s"),

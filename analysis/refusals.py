@@ -48,12 +48,17 @@ def no_cranking(facts: Mapping[str, float], unit: str) -> Notice:
     return Notice("no-cranking", {**facts, "unit": unit})
 
 
-def before_fit(trace: CrankingTrace, engine: Engine) -> tuple[Notice, ...]:
-    """Return the reasons that the trace alone gives, before anything is fitted, the deciding one first."""
+def before_fit(trace: CrankingTrace, engine: Engine, *, battery_voltage: bool = False) -> tuple[Notice, ...]:
+    """Return the reasons that the trace alone gives, before anything is fitted, the deciding one first.
+
+    A trace made of a battery's voltage needs its rest before the crank: without it nobody knows where its zero is.
+    """
+    rest = battery_voltage and math.isnan(trace.noise)
     reasons = [
         _rate_too_low(trace, engine),
         _clipped(trace),
-        _ac_probe(trace),
+        Notice("not-explained", {"why": "no-rest"}) if rest else None,
+        None if battery_voltage else _ac_probe(trace),
         _no_starter(trace),
         _gap(trace, engine),
         _too_little(trace, engine),

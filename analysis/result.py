@@ -88,12 +88,18 @@ class Health:
         What the starter would draw if held.
     resistance_ohm
         Battery, cable and starter together, at the assumed open-circuit voltage in `voltage_v`.
+    rest_v, cranking_v, lowest_v
+        The battery's voltage before the crank, on average while cranking, and at its lowest, where it was measured in
+        place of a current.
     """
 
     sag_percent: float | None = None
     stall_current_a: float | None = None
     resistance_ohm: float | None = None
     voltage_v: float | None = None
+    rest_v: float | None = None
+    cranking_v: float | None = None
+    lowest_v: float | None = None
 
 
 @dataclass(frozen=True)

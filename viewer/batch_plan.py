@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
 SIDECAR = ".toml"
 MAX_SIDECAR_BYTES = 100_000  # a card has a few lines; anything longer is another kind of file
-TEXTS = ("firing_order", "intervals", "engine_name", "engine", "rig", "clamp", "probe", "sync", "gauge")
-NUMBERS = ("low", "dead", "watch")
+TEXTS = ("firing_order", "intervals", "engine_name", "engine", "rig", "clamp", "probe", "sync", "gauge", "fuel")
+NUMBERS = ("low", "dead", "watch", "system_v")
 READING = ("columns", "rate")
 EXCLUDING = ({"firing_order", "engine", "intervals", "strokes"}, {"clamp", "probe"})
 """Options that belong together: who says one of them anew says all of them anew."""

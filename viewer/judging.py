@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from crankfold.viewer.picture.scene import Scene
     from crankfold.viewer.questions import Question
 
-USUAL_V = 12.0
 PICTURE_SUFFIXES = (".svg", ".png")
 
 
@@ -40,13 +39,10 @@ def judge(capture: Capture, question: Question, warnings: Sequence[str] = ()) ->
         The capture and the question do not go together.
     """
     from crankfold.analysis.analyse import analyse
-    from crankfold.analysis.health import read_health
 
     capture = in_amperes(capture, question.rig, question.probe)
     result = analyse(capture, question.engine, sync=question.sync, thresholds=question.thresholds,
                      gauge=question.gauge, misfire_codes=question.misfire_codes)
-    if question.system_v != USUAL_V and result.trace is not None:
-        result = replace(result, health=read_health(result.trace, result.estimate, system_v=question.system_v))
     return Judged(capture, with_warnings(result, warnings), question, _marks(capture, question, result))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -32,7 +32,6 @@ class Question:
     gauge: Gauge | None
     misfire_codes: tuple[str, ...]
     rig: Rig | None = None
-    system_v: float = 12.0
 
 
 def engine_options(command: F) -> F:
@@ -47,6 +46,8 @@ _OPTIONS = (
     click.option("--intervals", metavar="270-450", help=say("option.intervals")),
     click.option("--strokes", type=int, metavar="2|4", help=say("option.strokes")),
     click.option("--engine-name", default="", metavar="TEXT", help=say("option.engine_name")),
+    click.option("--fuel", type=click.Choice(["spark", "diesel"]), help=say("option.fuel")),
+    click.option("--volts", "system_v", type=float, metavar="12|24", help=say("option.volts")),
     click.option("--engine", metavar="NAME|FILE", help=say("option.engine")),
     click.option("--rig", metavar="NAME|FILE", help=say("option.rig")),
     click.option("--clamp", metavar="10mV/A", help=say("option.clamp")),
@@ -72,35 +73,36 @@ def question_of(options: Mapping[str, Any]) -> Question:
     from crankfold.analysis.engine import SyncSpec
     from crankfold.analysis.verdict import Thresholds
 
-    engine, system_v = _engine(options)
+    engine = _engine(options)
     rig = rig_of(options)
     sync = options["sync"] if options["sync"] is not None or rig is None else rig.sync
     low, watch = options["low"], options["watch"]
     if watch is None:
         watch = min(100.0, max(low, low + WATCH_ABOVE_LOW))
     return Question(
-        engine=engine, sync=SyncSpec.parse(sync, engine), probe=_probe(options), rig=rig, system_v=system_v,
+        engine=engine, sync=SyncSpec.parse(sync, engine), probe=_probe(options), rig=rig,
         thresholds=Thresholds(low_percent=low, dead_percent=options["dead"], watch_percent=watch),
         gauge=_gauge(options["gauge"], engine), misfire_codes=_codes(options["misfire_codes"], engine))
 
 
-def _engine(options: Mapping[str, Any]) -> tuple[Engine, float]:
-    """Return the engine and its volts: from its card where one is named, and from what the options say otherwise."""
+def _engine(options: Mapping[str, Any]) -> Engine:
+    """Return the engine: from its card where one is named, what the options say going before it."""
     from crankfold.acquire.rig import Shelf
     from crankfold.analysis.engine import Engine
     from crankfold.analysis.errors import InputError
 
     named = options.get("engine")
     order, intervals, strokes = options["firing_order"], options["intervals"], options["strokes"]
-    name, system_v = options["engine_name"], 12.0
+    name, fuel, system_v = options["engine_name"], options.get("fuel"), options.get("system_v")
     if named:
         card = Shelf().engine(named)
         intervals = intervals or (card.intervals if not order else None)
         order, strokes = order or card.firing_order, strokes or card.strokes
-        name, system_v = name or Path(named).stem, float(card.system_v or system_v)
+        name, fuel, system_v = name or Path(named).stem, fuel or card.kind_of_fuel, system_v or card.system_v
     if not order:
         raise InputError(say("problem.no_firing_order"))
-    return Engine.parse(order, intervals or None, 4 if strokes is None else strokes, name), system_v
+    engine = Engine.parse(order, intervals or None, 4 if strokes is None else strokes, name)
+    return replace(engine, fuel=fuel or "", system_v=float(system_v or engine.system_v))
 
 
 def rig_of(options: Mapping[str, Any]) -> Rig | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.sentences import answer, safety
+from crankfold.viewer.sentences import answer, safety, say_for
 from crankfold.viewer.terminal import complain, tell
 from crankfold.viewer.wording import say
 
@@ -25,18 +25,18 @@ def print_result(result: Result, *, headline_last: bool = False) -> None:
                            ("next.heading", told.next), ("blind.heading", told.blind)):
         _section(say(heading), lines)
     tell()
-    tell(say("safety.short"))
+    tell(say_for(result.engine.fuel, "safety.short"))
     if headline_last:
         tell()
         tell(told.headline, bold=True)
 
 
-def print_safety(*, aside: bool = False) -> None:
-    """Print the cautions said before anybody cranks; `aside` puts them on standard error."""
+def print_safety(*, fuel: str = "", aside: bool = False) -> None:
+    """Print the cautions said before anybody cranks an engine of that fuel; `aside` puts them on standard error."""
     if aside:
-        complain(" ".join((say("safety.heading"), *safety())))
+        complain(" ".join((say("safety.heading"), *safety(fuel))))
         return
-    _section(say("safety.heading"), safety())
+    _section(say("safety.heading"), safety(fuel))
 
 
 def _section(heading: str, lines: Sequence[str]) -> None:

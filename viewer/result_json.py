@@ -32,12 +32,13 @@ def result_data(result: Result) -> dict[str, Any]:
         "cranking": _cranking(result.cranking),
         "cautions": _notices("caution", result.cautions),
         "notes": _notices("note", result.notes),
-        "pattern": _notices("pattern", (result.pattern,))[0] if result.pattern is not None else None,
+        "pattern": _notices("pattern", (result.pattern,), result.engine.fuel)[0] if result.pattern is not None else None,
         "next": list(next_steps(result)) if result.verdict != "none" else [],
         "health": _health(result.health),
         "engine": {"name": result.engine.name, "firing_order": list(result.engine.firing_order),
                    "intervals_deg": [_finite(x) for x in result.engine.intervals_deg],
-                   "strokes": result.engine.strokes},
+                   "strokes": result.engine.strokes, "fuel": result.engine.fuel or None,
+                   "system_v": result.engine.system_v},
     }
 
 
@@ -87,11 +88,12 @@ def _health(health: Health | None) -> dict[str, Any] | None:
     if health is None:
         return None
     return {name: _finite(getattr(health, name))
-            for name in ("sag_percent", "stall_current_a", "resistance_ohm", "voltage_v")}
+            for name in ("sag_percent", "stall_current_a", "resistance_ohm", "voltage_v", "rest_v", "cranking_v",
+                         "lowest_v")}
 
 
-def _notices(family: str, notices: Sequence[Notice]) -> list[dict[str, Any]]:
-    return [{"code": n.code, "text": notice_text(family, n), "facts": {k: _fact(v) for k, v in n.facts.items()}}
+def _notices(family: str, notices: Sequence[Notice], fuel: str = "") -> list[dict[str, Any]]:
+    return [{"code": n.code, "text": notice_text(family, n, fuel), "facts": {k: _fact(v) for k, v in n.facts.items()}}
             for n in notices]
 
 

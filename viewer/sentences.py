@@ -10,6 +10,7 @@ from crankfold.viewer.wording import has, placeholders, say
 if TYPE_CHECKING:
     from crankfold.analysis.result import Cylinder, Notice, Result
 
+DIESEL = "diesel"
 SAFETY = ("moving", "ignition", "battery", "limit", "law")
 """Keys of the cautions said before anybody cranks."""
 
@@ -46,16 +47,22 @@ def answer(result: Result) -> Answer:
         found=(*_cranking(result), *(cylinder_line(c) for c in result.cylinders)),
         sure=_sure(result) if judged else (),
         next=next_steps(result) if judged else (),
-        blind=(say("blind.all_equal"), say("blind.other")) if judged else (),
+        blind=(say("blind.all_equal"), say_for(result.engine.fuel, "blind.other")) if judged else (),
         reasons=tuple(notice_text("reason", n) for n in result.reasons),
         cautions=tuple(notice_text("caution", n) for n in result.cautions),
         notes=tuple(notice_text("note", n) for n in result.notes),
     )
 
 
-def safety() -> tuple[str, ...]:
-    """Return the cautions said before anybody cranks."""
-    return tuple(say(f"safety.{key}") for key in SAFETY)
+def safety(fuel: str = "") -> tuple[str, ...]:
+    """Return the cautions said before anybody cranks an engine of that fuel."""
+    return tuple(say_for(fuel, f"safety.{key}") for key in SAFETY)
+
+
+def say_for(fuel: str, key: str, **facts: object) -> str:
+    """Return a sentence in the form for engines of that fuel: a diesel has no plugs, coils or sparks to talk of."""
+    own = f"{key}_{fuel}"
+    return say(own if fuel == DIESEL and has(own) else key, **facts)
 
 
 def headline(result: Result) -> str:
@@ -137,6 +144,8 @@ def _cranking(result: Result) -> list[str]:
     if health is not None and health.resistance_ohm is not None and health.voltage_v is not None:
         lines.append(say("found.resistance", resistance_mohm=1000.0 * health.resistance_ohm,
                          voltage_v=health.voltage_v))
+    if health is not None and health.rest_v is not None:
+        lines.append(say("found.volts", rest_v=health.rest_v, cranking_v=health.cranking_v, lowest_v=health.lowest_v))
     return lines
 
 
@@ -155,26 +164,27 @@ def _sure(result: Result) -> tuple[str, ...]:
 
 def next_steps(result: Result) -> tuple[str, ...]:
     """Return what to do next: by the pattern of the low cylinders, and how to name them where they have no number."""
+    fuel = result.engine.fuel
     if result.verdict == "even":
         watched = any(c.state == "watch" for c in result.cylinders)
-        return (say("next.even_watch" if watched else "next.even"),)
+        return (say_for(fuel, "next.even_watch" if watched else "next.even"),)
     lines = []
     if result.pattern is not None:
-        lines.append(notice_text("pattern", result.pattern))
+        lines.append(notice_text("pattern", result.pattern, fuel))
     if _plug_out(result) is not None:
         lines.append(say("next.plug_out", cylinder=_plug_out(result)))
     if any(c.cylinder is None for c in result.cylinders):
-        lines.append(say("next.to_name"))
+        lines.append(say_for(fuel, "next.to_name"))
     return (*lines, say("next.repeat"))
 
 
-def notice_text(family: str, notice: Notice) -> str:
+def notice_text(family: str, notice: Notice, fuel: str = "") -> str:
     """Return the sentence of a reason, caution, note or pattern: the most particular one that its facts can fill."""
     base = f"{family}.{notice.code}"
     facts: dict[str, object] = dict(notice.facts)
     for key in (*_variants(base, facts), base, f"{base}.other"):
         if has(key) and placeholders(key) <= facts.keys():
-            return say(key, **facts)
+            return say_for(fuel, key, **facts)
     return say(f"{family}.other", **({"code": notice.code} if placeholders(f"{family}.other") else {}))
 
 

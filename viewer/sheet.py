@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from crankfold.analysis.errors import InputError
 from crankfold.viewer.picture import look
-from crankfold.viewer.sentences import Answer, answer, low_ones, short_name
+from crankfold.viewer.sentences import Answer, answer, low_ones, say_for, short_name
 from crankfold.viewer.terminal import tame
 from crankfold.viewer.wording import LANGUAGE, say
 
@@ -92,12 +92,12 @@ def meaning(result: Result) -> str:
     """Return what the verdict means for the engine's owner."""
     if result.verdict == "none":
         return say("owner.none")
-    down = low_ones(result)
+    down, fuel = low_ones(result), result.engine.fuel
     if not down:
         watched = any(c.state == "watch" for c in result.cylinders)
-        return say("owner.watch" if watched else "owner.even")
+        return say_for(fuel, "owner.watch" if watched else "owner.even")
     if len(down) == 1:
-        return say("owner.one_dead" if down[0].state == "dead" else "owner.one_low")
+        return say_for(fuel, "owner.one_dead" if down[0].state == "dead" else "owner.one_low")
     return say("owner.several")
 
 

@@ -126,7 +126,8 @@ class Session:
         plugins = load_plugins()
         reopen = partial(open_board, self._board, self._settings, plugins)
         plan = partial(plan_of, rig=self._question.rig, probe=self._question.probe, journal_folder=self._way.out)
-        following = Following(reopen, plan, self._happened, self._tell, self._signals.lost, self._way.patient)
+        following = Following(reopen, plan, self._happened, self._tell, self._signals.lost, self._way.patient,
+                              lambda: self._enough)
         with self._journals():
             source = reopen()
             try:
@@ -164,7 +165,7 @@ class Session:
         from crankfold.viewer.report import print_safety
 
         if source.info.live:
-            print_safety(aside=self._way.aside)
+            print_safety(fuel=self._question.engine.fuel, aside=self._way.aside)
             prepare_solver()
             if self._board.partition(":")[0].strip() == VIRTUAL:
                 prepare_virtual(plugins)
