@@ -16,13 +16,13 @@ from crankfold.viewer.wording import say
 VERDICT, BAD_INPUT, NO_VERDICT, OWN_FAULT, INTERRUPTED, PIPE_CLOSED = 0, 2, 3, 1, 130, 141
 """Exit statuses: a verdict; bad usage or input; no verdict; a fault of this program; Ctrl-C; the reader went away."""
 
-COMMANDS = ("demo", "analyse", "capture", "window", "compare", "batch", "study", "export", "sheet", "listen", "practice",
-            "engine", "rig", "check", "boards", "plugins")
+COMMANDS = ("demo", "analyse", "capture", "window", "compare", "batch", "study", "export", "sheet", "listen",
+            "practice", "engine", "rig", "check", "boards", "plugins")
 """In the order of help; each is ``command`` in a module of its name."""
 
 NAME = "crankfold"
 THREAD_VARIABLES = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
-"""Matrices here are so small that threads only wait for each other; on a busy machine fits took twenty times as long."""
+"""Matrices are small here: threads only wait for each other, and on a busy machine fits took twenty times as long."""
 COMPLETION_VARIABLE = "_CRANKFOLD_COMPLETE"
 TRACEBACK_VARIABLE = "CRANKFOLD_TRACEBACK"
 
