@@ -43,10 +43,4 @@ def wanted_of(file: Path | None, board: str | None, settings: Mapping[str, str],
         return Wanted(partial(open_file, file, settings, load_plugins()), question, live=False, title=file.name), ()
     assert board is not None
     wanted = Wanted(partial(open_board, board, settings, load_plugins()), question, title=board)
-    return wanted, checks(question.sync, fuel=_fuel(options))
-
-
-def _fuel(options: Mapping[str, Any]) -> str:
-    from crankfold.acquire.rig import Shelf
-
-    return Shelf().engine(options["engine"]).fuel if options["engine"] else ""
+    return wanted, checks(question.sync, fuel=question.engine.fuel)

@@ -6,7 +6,7 @@ import threading
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 from PySide6.QtCore import QPoint, Qt
@@ -308,7 +308,7 @@ def test_tones_through_the_loudspeaker_or_a_beep(bench: Any, monkeypatch: pytest
     from crankfold.viewer.window import sounding
 
     class Effect:
-        played: list[str] = []
+        played: ClassVar[list[str]] = []
 
         def setSource(self, url: Any) -> None:
             self.path = url.toLocalFile()
