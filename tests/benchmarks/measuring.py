@@ -1,0 +1,40 @@
+"""What every row of the table needs: the shortest of several turns, and a row's words and figures."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the table: the work, its reference in the same run, the budget, what was measured, and if it fits."""
+
+    work: str
+    reference: str
+    budget: str
+    measured: str
+    within: bool
+
+
+def best_s(*calls: Callable[[], object], repeats: int = 5) -> list[float]:
+    """Return the shortest time of each call in seconds, taken in turn so that all see the same machine."""
+    best = [float("inf")] * len(calls)
+    for _ in range(repeats):
+        for number, call in enumerate(calls):
+            began = time.perf_counter()
+            call()
+            best[number] = min(best[number], time.perf_counter() - began)
+    return best
+
+
+def best_cpu_s(*calls: Callable[[], object], repeats: int = 5) -> list[float]:
+    """Return the least processor time of each call: for work on one thread, whatever else the machine does."""
+    best = [float("inf")] * len(calls)
+    for _ in range(repeats):
+        for number, call in enumerate(calls):
+            began = time.process_time()
+            call()
+            best[number] = min(best[number], time.process_time() - began)
+    return best
