@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from crankfold.analysis.capture import Capture
 
 READ_S = 0.1
+MOST_LISTENED_S = 2 * READ_S  # in one read; one that took longer slept with the computer, or waited for its turn
 LOOK_S = 0.1  # how often the waiting side looks whether the reader is alive
 SILENT_LOOKS = 3  # in a row before it is given up: the reader may have been starved, not the board silent
 MAX_WAITING = 16  # captures nobody has taken; a live stream then gives up the oldest, a file waits
@@ -74,7 +75,7 @@ class Recorder:
         self._waiting: deque[Capture | Event] = deque()
         self._stop, self._abandoned, self._done = threading.Event(), False, False
         self._error: BaseException | None = None
-        self._heard_s = time.monotonic()
+        self._heard_s = self._returned_s = time.monotonic()
         self._heard_any = False
         self._silent_looks = 0
         self._thread = threading.Thread(target=self._run, name=f"reader of {source.info.title}", daemon=True)
@@ -126,7 +127,7 @@ class Recorder:
 
     def __iter__(self) -> Iterator[Capture]:
         if self._thread.ident is None:
-            self._heard_s = time.monotonic()
+            self._heard_s = self._returned_s = time.monotonic()
             self._thread.start()
         while True:
             item = self._get()
@@ -162,7 +163,7 @@ class Recorder:
 
     def _look_after_reader(self) -> None:
         """Give up on a reader thread that hangs inside the source, and hand on what it had."""
-        if not self._watched or self._silent_s < self._patience_s:
+        if not self._watched or time.monotonic() - self._returned_s < self._patience_s:
             self._silent_looks = 0
             return
         self._silent_looks += 1
@@ -215,14 +216,18 @@ class Recorder:
         if self._source.info.captured:
             self._put(read_captured(self._source))
             return
+        listened_s, looked_s = 0.0, time.monotonic()
         while not self._stop.is_set() and not self._abandoned:
             block = self._source.read(READ_S)
+            listened_s += min(time.monotonic() - looked_s, MOST_LISTENED_S)
+            looked_s = self._returned_s = time.monotonic()
             if block is None:
                 if self._source.finished:
                     return
-                if self._watched and self._silent_s >= self._patience_s:
+                if self._watched and listened_s >= self._patience_s:
                     raise self._stalled(self._silent_s)
                 continue
+            listened_s = 0.0
             with self._lock:
                 if not self._abandoned:
                     self._stream.take(block)

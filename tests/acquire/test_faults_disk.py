@@ -117,19 +117,22 @@ SAVING = """
 import os, random, signal, sys, time
 from pathlib import Path
 import numpy as np
-from crankfold.acquire.storage import save_capture
+from crankfold.acquire.storage import load_capture, save_capture
 from crankfold.analysis.capture import Capture
 
 path, chance, seen = Path(sys.argv[1]) / "a.h5", random.Random(7), set()
 captures = [Capture.from_arrays(np.full(60_000, float(k)), rate_hz=1000.0) for k in range(3)]
 save_capture(captures[0], path)
+began = time.monotonic()
+save_capture(captures[0], path)
+usual = time.monotonic() - began
 for turn in range(60):
     child = os.fork()
     if child == 0:
         while True:
             turn += 1
             save_capture(captures[turn % 3], path)
-    time.sleep(chance.uniform(0.0, 0.05))
+    time.sleep(chance.uniform(0.0, 4.0) * usual)
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
     values = np.unique(load_capture(path).samples)
@@ -155,23 +158,29 @@ from crankfold.acquire.errors import FileFormatError
 from crankfold.acquire.journal import journals, recover
 from crankfold.acquire.recorder import record
 from crankfold.acquire.recording import RecordingPlan
-from crankfold.acquire.storage import save_capture
+from crankfold.acquire.storage import load_capture, save_capture
 
 bench = made.Bench(2000.0, 12.0).crank(2.0, 2.0).crank(7.0, 2.0)
 chance, found = random.Random(5), {"whole": 0, "recovered": 0, "absent": 0}
+
+def run(folder):
+    steps = []
+    for at in range(0, len(bench.current_a), 200):
+        steps += [bench.current_a[at:at + 200, None], 0.0005]
+    source = made.ArraySource(steps, made.info_of(2000.0, finite=False))
+    for k, capture in enumerate(record(source, RecordingPlan(journal_folder=folder))):
+        save_capture(capture, folder / f"crank{k}.h5")
+
+began = time.monotonic()
+run(Path(sys.argv[1]) / "undisturbed")
+usual = time.monotonic() - began
 for turn in range(40):
     folder = Path(sys.argv[1]) / str(turn)
     child = os.fork()
     if child == 0:
-        steps = []
-        for at in range(0, len(bench.current_a), 200):
-            steps += [bench.current_a[at:at + 200, None], 0.0005]
-        source = made.ArraySource(steps, made.info_of(2000.0, finite=False))
-        for k, capture in enumerate(record(source, RecordingPlan(journal_folder=folder))):
-            save_capture(capture, folder / f"crank{k}.h5")
-        time.sleep(1)
-        os._exit(0)
-    time.sleep(chance.uniform(0.0, 0.2))
+        run(folder)
+        time.sleep(60)
+    time.sleep(chance.uniform(0.0, 1.2) * usual)
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
     for path in folder.glob("*.h5") if folder.is_dir() else ():
@@ -199,7 +208,7 @@ def test_kill_9_at_forty_moments_of_recording_leaves_whole_captures_and_what_was
                           check=False)
     assert done.returncode == 0, done.stderr
     whole, recovered, absent = map(int, done.stdout.split())
-    assert recovered >= 3
+    assert min(whole, recovered, absent) >= 3
     assert whole + recovered + absent >= 40
 
 
