@@ -19,9 +19,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
+from linear_load import linear_load
 
 from crankfold.analysis.capture import Capture
 from crankfold.analysis.conditioning import NoCranking, condition
+from crankfold.analysis.cycle_rate import track_cycles
 from crankfold.analysis.engine import Engine
 from crankfold.analysis.estimate import estimate, find_rates
 from crankfold.analysis.heights import raw_heights, trough_heights
@@ -76,15 +78,18 @@ def captures(folder: Path) -> list[tuple[CrankingTrace, Engine, NDArray[np.float
     return found
 
 
-def by_heights(height: Callable[..., NDArray[np.float64]]) -> Method:
-    """Return a method that reads hump heights in equal slots of the tracked cycle."""
+def by_heights(height: Callable[..., NDArray[np.float64]], *, tracked: bool) -> Method:
+    """Return a method that reads hump heights in slots of the cycle: followed from cycle to cycle, or all equal."""
 
     def method(trace: CrankingTrace, engine: Engine) -> NDArray[np.float64] | None:
         rates = find_rates(trace, engine)
         if not rates:
             return None
         y, t = trace.smooth[trace.steady], trace.time_s[trace.steady]
-        angle = engine.cycle_deg * rates[0].rate_hz * (t - t[0])
+        cycles = rates[0].rate_hz * (t - t[0])
+        if tracked:
+            cycles = track_cycles(y, trace.rate_hz, rates[0].rate_hz, engine.cylinders).at(t - t[0])
+        angle = engine.cycle_deg * cycles
         offsets = np.arange(0.0, engine.cycle_deg / engine.cylinders, 4.0) if engine.even_firing else \
             np.arange(0.0, engine.cycle_deg, 8.0)
         sharp = [float(np.mean(raw_heights(angle + o, y, engine))) for o in offsets]
@@ -105,8 +110,11 @@ def by_fit(**switches: bool | float) -> Method:
 
 
 METHODS: dict[str, Method] = {
-    "hump heights above zero, equal slots": by_heights(raw_heights),
-    "hump heights above troughs, equal slots": by_heights(trough_heights),
+    "hump heights above zero, equal slots": by_heights(raw_heights, tracked=False),
+    "hump heights above troughs, equal slots": by_heights(trough_heights, tracked=False),
+    "hump heights above zero, tracked slots": by_heights(raw_heights, tracked=True),
+    "hump heights above troughs, tracked slots": by_heights(trough_heights, tracked=True),
+    "linear load model": linear_load,
     "full model": by_fit(),
     "- leak table (healthy shape scaled)": by_fit(leak_table=False),
     "- continuation in the starts": by_fit(continuation=False),
