@@ -42,6 +42,8 @@ class Following:
         Called with each event, with each sentence for people, and when the board is lost.
     patient
         Whether a lost board is waited for; one that ends by itself never is.
+    enough
+        Says whether nothing more is wanted, so that losing the board does not matter.
     """
 
     reopen: Callable[[], Source]
@@ -50,6 +52,7 @@ class Following:
     tell: Callable[[str], None]
     on_loss: Callable[[], None]
     patient: bool
+    enough: Callable[[], bool]
     interrupted: bool = False
     _recorder: Recorder | None = None
 
@@ -66,13 +69,12 @@ class Following:
                 yield from self._until_lost(source)
                 return
             except LOST as error:
-                if self.interrupted:
+                if self.interrupted or self.enough():
                     return
                 if not self.patient or source.info.finite:
                     raise
-                self.on_loss()
-                self.tell(say("event.waiting", problem=error.what))
-            again = self._wait()
+                lost = error
+            again = self._waited(lost)
             if again is None:
                 return
             source = again
@@ -111,10 +113,12 @@ class Following:
                 except KeyboardInterrupt:
                     self.interrupt()
 
-    def _wait(self) -> Source | None:
+    def _waited(self, lost: AcquireError) -> Source | None:
         """Return the board once it is there again, None when Ctrl-C ends the waiting."""
         said: type[AcquireError] = BoardNotFoundError
         try:
+            self.on_loss()
+            self.tell(say("event.waiting", problem=str(lost)))
             while True:
                 time.sleep(TRY_EVERY_S)
                 try:
