@@ -41,6 +41,8 @@ def result_row(result: Result) -> dict[str, Cell]:
         "firing_order": "-".join(map(str, engine.firing_order)),
         "intervals_deg": "-".join(f"{x:g}" for x in engine.intervals_deg),
         "strokes": engine.strokes,
+        "fuel": engine.fuel or None,
+        "system_v": engine.system_v,
         "sync": None if result.sync is None else result.sync.kind,
         "sync_cylinder": None if result.sync is None else result.sync.cylinder,
         "sync_events": None if result.sync is None else result.sync.events,

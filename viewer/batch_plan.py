@@ -30,9 +30,11 @@ SIDECAR = ".toml"
 MAX_SIDECAR_BYTES = 100_000  # a card has a few lines; anything longer is another kind of file
 TEXTS = ("firing_order", "intervals", "engine_name", "engine", "rig", "clamp", "probe", "sync", "gauge", "fuel")
 NUMBERS = ("low", "dead", "watch", "system_v")
+OTHER_NAMES = {"volts": "system_v", "misfire_code": "misfire_codes"}
 READING = ("columns", "rate")
-EXCLUDING = ({"firing_order", "engine", "intervals", "strokes"}, {"clamp", "probe"})
-"""Options that belong together: who says one of them anew says all of them anew."""
+ENGINE = ("firing_order", "engine", "intervals", "strokes", "fuel", "system_v")
+ANEW = {"firing_order": ENGINE, "engine": ENGINE, "clamp": ("probe",), "probe": ("clamp",)}
+"""Who says the one anew says the others anew."""
 
 
 @dataclass(frozen=True)
@@ -158,9 +160,8 @@ def overlaid(options: Mapping[str, Any], *more: Mapping[str, Any]) -> dict[str, 
     merged = dict(options)
     for own in more:
         said = {name: value for name, value in own.items() if name in merged}
-        for together in EXCLUDING:
-            if together & said.keys():
-                merged |= dict.fromkeys(together & merged.keys())
+        for name in said:
+            merged |= {other: None for other in ANEW.get(name, ()) if other in merged}
         merged |= said
     return merged
 
@@ -221,6 +222,7 @@ def checked(table: Mapping[str, Any], where: str) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for key, value in table.items():
         name = key.strip().replace("-", "_")
+        name = OTHER_NAMES.get(name, name)
         try:
             if name in TEXTS or name in READING:
                 found[name] = str(value).strip()
@@ -228,14 +230,16 @@ def checked(table: Mapping[str, Any], where: str) -> dict[str, Any]:
                 found[name] = float(value)
             elif name == "strokes":
                 found[name] = int(value)
-            elif name in ("misfire_codes", "misfire_code"):
-                found["misfire_codes"] = value.split() if isinstance(value, str) else [str(code) for code in value]
+            elif name == "misfire_codes":
+                found[name] = value.split() if isinstance(value, str) else [str(code) for code in value]
             elif name not in card_only:
                 raise InputError(say("batch.bad_key", where=where, name=key))
         except (TypeError, ValueError) as error:
             if isinstance(error, InputError):
                 raise
             raise InputError(say("batch.bad_value", where=where, name=key, value=str(value))) from error
+    if "ignition" in table and not found.get("fuel"):
+        found["fuel"] = EngineCard("1-2", ignition=str(table["ignition"])).kind_of_fuel
     return found
 
 

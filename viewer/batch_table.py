@@ -19,14 +19,14 @@ if TYPE_CHECKING:
 CSV, PARQUET = ".csv", ".parquet"
 FIRST = ("file", "sha256", "version", "problem", "verdict", "headline", "low", "low_positions", "weakest_percent",
          "reasons", "reasons_said", "cautions", "cautions_said", "notes", "notes_said", "pattern", "seconds",
-         "channels", "started_utc", "missing_samples", "engine", "firing_order", "intervals_deg", "strokes", "sync",
-         "sync_cylinder", "sync_events", "sync_confidence", *CRANKING, *HEALTH)
+         "channels", "started_utc", "missing_samples", "engine", "firing_order", "intervals_deg", "strokes", "fuel",
+         "system_v", "sync", "sync_cylinder", "sync_events", "sync_confidence", *CRANKING, *HEALTH)
 """Columns that every table has; those of the cylinders follow, as many as the largest engine needs."""
 
 WHOLE = {"missing_samples", "strokes", "sync_cylinder", "sync_events", "cylinder"}
 TEXT = {"file", "sha256", "version", "problem", "verdict", "headline", "low", "low_positions", "reasons",
         "reasons_said", "cautions", "cautions_said", "notes", "notes_said", "pattern", "channels", "started_utc",
-        "engine", "firing_order", "intervals_deg", "sync", "state"}
+        "engine", "firing_order", "intervals_deg", "fuel", "sync", "state"}
 
 
 def check_table_path(path: Path) -> None:

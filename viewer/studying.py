@@ -36,10 +36,10 @@ def groups_of(paths: Sequence[Path], patterns: Sequence[str]) -> list[str]:
             raise InputError(say("study.bad_group", text=f"{name}{equals}{pattern}"))
     found = []
     for path in paths:
-        name = next((n.strip() for n, _, pattern in pairs if fnmatch(path.as_posix(), pattern.strip())), None)
-        if name is None:
+        fitting = next((n.strip() for n, _, pattern in pairs if fnmatch(path.as_posix(), pattern.strip())), None)
+        if fitting is None:
             raise InputError(say("study.no_group", path=str(path)))
-        found.append(name)
+        found.append(fitting)
     return found
 
 

@@ -17,12 +17,13 @@ from crankfold.viewer import batch_run
 from crankfold.viewer.batch_journal import Journal
 from crankfold.viewer.batch_plan import Job, Planner, overlaid, read_list, read_sidecar
 from crankfold.viewer.batch_run import Crew, run
-from crankfold.viewer.batch_table import check_table_path, columns_of, table_bytes
+from crankfold.viewer.batch_table import check_table_path, columns_of, kind_of, table_bytes
+from crankfold.viewer.batch_work import of_result
 from crankfold.viewer.picture.fleet import fleet_of
 
-NOTHING = {"firing_order": None, "intervals": None, "strokes": None, "engine_name": "", "engine": None, "rig": None,
-           "clamp": None, "probe": None, "sync": None, "gauge": None, "misfire_codes": (), "low": 75.0, "dead": 15.0,
-           "watch": None}
+NOTHING = {"firing_order": None, "intervals": None, "strokes": None, "engine_name": "", "fuel": None, "system_v": None,
+           "engine": None, "rig": None, "clamp": None, "probe": None, "sync": None, "gauge": None, "misfire_codes": (),
+           "low": 75.0, "dead": 15.0, "watch": None}
 
 
 def planner(options=None, settings=None) -> Planner:
@@ -50,11 +51,12 @@ def test_the_table_itself_is_no_capture(tmp_path: Path) -> None:
 
 def test_an_engine_card_beside_a_capture_is_what_is_asked(tmp_path: Path) -> None:
     touch(tmp_path, "a.csv.gz", "b.csv")
-    (tmp_path / "a.toml").write_text('firing_order = "1-2-3"\nfuel = "diesel"\nbatteries = 2\n')
+    (tmp_path / "a.toml").write_text('firing_order = "1-2-3"\nignition = "none"\nvolts = 24\nbatteries = 2\n')
     one, other = planner({"firing_order": "1-3-4-2", "clamp": "10mV/A"}).jobs([tmp_path], {}, [])
     assert one.question is not None
     assert other.question is not None
     assert one.question.engine.firing_order == (1, 2, 3)
+    assert (one.question.engine.fuel, one.question.engine.system_v) == ("diesel", 24.0)
     assert str(one.question.probe.text) == "10mV/A"
     assert other.question.engine.firing_order == (1, 3, 4, 2)
     assert one.key != other.key
@@ -239,3 +241,13 @@ def test_options_of_a_batch_are_checked_before_it_starts(in_process, tmp_path: P
     done = in_process("batch", "--table", "x.csv")
     assert done.returncode == 2
     assert in_process.left_behind() == []
+
+
+def test_every_column_of_a_row_is_in_the_table(uneven_result) -> None:
+    """What a result says grows; nothing of it may be left out of the table."""
+    row = {"file": "a", "sha256": "0", "version": "1", "problem": None, **of_result(uneven_result)}
+    row |= {"seconds": 1.0, "channels": "current A", "started_utc": None, "missing_samples": 0}
+    assert set(row) == set(columns_of([row]))
+    for name, cell in row.items():
+        kind = kind_of(name)
+        assert cell is None or isinstance(cell, {"text": str, "whole": int, "number": float}[kind]), name
