@@ -11,7 +11,7 @@ from crankfold.analysis import refusals
 from crankfold.analysis.anchor import Gauge, anchored, gauge_from_marks
 from crankfold.analysis.battery_voltage import as_current, health_of_voltage, is_battery_voltage, widened
 from crankfold.analysis.capture import CURRENT, SYNC
-from crankfold.analysis.cautions import cranking_cautions, second_opinion, trace_cautions
+from crankfold.analysis.cautions import cranking_cautions, second_opinion, slow, trace_cautions
 from crankfold.analysis.conditioning import NoCranking, condition
 from crankfold.analysis.decompressor import after_decompressor
 from crankfold.analysis.doubts import after_verdict
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 __all__ = ["Gauge", "Thresholds", "analyse"]
 
 STANDARD = Thresholds()
+UNFIT = ("not-explained", "hump-count", "clipped", "engine-fired")
 
 
 def analyse(
@@ -99,7 +100,8 @@ def _answer(capture: Capture, base: Result, thresholds: Thresholds, gauge: Gauge
     if estimates:
         base = replace(base, cranking=_cranking(trace, estimates[0]), estimate=estimates[0])
     if reasons:
-        return replace(base, reasons=reasons)
+        slow_too = slow(estimates[0].rpm) if estimates else []
+        return replace(base, reasons=reasons, cautions=(*base.cautions, *slow_too))
     marks = _marks(capture, base.sync_asked, trace)
     result = _judged(base, capture, marks, estimates, thresholds)
     return result if result.verdict == "none" else _beside(result, marks, gauge, misfire_codes)
@@ -110,7 +112,8 @@ def _health(result: Result, capture: Capture) -> Health | None:
     if result.trace is None:
         return None
     if not is_battery_voltage(capture):
-        return read_health(result.trace, result.estimate, system_v=result.engine.system_v)
+        holds = not any(r.code in UNFIT for r in result.reasons)  # a fit that does not hold tells nothing of a battery
+        return read_health(result.trace, result.estimate if holds else None, system_v=result.engine.system_v)
     return health_of_voltage(capture, result.trace.crank)
 
 

@@ -2,8 +2,8 @@
 
 The terminal falls by the ohmic resistance times the current, at once, and by a polarisation that follows the current
 slowly and recovers slowly after the release. Seen from the dip ``d`` with ``k`` the ratio of the two resistances, the
-polarisation ``p`` obeys ``tau * dp/dt = k * (d - p) - p``: a first-order low-pass of the dip. After the release there is
-no current, so that what is left of the dip *is* the polarisation: it gives ``k``, and its decay gives ``tau``.
+polarisation ``p`` obeys ``tau * dp/dt = k * (d - p) - p``: a first-order low-pass of the dip. After the release there
+is no current, so that what is left of the dip *is* the polarisation: it gives ``k``, and its decay gives ``tau``.
 """
 
 from __future__ import annotations

@@ -74,8 +74,7 @@ def cranking_cautions(trace: CrankingTrace, engine: Engine, estimate: Estimate) 
     sag, ripple = sag_percent(trace, estimate), ripple_percent(trace)
     if sag is not None and sag > WEAK_SAG_PERCENT:
         found.append(Notice("weak-battery", {"sag_percent": sag}))
-    if estimate.rpm < SLOW_RPM:
-        found.append(Notice("slow-cranking", {"rpm": estimate.rpm}))
+    found += slow(estimate.rpm)
     if estimate.rpm > FAST_RPM and ripple is not None and ripple < SMOOTH_PERCENT:
         found.append(Notice("fast-smooth", {"rpm": estimate.rpm, "ripple_percent": ripple}))
     if trace.fired_at_s is not None:
@@ -86,6 +85,11 @@ def cranking_cautions(trace: CrankingTrace, engine: Engine, estimate: Estimate) 
     if engine.cylinders == 2:
         found.append(Notice("two-cylinders"))
     return found
+
+
+def slow(rpm: float) -> list[Notice]:
+    """Return the caution that it cranked too slowly, if it did: also worth knowing where no verdict is drawn."""
+    return [Notice("slow-cranking", {"rpm": rpm})] if 0.0 < rpm < SLOW_RPM else []
 
 
 def second_opinion(estimate: Estimate, thresholds: Thresholds) -> Notice | None:

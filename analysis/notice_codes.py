@@ -14,11 +14,13 @@ REASONS: dict[str, tuple[str, ...]] = {
     "gap": ("longest_s", "needed_s"),
     "one-cylinder": ("cycles", "rpm"),
     "not-explained": ("why", "explained_percent", "needed_percent", "widest_percent", "rpm", "other_rpm", "position",
-                      "percent_of_others", "relative_percent", "height_percent"),
+                      "percent_of_others", "relative_percent", "height_percent", "cylinders", "least_percent",
+                      "most_percent"),
 }
 """Why no verdict could be drawn. `why` of not-explained: ``fit`` (the model does not fit), ``unsure`` (it fits, but
 the intervals are too wide to judge), ``two-answers`` (two explanations fit alike and differ), ``one-far-above`` (one
 cylinder far above all others), ``heights`` (the plain hump heights say the opposite), ``nothing-repeats``,
+``cranks-disagree`` (of several),
 ``no-rest`` (a battery's voltage without its rest before the crank)."""
 
 CAUTIONS: dict[str, tuple[str, ...]] = {
@@ -28,6 +30,8 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
     "decompressor": ("shut_s",),
     "near-limit": ("positions", "cylinders", "limit_percent", "relative_percent", "low_end_percent",
                    "high_end_percent"),
+    "cranks-disagree": ("position", "cylinders", "least_percent", "most_percent"),
+    "crank-left-out": ("count", "of", "code"),
     "more-cranks": ("count", "longest_s"),
     "weak-battery": ("sag_percent",),
     "slow-cranking": ("rpm",),

@@ -46,6 +46,23 @@ def judge(capture: Capture, question: Question, warnings: Sequence[str] = ()) ->
     return Judged(capture, with_warnings(result, warnings), question, _marks(capture, question, result))
 
 
+def pool(judged: Sequence[Judged]) -> Judged:
+    """Return several cranks of one engine as one answer; what is drawn is the crank that the answer starts from.
+
+    Raises
+    ------
+    InputError
+        The engines differ.
+    """
+    from crankfold.analysis.pooling import pooled_cranks
+
+    if len(judged) == 1:
+        return judged[0]
+    result = pooled_cranks([j.result for j in judged], thresholds=judged[0].question.thresholds)
+    shown = next((j for j in judged if j.result.trace is result.trace), judged[0])
+    return replace(shown, result=result)
+
+
 def in_amperes(capture: Capture, rig: Rig | None, probe: Probe | None) -> Capture:
     """Return the capture as rig and probe say it is; a probe that is named goes before the rig's.
 

@@ -10,6 +10,7 @@ from crankfold.viewer.wording import has, placeholders, say
 if TYPE_CHECKING:
     from crankfold.analysis.result import Cylinder, Notice, Result
 
+SAG_SAID_PERCENT = 2.0  # a fitted sag below it may be nothing
 DIESEL = "diesel"
 SAFETY = ("moving", "ignition", "battery", "limit", "law")
 """Keys of the cautions said before anybody cranks."""
@@ -139,7 +140,7 @@ def _cranking(result: Result) -> list[str]:
     if cranking.inrush_a is not None and cranking.mean_a is not None:
         lines.append(say("found.current", inrush_a=cranking.inrush_a, mean_a=cranking.mean_a))
     health = result.health
-    if health is not None and health.sag_percent is not None:
+    if health is not None and health.sag_percent is not None and health.sag_percent >= SAG_SAID_PERCENT:
         lines.append(say("found.sag", sag_percent=health.sag_percent))
     if health is not None and health.resistance_ohm is not None and health.voltage_v is not None:
         lines.append(say("found.resistance", resistance_mohm=1000.0 * health.resistance_ohm,

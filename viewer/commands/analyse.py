@@ -1,4 +1,4 @@
-"""``crankfold analyse FILE``: judge a recording."""
+"""``crankfold analyse FILE...``: judge a recording, or several of one engine together."""
 
 from __future__ import annotations
 
@@ -16,21 +16,24 @@ STANDARD_OUTPUT = "-"
 
 
 @click.command("analyse", help=say("help.analyse.long"), short_help=say("help.analyse.short"))
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("paths", nargs=-1, type=click.Path(path_type=Path), metavar="FILE...")
 @engine_options
 @click.option("--columns", metavar="TIME,CURRENT,SYNC", help=say("option.columns"))
 @click.option("--rate", metavar="HZ", help=say("option.rate"))
 @click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
 @click.option("--json", "json_path", metavar="PATH", help=say("option.json"))
 @click.option("--picture", type=click.Path(path_type=Path), metavar="PATH", help=say("option.picture"))
-def command(*, file: Path, columns: str | None, rate: str | None, pairs: tuple[str, ...], json_path: str | None,
-            picture: Path | None, **options: Any) -> int:
+def command(*, paths: tuple[Path, ...], columns: str | None, rate: str | None, pairs: tuple[str, ...],
+            json_path: str | None, picture: Path | None, **options: Any) -> int:
     """Judge a recording and return the exit status."""
-    from crankfold.viewer.judging import check_picture_path, judge
+    from crankfold.analysis.errors import InputError
+    from crankfold.viewer.judging import check_picture_path, judge, pool
     from crankfold.viewer.outputs import check_writable
     from crankfold.viewer.progress import judging_text, working
     from crankfold.viewer.reading import read_capture
 
+    if not paths:
+        raise InputError(say("problem.no_file"))
     question = question_of(options)
     settings = settings_of(pairs) | {k: v for k, v in (("columns", columns), ("rate", rate)) if v is not None}
     if picture is not None:
@@ -39,10 +42,10 @@ def command(*, file: Path, columns: str | None, rate: str | None, pairs: tuple[s
     if json_path not in (None, STANDARD_OUTPUT):
         check_writable(Path(str(json_path)))
     with working(say("progress.reading")):
-        capture, warnings = read_capture(file, settings)
+        captures = [read_capture(path, settings) for path in paths]
     with working(judging_text()):
-        judged = judge(capture, question, warnings)
-        files = _files(judged, json_path, picture, file.name)
+        judged = pool([judge(capture, question, warnings) for capture, warnings in captures])
+        files = _files(judged, json_path, picture, ", ".join(path.name for path in paths))
     _deliver(judged.result, files, json_path)
     return VERDICT if judged.result.verdict != "none" else NO_VERDICT
 
