@@ -140,9 +140,9 @@ class Candidate:
             return False
         if value > self.threshold and self._away >= self._count(APART_S) and self._present <= self._count(SPIKE_S):
             return True
-        if len(self._frames) < self._count(JUMP_S):
-            return False
         lead = self._count(LEAD_S)
+        if len(self._frames) < max(self._count(JUMP_S), JUMP_FRAMES, lead + 1):  # a slow logger has few frames
+            return False
         before = self._frames[-self._count(STEADY_S) - lead : -lead]
         low, high = min(before), max(before)
         steady = high - low < STEADY_SHARE * abs(high) + 4.0 * self.noise
@@ -184,7 +184,7 @@ class Candidate:
 
     def _heavy(self) -> bool:
         """Whether it has drawn all along what nothing but a starter draws: a seized engine, or a clamp at its limit."""
-        return self._scale.amperes and min(self._frames[self._count(INRUSH_S) :]) >= HEAVY_A
+        return self._scale.amperes and min(self._frames[self._count(INRUSH_S) :], default=0.0) >= HEAVY_A
 
     def _is_at(self, seconds: float) -> bool:
         return len(self._frames) == self._count(seconds)

@@ -323,3 +323,12 @@ def test_the_first_departure_of_a_clean_step_is_its_first_sample() -> None:
     values = np.zeros(300)
     values[237:] = 40.0
     assert first_departure(values, 8.0) == 237
+
+
+@pytest.mark.parametrize("rate_hz", [2.0, 10.0, 25.0, 60.0, 150.0])
+@pytest.mark.parametrize("unit", ["A", ""])
+def test_a_logger_far_too_slow_for_humps_does_no_harm(bench, rate_hz, unit) -> None:
+    made = bench(rate_hz, 60.0).crank(20.0, 4.0, mean_a=300.0).step(40.0, 5.0, 400.0).step(50.0, 0.1, 900.0)
+    trigger = CrankingTrigger(rate_hz, Channel("current", unit))
+    found = [*trigger.feed(0, made.current_a), *trigger.finish()]
+    assert [type(one).__name__ for one in found] == ["Onset", "End"] * (len(found) // 2)
