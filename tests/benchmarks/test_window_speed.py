@@ -193,6 +193,59 @@ def test_the_reader_is_not_starved_while_a_crank_is_judged_and_drawn(fast: Any) 
     assert window.now.aside == window.now.title or not window.now.aside
 
 
+class Replayed(Source):
+    """Plays the codes of a virtual engine in real time."""
+
+    def __init__(self, info: SourceInfo, codes: NDArray[Any]) -> None:
+        super().__init__()
+        self._info, self.codes, self.given, self.began_s = info, codes, 0, 0.0
+
+    @property
+    def info(self) -> SourceInfo:
+        return self._info
+
+    def _start(self) -> None:
+        self.began_s = time.monotonic()
+
+    def _read(self, timeout_s: float) -> Samples | None:
+        stop = self.given + round(0.02 * self._info.rate_hz)
+        due_s = self.began_s + stop / self._info.rate_hz
+        time.sleep(min(max(due_s - time.monotonic(), 0.0), timeout_s))
+        if time.monotonic() < due_s or stop > len(self.codes):
+            return None
+        codes, self.given = self.codes[self.given : stop], stop
+        return Samples(codes)
+
+
+@pytest.mark.slow
+def test_the_verdict_stands_half_a_second_after_the_crank_ends(application: QApplication) -> None:
+    from crankfold.viewer.window.main_window import Window
+    from crankfold.viewer.window.state import Phase
+
+    made = open_board("virtual:engine=pump,pace=flat,dead=3,quiet=2,crank=3,after=2", {}, load_plugins())
+    with made:
+        made.start()
+        blocks = [block.codes for block in iter(lambda: made.read(0.1), None)]
+    board = Replayed(made.info, np.concatenate(blocks))
+    amperes = np.abs(board.codes[:, 0] * made.info.channels[0].scale + made.info.channels[0].offset)
+    ended_s = float(np.flatnonzero(amperes > 20.0)[-1] / made.info.rate_hz)
+    prepare_solver()
+    window = Window(Silent())
+    window.resize(1280, 720)
+    window.show()
+    window.watch(Watching(Wanted(lambda: board, question_of({**NOTHING, "firing_order": "1-3-4-2"})), lambda: None))
+    began_s = time.monotonic()
+    while window.now.phase is not Phase.UNNAMED:
+        application.processEvents()
+        time.sleep(0.002)
+        assert time.monotonic() - began_s < 20.0
+    application.processEvents()
+    late_s = time.monotonic() - (board.began_s + ended_s)
+    window.close()
+    print(f"the verdict stands {late_s:.2f} s after the current has gone, 0.3 s of which tell that it has")
+    assert late_s < 0.8  # 0.5 s are wanted on a machine that does nothing else
+
+
 @pytest.mark.slow
 @pytest.mark.timeout(180)
 def test_memory_stays_steady_over_an_hour_of_frames_of_a_slow_clock(application: QApplication) -> None:
@@ -210,7 +263,7 @@ def test_memory_stays_steady_over_an_hour_of_frames_of_a_slow_clock(application:
     window = Window(Silent())
     window.resize(1280, 720)
     window.show()
-    live = LiveTrace(ring, channels, rate_hz)
+    live = LiveTrace(ring, tuple(enumerate(channels)), rate_hz)
     codes = np.random.default_rng(0).integers(-40, 40, (frame, 2), dtype=np.int16)
     seen = []
     for k in range(3600):

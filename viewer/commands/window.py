@@ -19,13 +19,14 @@ NEEDED = ("PySide6", "pyqtgraph")
 @click.option("--from", "board", metavar="NAME[:ADDRESS]", help=say("option.from"))
 @click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
 @engine_options
+@click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help=say("option.window_out"))
 @click.option("--paper", type=click.Choice(("light", "dark")), default="light", show_default=True,
               help=say("option.paper"))
 @click.option("--full-screen", is_flag=True, help=say("option.full_screen"))
 @click.option("--silent", is_flag=True, help=say("option.silent"))
 @click.option("--checked", is_flag=True, help=say("option.checked"))
-def command(*, file: Path | None, board: str | None, pairs: tuple[str, ...], paper: str, full_screen: bool,
-            silent: bool, checked: bool, **options: Any) -> int:
+def command(*, file: Path | None, board: str | None, pairs: tuple[str, ...], out: Path | None, paper: str,
+            full_screen: bool, silent: bool, checked: bool, **options: Any) -> int:
     """Show the window and return the exit status."""
     from crankfold.analysis.errors import InputError
 
@@ -33,8 +34,13 @@ def command(*, file: Path | None, board: str | None, pairs: tuple[str, ...], pap
         raise InputError(say("problem.no_window"))
     if file is not None and board is not None:
         raise InputError(say("problem.file_and_board"))
+    if out is not None:
+        from crankfold.viewer.keeping import make_folder
+
+        make_folder(out)
     from crankfold.viewer.window.asking import wanted_of
     from crankfold.viewer.window.run import run_window
 
-    wanted, checks = wanted_of(file, board, settings_of(pairs), options)
-    return run_window(wanted, paper=paper, full_screen=full_screen, silent=silent, checks=() if checked else checks)
+    wanted, checks = wanted_of(file, board, settings_of(pairs), options, out)
+    return run_window(wanted, paper=paper, full_screen=full_screen, silent=silent, folder=out,
+                      checks=() if checked else checks)

@@ -21,7 +21,7 @@ NOTHING: Mapping[str, Any] = {
 
 
 def wanted_of(file: Path | None, board: str | None, settings: Mapping[str, str],
-              options: Mapping[str, Any]) -> tuple[Wanted | None, tuple[str, ...]]:
+              options: Mapping[str, Any], folder: Path | None = None) -> tuple[Wanted | None, tuple[str, ...]]:
     """Return what to watch, None where the options say too little, and the checklist, empty for a file.
 
     Raises
@@ -40,7 +40,7 @@ def wanted_of(file: Path | None, board: str | None, settings: Mapping[str, str],
         return None, ()
     question = question_of(options)
     if file is not None:
-        return Wanted(partial(open_file, file, settings, load_plugins()), question, live=False, title=file.name), ()
+        return Wanted(partial(open_file, file, settings, load_plugins()), question, False, file.name, folder), ()
     assert board is not None
-    wanted = Wanted(partial(open_board, board, settings, load_plugins()), question, title=board)
+    wanted = Wanted(partial(open_board, board, settings, load_plugins()), question, title=board, folder=folder)
     return wanted, checks(question.sync, fuel=question.engine.fuel)

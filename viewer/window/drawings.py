@@ -40,10 +40,11 @@ def fitted(items: list[Item], box: Box) -> list[Item]:
     """Return a drawing moved and scaled into a box."""
     k = min(box.width / WIDE, box.height / TALL)
     dx, dy = box.left + (box.width - k * WIDE) / 2.0, box.top + (box.height - k * TALL) / 2.0
-    return [_moved(item, k, dx, dy) for item in items]
+    return [moved(item, k, dx, dy) for item in items]
 
 
-def _moved(item: Item, k: float, dx: float, dy: float) -> Item:
+def moved(item: Item, k: float, dx: float, dy: float) -> Item:
+    """Return an item scaled and then moved."""
     if isinstance(item, Path):
         return Path(item.points * k + (dx, dy), item.stroke, item.width * k, item.fill, item.closed, item.hatch,
                     item.dash, item.opacity)
@@ -136,8 +137,8 @@ def _probe(key: str, paper: Paper) -> list[Item]:
                   *_wires(paper, (bar.left + 14.0, bar.top), (bar.right - 14.0, bar.top)),
                   _name("shunt", 250.0, 364.0, paper)]
     elif key == "cable":
-        items += [*_wires(paper, (255.0, 205.0), (390.0, 205.0)),
-                  Rule(255.0, 228.0, 390.0, 228.0, paper.ink, 1.2), _name("length", 322.0, 248.0, paper)]
+        items += [*_wires(paper, (225.0, 386.0), (360.0, 389.0)),
+                  Rule(225.0, 408.0, 360.0, 408.0, paper.ink, 1.2), _name("length", 292.0, 374.0, paper)]
     elif key == "battery":
         items += _wires(paper, (BATTERY.left + 35.0, BATTERY.top - 10.0), (BATTERY.right - 35.0, BATTERY.top - 10.0))
     else:

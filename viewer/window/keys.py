@@ -32,7 +32,13 @@ JUDGED = (
 TROUBLE = (Keys(("R",), "retry"),)
 PREPARING = (Keys(("S",), "set_up"), Keys(("C",), "check"))
 ALWAYS = (Keys(("P",), "paper"), Keys(("H",), "help"), Keys(("Q",), "quit"))
-SELDOM = (Keys(("Home",), "whole"), Keys(("1-9",), "number"), Keys(("T",), "tone"), Keys(("F",), "full_screen"))
+SELDOM = (
+    Keys(("Home",), "whole"),
+    Keys(("1-9",), "number"),
+    Keys(("B",), "before"),
+    Keys(("T",), "tone"),
+    Keys(("F",), "full_screen"),
+)
 CHECKING = (Keys(("Enter",), "tick"), Keys(("Backspace",), "untick"), Keys(("Esc",), "close"))
 
 

@@ -44,13 +44,14 @@ class LiveTrace:
     ring
         To follow.
     channels
-        Scale of each row.
+        Row in the ring and scale of each channel to be followed.
     rate_hz
         Samples a second.
     """
 
-    def __init__(self, ring: RingBuffer, channels: tuple[Channel, ...], rate_hz: float) -> None:
-        self._ring, self._channels, self._rate_hz = ring, channels, rate_hz
+    def __init__(self, ring: RingBuffer, channels: tuple[tuple[int, Channel], ...], rate_hz: float) -> None:
+        self._ring, self._rate_hz = ring, rate_hz
+        self._rows, self._channels = [row for row, _ in channels], [channel for _, channel in channels]
         self._step = max(1, round(rate_hz * SHOWN_S / STRETCHES))
         self._count = max(2, round(rate_hz * SHOWN_S / self._step))
         self._reader = ring.reader(max(ring.oldest_index, ring.next_index - self._step * self._count))
@@ -78,7 +79,9 @@ class LiveTrace:
             return False
         if piece is None:
             return False
-        codes = piece.codes if self._rest is None else np.concatenate([self._rest, piece.codes], axis=1)
+        codes = piece.codes[self._rows]
+        if self._rest is not None:
+            codes = np.concatenate([self._rest, codes], axis=1)
         whole = codes.shape[1] // self._step
         if whole:
             cut = codes[:, : whole * self._step].reshape(codes.shape[0], whole, self._step)

@@ -11,7 +11,7 @@ from PySide6.QtWidgets import QWidget
 from crankfold.viewer.picture import look
 from crankfold.viewer.window.keys import help_lines
 from crankfold.viewer.window.live import SHOWN_S, LiveTrace
-from crankfold.viewer.window.news import Dismissed, Opened, Passing
+from crankfold.viewer.window.news import Answered, Dismissed, Opened, Passing
 from crankfold.viewer.window.page import Page
 from crankfold.viewer.window.state import RUNNING, Phase, Standing, after
 from crankfold.viewer.window.strip_window import ZOOM
@@ -21,12 +21,12 @@ from crankfold.viewer.wording import say
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from crankfold.acquire.recorder import Recorder
+    from crankfold.viewer.judging import Judged
     from crankfold.viewer.picture.look import Paper
     from crankfold.viewer.window.news import News
     from crankfold.viewer.window.set_up_view import SetUpView
     from crankfold.viewer.window.tones import Sink
-    from crankfold.viewer.window.watching import Watching
+    from crankfold.viewer.window.watching import Followed, Watching
 
 FRAME_MS = 33
 
@@ -50,8 +50,10 @@ class Window(QWidget):
         self.watching: Watching | None = None
         self.set_up: SetUpView | None = None
         self._live: LiveTrace | None = None
-        self._followed: Recorder | None = None
+        self._followed: Followed | None = None
         self._cranking_from_s = 0.0
+        self._before: Judged | None = None  # the answer before the one that stands there
+        self._latest: Judged | None = None
         self.page = Page(self)
         self.page.check.done.connect(self._checked)
         self.page.use_paper(paper)
@@ -112,6 +114,8 @@ class Window(QWidget):
         self.now = after(self.now, news)
         if isinstance(news, Opened):
             self._live = None
+        if isinstance(news, Answered) and self.now.judged is news.judged and news.judged.result.verdict != "none":
+            self._before, self._latest = self._latest, news.judged
         if self.now.phase is Phase.CRANKING and before is not Phase.CRANKING:
             self._cranking_from_s = float(getattr(news, "seconds", 0.0))
             self.page.check.hide()
@@ -122,19 +126,17 @@ class Window(QWidget):
 
     def _follow(self, watching: Watching) -> None:
         """Draw the newest samples of the stream."""
-        recorder, source = watching.recorder, watching.source
-        if recorder is None or source is None:
+        followed = watching.followed
+        if watching.recorder is None or followed is None:
             return
-        if self._live is None or recorder is not self._followed:
-            info = source.info
-            self._live, self._followed = LiveTrace(recorder.ring, info.channels, info.rate_hz), recorder
+        if self._live is None or followed is not self._followed:
+            self._live, self._followed = LiveTrace(followed.ring, followed.channels, followed.rate_hz), followed
         if not self._live.look():
             return
         if self.now.stage in RUNNING:
             self._pass(self._live.end_s - self._cranking_from_s)
-        channels = source.info.channels
-        lines = tuple(self._live.line(k) for k in range(min(2, len(channels))))
-        self.page.strip.show_live(lines, channels[0], SHOWN_S)
+        lines = tuple(self._live.line(k) for k in range(len(followed.channels)))
+        self.page.strip.show_live(lines, followed.channels[0][1], SHOWN_S)
 
     def _pass(self, cranked_s: float) -> None:
         """Let the starter have run so long, and say so when it is enough."""
@@ -149,8 +151,9 @@ class Window(QWidget):
         key, text = event.key(), event.text()
         shift = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
         page = self.page
-        if page.over.isVisible() and key == Qt.Key.Key_Escape:
+        if key == Qt.Key.Key_Escape and (page.over.isVisible() or page.comparison.isVisible()):
             page.over.hide()
+            page.comparison.hide()
         elif page.check.isVisible() and page.check.key(key):
             page.show_standing(self.now)
         elif not (self._general(key) or self._looking(key, text, shift=shift)):
@@ -166,6 +169,7 @@ class Window(QWidget):
             Qt.Key.Key_F1: self._show_keys, Qt.Key.Key_F: self._full, Qt.Key.Key_F11: self._full,
             Qt.Key.Key_R: self._retry, Qt.Key.Key_Space: self._dismiss, Qt.Key.Key_C: self._check_again,
             Qt.Key.Key_S: self.begin_set_up, Qt.Key.Key_T: self._sound_again, Qt.Key.Key_D: self._show_details,
+            Qt.Key.Key_B: self._compare,
         }
         action = actions.get(key)
         if action is not None:
@@ -212,6 +216,9 @@ class Window(QWidget):
         lines = self.page.everything()
         if lines:
             self.page.show_over(say("found.heading"), lines)
+
+    def _compare(self) -> None:
+        self.page.compare(self._before)
 
     def _full(self) -> None:
         self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)

@@ -77,6 +77,13 @@ class Unjudged:
 
 
 @dataclass(frozen=True)
+class Told:
+    """Something worth a small line, such as where the crank was kept."""
+
+    text: str
+
+
+@dataclass(frozen=True)
 class Dismissed:
     """The person has seen the answer."""
 
@@ -86,5 +93,5 @@ class Over:
     """A finite stream has ended."""
 
 
-News = (Readying | Opened | NoBoard | Broke | Retrying | Passing | Caught | Answered | Unjudged | Dismissed | Over
-        | Event)
+News = (Readying | Opened | NoBoard | Broke | Retrying | Passing | Caught | Answered | Unjudged | Told | Dismissed
+        | Over | Event)

@@ -7,26 +7,29 @@ from typing import TYPE_CHECKING
 from PySide6.QtGui import QPainter, QPaintEvent, QResizeEvent
 from PySide6.QtWidgets import QWidget
 
+from crankfold.analysis.errors import InputError
 from crankfold.viewer.picture import look
 from crankfold.viewer.picture.scene import Box
 from crankfold.viewer.sentences import answer, safety
 from crankfold.viewer.window.check_view import CheckView
+from crankfold.viewer.window.comparison_view import ComparisonView
 from crankfold.viewer.window.drawing_view import DrawingView
 from crankfold.viewer.window.head import Foot, Head
 from crankfold.viewer.window.keys import keys_for, line_of
 from crankfold.viewer.window.painting import colour_of
 from crankfold.viewer.window.placing import FOOT, GAP, HEAD, MARGIN, put, unit_of
-from crankfold.viewer.window.state import VERDICTS, Phase, Standing, spoken
+from crankfold.viewer.window.state import VERDICTS, Phase, Standing, sentence, spoken
 from crankfold.viewer.window.strip_view import StripView
 from crankfold.viewer.window.views import TITLE, FoldView, JudgedView, View, WheelView
 from crankfold.viewer.window.words_view import WordsView
 from crankfold.viewer.wording import say
 
 if TYPE_CHECKING:
+    from crankfold.viewer.judging import Judged
     from crankfold.viewer.picture.look import Paper
 
 RIGHT_SHARE = 0.335  # of the width, for wheel and words
-WORDS_SHARE = 0.33  # of the right column, below the wheel
+WORDS_SHARE = 0.36  # of the right column, below the wheel
 STRIP_SHARE = 0.47  # of the left column, above the fold
 WORDED = (Phase.FILLING, Phase.ARMED, Phase.NO_BOARD, Phase.LOST, Phase.REFUSED, Phase.OVER)
 """Phases in which a card of words stands beside a strip that fills the rest."""
@@ -42,9 +45,9 @@ class Page(QWidget):
         self.head, self.foot = Head(self), Foot(self)
         self.strip, self.fold, self.wheel = StripView(self), FoldView(self), WheelView(self)
         self.words, self.over = WordsView(self), WordsView(self)
-        self.picture, self.check = DrawingView(self), CheckView(self)
-        self.over.hide()
-        self.check.hide()
+        self.picture, self.check, self.comparison = DrawingView(self), CheckView(self), ComparisonView(self)
+        for hidden in (self.over, self.check, self.comparison):
+            hidden.hide()
         for view in self.judged_views:
             view.lit_wanted.connect(self.light)
 
@@ -56,7 +59,8 @@ class Page(QWidget):
     @property
     def views(self) -> tuple[View, ...]:
         """Every view."""
-        return (self.head, self.foot, *self.judged_views, self.words, self.over, self.picture, self.check)
+        return (self.head, self.foot, *self.judged_views, self.words, self.over, self.picture, self.check,
+                self.comparison)
 
     def show_standing(self, now: Standing) -> None:
         """Say and show where the window stands."""
@@ -65,6 +69,7 @@ class Page(QWidget):
         judged = now.judged if now.phase in (*VERDICTS, Phase.LOST) else None
         if judged is not self.strip.judged:
             self.over.hide()
+            self.comparison.hide()
             for view in self.judged_views:
                 view.light(None)
                 view.show_judged(judged)
@@ -102,6 +107,23 @@ class Page(QWidget):
         self.over.tell(heading, lines)
         self.over.show()
         self.over.raise_()
+
+    def compare(self, before: Judged | None) -> None:
+        """Lay an earlier answer and this one on each other, or take that away; say why where it cannot be done."""
+        after = self.now.judged
+        if self.comparison.isVisible() or after is None:
+            self.comparison.hide()
+            return
+        if before is None:
+            self.show_over(say("window.compare_heading"), (say("window.compare_none"),))
+            return
+        try:
+            self.comparison.show_pair(before, after)
+        except InputError as error:
+            self.show_over(say("window.compare_heading"), (sentence(str(error), ""),))
+            return
+        self.comparison.show()
+        self.comparison.raise_()
 
     def everything(self) -> tuple[str, ...]:
         """Return all that is said of the last answer."""
@@ -146,6 +168,7 @@ class Page(QWidget):
         room, top, high = wide - 2 * MARGIN, HEAD, tall - HEAD - FOOT - GAP
         put(self.head, unit, Box(MARGIN, 0.0, room, HEAD))
         put(self.foot, unit, Box(MARGIN, tall - FOOT, room, FOOT))
+        put(self.comparison, unit, Box(0.0, 0.0, wide, tall))
         put(self.check, unit, Box(MARGIN, top, room, high))
         put(self.over, unit, Box(MARGIN, top, room, high))
         judged = self.strip.judged is not None

@@ -20,6 +20,8 @@ from crankfold.viewer.window.sounding import Silence, best_sink
 from crankfold.viewer.window.watching import Watching
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from crankfold.viewer.window.watching import Wanted
 
 PAPERS = {"light": look.LIGHT, "dark": look.DARK}
@@ -34,7 +36,8 @@ def application() -> QApplication:
     return made
 
 
-def run_window(wanted: Wanted | None, *, paper: str, full_screen: bool, silent: bool, checks: tuple[str, ...]) -> int:
+def run_window(wanted: Wanted | None, *, paper: str, full_screen: bool, silent: bool, checks: tuple[str, ...],
+               folder: Path | None = None) -> int:
     """Show the window until it is closed, and return 0.
 
     Parameters
@@ -47,10 +50,12 @@ def run_window(wanted: Wanted | None, *, paper: str, full_screen: bool, silent: 
         How it begins.
     checks
         The checklist to begin with, empty: none.
+    folder
+        Where cranks are kept that are caught after a setting up.
     """
     made = application()
     window = Window(Silence() if silent else best_sink(), PAPERS[paper])
-    window.use_set_up(_set_up_of(window))
+    window.use_set_up(_set_up_of(window, folder))
     size = QGuiApplication.primaryScreen().availableSize()
     window.resize(min(int(WIDE), size.width()), min(int(TALL), size.height()))
     if full_screen:
@@ -76,12 +81,12 @@ def begin(window: Window, wanted: Wanted, checks: tuple[str, ...]) -> None:
         window.page.ask(checks)
 
 
-def _set_up_of(window: Window) -> SetUpView:
+def _set_up_of(window: Window, folder: Path | None) -> SetUpView:
     """Return the pages for setting up, which begin with the rig and the engine card that they keep."""
     view = SetUpView(Shelf())
 
     def kept(rig: str, engine: str) -> None:
-        wanted, checks = wanted_of(None, None, {}, {**NOTHING, "rig": rig, "engine": engine})
+        wanted, checks = wanted_of(None, None, {}, {**NOTHING, "rig": rig, "engine": engine}, folder)
         window.leave_set_up()
         if wanted is not None:
             begin(window, wanted, checks)

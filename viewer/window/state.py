@@ -20,6 +20,7 @@ from crankfold.viewer.window.news import (
     Passing,
     Readying,
     Retrying,
+    Told,
     Unjudged,
 )
 from crankfold.viewer.wording import say
@@ -149,6 +150,8 @@ def after(now: Standing, news: News) -> Standing:
             return _answered(now, news.number, None, news.text)
         case Dismissed():
             return replace(now, judged=None, failure="", answered=now.caught, aside="")
+        case Told():
+            return replace(now, aside=news.text)
         case Over():
             return replace(now, stage=Phase.OVER)
     return _heard(now, news)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import AbstractContextManager, nullcontext, suppress
 from dataclasses import dataclass, field, replace
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING
@@ -16,13 +16,29 @@ from crankfold.acquire.errors import AcquireError, ShutdownTimeoutError
 from crankfold.acquire.recorder import Recorder
 from crankfold.acquire.recording import Event, Happening, RecordingPlan
 from crankfold.analysis.errors import InputError
-from crankfold.viewer.window.news import Answered, Broke, Caught, NoBoard, Opened, Over, Readying, Retrying, Unjudged
+from crankfold.viewer.window.news import (
+    Answered,
+    Broke,
+    Caught,
+    NoBoard,
+    Opened,
+    Over,
+    Readying,
+    Retrying,
+    Told,
+    Unjudged,
+)
+from crankfold.viewer.window.state import sentence
+from crankfold.viewer.wording import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
+    from crankfold.acquire.ring import RingBuffer
     from crankfold.acquire.source import Source
-    from crankfold.analysis.capture import Capture
+    from crankfold.analysis.capture import Capture, Channel
+    from crankfold.viewer.judging import Judged
     from crankfold.viewer.questions import Question
     from crankfold.viewer.window.news import News
 
@@ -43,12 +59,34 @@ class Wanted:
         Whether it is a board, to be tried again when it is lost.
     title
         Until the source says its own.
+    folder
+        Where each crank is kept: samples, result, sheet and pictures; None: nowhere.
     """
 
     open: Callable[[], Source]
     question: Question
     live: bool = True
     title: str = ""
+    folder: Path | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Followed:
+    """A stream to be drawn live.
+
+    Parameters
+    ----------
+    ring
+        Where its samples are.
+    channels
+        Row in the ring and scale of what is drawn: the current first, then the second channel if there is one.
+    rate_hz
+        Samples a second.
+    """
+
+    ring: RingBuffer
+    channels: tuple[tuple[int, Channel], ...]
+    rate_hz: float
 
 
 @dataclass
@@ -69,7 +107,7 @@ class Watching:
     prepare: Callable[[], None]
     retry_s: float = RETRY_S
     recorder: Recorder | None = field(default=None, init=False)
-    source: Source | None = field(default=None, init=False)
+    followed: Followed | None = field(default=None, init=False)
 
     def __post_init__(self) -> None:
         self._news: SimpleQueue[News] = SimpleQueue()
@@ -108,6 +146,17 @@ class Watching:
     def _run(self) -> None:
         self._tell(Readying(self.wanted.live))
         self.prepare()
+        with self._journals():
+            self._watch()
+
+    def _journals(self) -> AbstractContextManager[None]:
+        """Return the care for what is written while a crank lasts."""
+        from crankfold.viewer.keeping import journals_cared_for
+
+        folder = self.wanted.folder
+        return nullcontext() if folder is None else journals_cared_for(folder, lambda text: self._tell(Told(text)))
+
+    def _watch(self) -> None:
         while not self._closing.is_set():
             over = self._watch_once()
             self._again.wait(self.retry_s if self.wanted.live and not over else None)
@@ -136,8 +185,10 @@ class Watching:
         return True
 
     def _record(self, source: Source) -> None:
-        with Recorder(source, self._plan(source), on_event=self._hear) as recorder:
-            self.source, self.recorder = source, recorder
+        plan = self._plan(source)
+        with Recorder(source, plan, on_event=self._hear) as recorder:
+            self.followed = Followed(recorder.ring, _channels(source, plan), source.info.rate_hz)
+            self.recorder = recorder
             if self._closing.is_set():
                 recorder.stop()
             for capture in recorder:
@@ -149,12 +200,11 @@ class Watching:
                 self._judge.submit(self._judged, self._caught, capture)
 
     def _plan(self, source: Source) -> RecordingPlan:
+        from crankfold.viewer.recording import plan_of
+
         question = self.wanted.question
-        plan = RecordingPlan(each_crank=True if self.wanted.live else None)
-        if question.probe is not None:
-            plan = replace(plan, current=question.probe.channel(source.info.channels[0]))
-        rig = question.rig
-        return plan if rig is None else replace(plan, pre_trigger_s=rig.pre_trigger_s, max_crank_s=rig.max_crank_s)
+        plan = plan_of(source.info, rig=question.rig, probe=question.probe, journal_folder=self.wanted.folder)
+        return replace(plan, each_crank=True if self.wanted.live else None)
 
     def _judged(self, number: int, capture: Capture) -> None:
         from crankfold.viewer.judging import judge
@@ -164,10 +214,24 @@ class Watching:
             judged = judge(capture, self.wanted.question, warnings_of(capture))
         except (AcquireError, InputError) as error:
             self._tell(Unjudged(number, str(error)))
+            return
         except Exception as error:  # a thread that dies quietly would leave the window judging for ever
             self._tell(Unjudged(number, " ".join(f"{type(error).__name__}: {error}".split())))
+            return
+        self._tell(Answered(number, judged))
+        if self.wanted.folder is not None:
+            self._keep(number, judged, capture, self.wanted.folder)
+
+    def _keep(self, number: int, judged: Judged, capture: Capture, folder: Path) -> None:
+        from crankfold.viewer.keeping import keep, stem_of
+
+        stem = stem_of(capture.started_utc, number, folder)
+        try:
+            paths = keep(judged, capture, folder, stem, name=f"{self.wanted.title}, {stem}")
+        except (AcquireError, InputError, OSError) as error:
+            self._tell(Told(sentence(*clauses(error))))
         else:
-            self._tell(Answered(number, judged))
+            self._tell(Told(say("window.kept", path=str(paths[0].with_suffix("")))))
 
     def _hear(self, event: Event) -> None:
         self._cranked = self._cranked or event.what is Happening.CRANKING
@@ -175,6 +239,13 @@ class Watching:
 
     def _tell(self, news: News) -> None:
         self._news.put(news)
+
+
+def _channels(source: Source, plan: RecordingPlan) -> tuple[tuple[int, Channel], ...]:
+    """Return row and scale of the current, in amperes where they are known, and of one other channel."""
+    channels, at = source.info.channels, plan.current_column
+    others = [(k, channel) for k, channel in enumerate(channels) if k != at]
+    return ((at, plan.current or channels[at]), *others[:1])
 
 
 def clauses(error: BaseException) -> tuple[str, str]:

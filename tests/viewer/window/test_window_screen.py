@@ -328,3 +328,59 @@ def test_tones_through_the_loudspeaker_or_a_beep(bench: Any, monkeypatch: pytest
 
     monkeypatch.setattr(sounding, "import_module", missing)
     assert isinstance(sounding.best_sink(), sounding.Beep)
+
+
+def test_each_crank_is_kept_where_a_folder_is_given(bench: Any, wanted: Any, tmp_path: Path) -> None:
+    window = bench.window()
+    asked = wanted("engine=pump,dead=3,sync=waste-spark,quiet=2,crank=3,after=3,rate=2000", sync="waste-spark:1")
+    bench.watch(window, Wanted(asked.open, asked.question, folder=tmp_path))
+    bench.until(lambda: str(tmp_path) in window.now.aside)
+    assert {path.suffix for path in tmp_path.iterdir()} == {".h5", ".json", ".html", ".svg", ".png"}
+    assert str(tmp_path) in window.page.head.spoken.aside
+
+
+def test_a_folder_that_is_gone_is_said_beside_the_verdict(bench: Any, wanted: Any, tmp_path: Path) -> None:
+    import shutil
+
+    window = bench.window()
+    folder = tmp_path / "kept"
+    folder.mkdir()
+    asked = wanted("engine=pump,dead=3,sync=waste-spark,quiet=2,crank=3,after=3,rate=2000", sync="waste-spark:1")
+    phases = bench.watch(window, Wanted(asked.open, asked.question, folder=folder))
+    bench.until(lambda: Phase.CRANKING in phases)
+    shutil.rmtree(folder)
+    bench.until(lambda: window.now.phase is Phase.NAMED and "kept" in window.now.aside)
+
+
+def test_before_and_after_a_repair(bench: Any, judged_window: Any, make_recording: Any, question: Any) -> None:
+    from crankfold.viewer.judging import judge
+
+    page = judged_window.page
+    press(judged_window, Qt.Key.Key_B)
+    assert page.over.sentences == (say("window.compare_none"),)
+    press(judged_window, Qt.Key.Key_B)
+    after = judge(make_recording(sync="waste-spark"), question(sync="waste-spark:1"))
+    for news in (Caught(2), Answered(2, after)):
+        judged_window.take(news)
+    press(judged_window, Qt.Key.Key_B)
+    assert page.comparison.isVisible()
+    texts = [item.text for item in page.comparison.items(page.comparison.box) if hasattr(item, "text")]
+    assert any(text.startswith("Cylinder 3 is better: 0 % before") for text in texts)
+    bench.application.processEvents()
+    press(judged_window, Qt.Key.Key_Escape)
+    assert not page.comparison.isVisible()
+
+
+def test_a_clamp_in_volts_is_drawn_in_amperes(bench: Any, wanted: Any, question: Any) -> None:
+    from dataclasses import replace
+
+    from crankfold.acquire.probe import Probe
+
+    window = bench.window()
+    asked = wanted("engine=pump,quiet=2,crank=3,after=3,rate=2000,unit=V")
+    clamped = Wanted(asked.open, replace(asked.question, probe=Probe.parse("10mV/A")))
+    phases = bench.watch(window, clamped)
+    bench.until(lambda: Phase.JUDGING in phases)
+    strip = window.page.strip
+    assert strip._channel.unit == "A"
+    assert 300.0 < strip._lines[0].value.max() < 1500.0

@@ -83,7 +83,7 @@ CHANNELS = (Channel("current", "A", 0.5, -3.0), Channel("sync", "V", 0.1, 0.0))
 
 def filled(rate_hz: float, codes: np.ndarray, blocks: int) -> LiveTrace:
     ring = RingBuffer(len(codes) + 1, channels=2, dtype=np.int16)
-    trace = LiveTrace(ring, CHANNELS, rate_hz)
+    trace = LiveTrace(ring, tuple(enumerate(CHANNELS)), rate_hz)
     for block in np.array_split(codes, blocks):
         ring.append(block)
         trace.look()
@@ -116,7 +116,7 @@ def test_a_long_stream_keeps_only_what_is_shown() -> None:
 
 def test_a_reader_left_far_behind_goes_on_near_the_end() -> None:
     ring = RingBuffer(MOST_AT_ONCE * 3, channels=1, dtype=np.int8)
-    trace = LiveTrace(ring, CHANNELS[:1], 2e6)
+    trace = LiveTrace(ring, ((0, CHANNELS[0]),), 2e6)
     ring.append(np.zeros((MOST_AT_ONCE + 50_000, 1), np.int8))
     trace.look()
     ring.append(np.ones((50_000, 1), np.int8))

@@ -1,0 +1,52 @@
+"""The last two verdicts on each other, over the whole window: what a repair changed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from crankfold.viewer.picture.scene import Box, Item, Panel
+from crankfold.viewer.window.drawings import moved
+from crankfold.viewer.window.views import View
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from PySide6.QtWidgets import QWidget
+
+    from crankfold.analysis.comparison import Difference
+    from crankfold.viewer.judging import Judged
+
+
+class ComparisonView(View):
+    """Shows before and after as `crankfold compare` draws them."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.pair: tuple[Judged, Judged] | None = None
+        self._differences: tuple[Difference, ...] = ()
+
+    def show_pair(self, before: Judged, after: Judged) -> None:
+        """Show two captures of one engine.
+
+        Raises
+        ------
+        InputError
+            They cannot be compared.
+        """
+        from crankfold.analysis.comparison import compare
+
+        self._differences = compare(before.result, after.result)
+        self.pair = before, after
+        self.redraw()
+
+    def items(self, box: Box) -> list[Item]:
+        """Return the picture, fitted into the window."""
+        from crankfold.viewer.picture.compare_page import comparison_picture
+
+        whole = Box(0.0, 0.0, box.right + 1.0, box.bottom + 1.0)
+        items: list[Item] = [Panel(whole, fill=self.paper.paper)]
+        if self.pair is None:
+            return items
+        scene = comparison_picture(*self.pair, self._differences, name=say("window.compared"), paper=self.paper)
+        scale = min(whole.width / scene.width, whole.height / scene.height)
+        left, top = (whole.width - scale * scene.width) / 2.0, (whole.height - scale * scene.height) / 2.0
+        return [*items, *(moved(item, scale, left, top) for item in scene.items)]
