@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -27,6 +29,19 @@ def best_s(*calls: Callable[[], object], repeats: int = 5) -> list[float]:
             call()
             best[number] = min(best[number], time.perf_counter() - began)
     return best
+
+
+def gain_of_two(seconds: float = 2.0) -> float:
+    """Return how many times as much two plain busy processes get done as one, on this machine as it is just now."""
+    count = "import sys, time\nend, n = time.perf_counter() + float(sys.argv[1]), 0\n" \
+            "while time.perf_counter() < end: n += sum(range(1000)) > 0\nprint(n)"
+
+    def done_by(processes: int) -> int:
+        running = [subprocess.Popen([sys.executable, "-c", count, str(seconds)], stdout=subprocess.PIPE, text=True)
+                   for _ in range(processes)]
+        return sum(int(each.communicate()[0]) for each in running)
+
+    return done_by(2) / done_by(1)
 
 
 def best_cpu_s(*calls: Callable[[], object], repeats: int = 5) -> list[float]:

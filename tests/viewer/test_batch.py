@@ -6,6 +6,7 @@ import csv
 import json
 import signal
 import subprocess
+import sys
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -98,8 +99,8 @@ def test_two_workers_in_another_order_give_the_same(fleet: Path, reference: Path
     assert crankfold.left_behind() == ["two.csv"]
 
 
-def wait_for_rows(journal: Path, least: int) -> None:
-    until = time.monotonic() + 40.0
+def wait_for_rows(journal: Path, least: int, patience_s: float = 40.0) -> None:
+    until = time.monotonic() + patience_s
     while time.monotonic() < until:
         if journal.exists() and journal.read_bytes().count(b"\n") > least:
             return
@@ -168,18 +169,49 @@ def test_a_dask_cluster_gives_the_identical_table(fleet: Path, reference: Path, 
     assert (frame["verdict"].isna().sum(), frame["position_2_state"].eq("dead").sum()) == (1, 12)
 
 
+SPIN = """
+import sys, time
+end, done = time.perf_counter() + float(sys.argv[1]), 0
+while time.perf_counter() < end:
+    done += sum(range(1000)) > 0
+print(done)
+"""
+
+
+def gain_of_two(seconds: float = 4.0) -> float:
+    """Return how many times as much two plain busy processes get done as one, on this machine as it is just now."""
+    done = []
+    for count in (1, 2):
+        running = [subprocess.Popen([sys.executable, "-c", SPIN, str(seconds)], stdout=subprocess.PIPE, text=True)
+                   for _ in range(count)]
+        done.append(sum(int(each.communicate()[0]) for each in running))
+    return done[1] / done[0]
+
+
 @pytest.mark.slow
-@pytest.mark.timeout(1500)
+@pytest.mark.timeout(3600)
 def test_two_thousand_captures(tmp_path: Path, dead_three, healthy, crankfold_in) -> None:
-    """Two workers against one by wall clock; needs two processors with nothing else to do."""
+    """Two workers gain what two processes can gain here (two, on idle processors) but for a tenth; then a run killed.
+
+    The tables are the same to the byte.
+    """
     fleet = fill(tmp_path / "fleet", (dead_three, healthy), 2000)
-    taken = {}
+    command, taken, gains = crankfold_in(tmp_path, timeout_s=1500), {}, [gain_of_two()]
     for workers in (1, 2):
-        command = crankfold_in(tmp_path, timeout_s=1200)
         began = time.monotonic()
         done = command("batch", fleet, "--table", f"{workers}.parquet", "--workers", workers, *ABOUT)
         taken[workers] = time.monotonic() - began
         assert done.returncode == 0, done.stderr
-    print(f"2,000 captures: {taken[1]:.1f} s by one worker, {taken[2]:.1f} s by two, {taken[1] / taken[2]:.2f} times")
-    assert (tmp_path / "1.parquet").read_bytes() == (tmp_path / "2.parquet").read_bytes()
-    assert taken[1] > 1.8 * taken[2]
+        gains.append(gain_of_two())
+    running = subprocess.Popen([command.command, "batch", fleet, "--table", "3.parquet", *ABOUT], cwd=tmp_path,
+                               env=command.environment, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    wait_for_rows(tmp_path / "3.parquet.journal", 1000, patience_s=1500)
+    running.kill()
+    running.communicate()
+    assert command("batch", fleet, "--table", "3.parquet", *ABOUT).returncode == 0
+    gain, possible = taken[1] / taken[2], sum(gains) / len(gains)
+    print(f"2,000 captures: {taken[1]:.1f} s by one worker, {taken[2]:.1f} s by two: {gain:.2f} x where two plain "
+          f"processes gain {possible:.2f} x")
+    tables = {(tmp_path / f"{name}.parquet").read_bytes() for name in (1, 2, 3)}
+    assert len(tables) == 1
+    assert gain >= min(1.8, 0.9 * possible)
