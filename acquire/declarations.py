@@ -29,6 +29,8 @@ class BoardFound:
         The board's serial number, empty when it has none.
     problem, fix
         Why it cannot be opened now and what to do, both empty when it can.
+    device
+        What the system calls it at the moment, such as a port's name; another one tomorrow. Empty when it has none.
     """
 
     address: str
@@ -36,6 +38,7 @@ class BoardFound:
     serial: str = ""
     problem: str = ""
     fix: str = ""
+    device: str = ""
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
@@ -64,6 +65,29 @@ def discover_boards(plugins: Plugins, *, deadline_s: float = DEADLINE_S) -> Iter
             yield KindFound(name, board.title, offered.plugin, problem=f"the search failed with {said}")
         else:
             yield KindFound(name, board.title, offered.plugin, boards)
+
+
+def lasting_address(text: str, plugins: Plugins, *, deadline_s: float = DEADLINE_S) -> str:
+    """Return ``NAME:ADDRESS`` with a port's name replaced by what finds the same board again tomorrow.
+
+    A board that nobody lists, or that has no such address, keeps the one that was given.
+    """
+    name, colon, address = text.strip().partition(":")
+    offered = plugins.boards.get(name.strip())
+    if offered is None or not colon or not address:
+        return text.strip()
+    wanted = _real(address)
+    try:
+        boards = call_within(partial(_asked, offered.declaration, deadline_s), deadline_s + GRACE_S,
+                             name=f"the search for {name} boards")
+    except Exception:  # a search that fails keeps nobody from naming the board
+        return text.strip()
+    same = [board.address for board in boards if board.device and _real(board.device) == wanted]
+    return f"{name.strip()}:{same[0]}" if len(same) == 1 else text.strip()
+
+
+def _real(device: str) -> str:
+    return os.path.realpath(device) if device.startswith("/") else device
 
 
 def _asked(board: BoardDeclaration, deadline_s: float) -> tuple[BoardFound, ...]:

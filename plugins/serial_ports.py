@@ -184,7 +184,8 @@ def discover(board: str, kind: str) -> tuple[BoardFound, ...]:
             continue
         problem = _problem(port.device)
         found.append(BoardFound(port.address, f"{port.title} at {port.device}, may be {kind}", port.serial,
-                                problem.what if problem else "", problem.remedy if problem else ""))
+                                problem.what if problem else "", problem.remedy if problem else "",
+                                device=port.device))
     return tuple(found)
 
 

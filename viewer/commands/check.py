@@ -28,9 +28,10 @@ LISTEN_S = 5.0
 @click.option("--probe", "--clamp", "probe", metavar="SCALE", help=say("option.probe"))
 @click.option("--seconds", type=click.FloatRange(1.0, 600.0), default=LISTEN_S, show_default=True, metavar="SECONDS",
               help=say("option.seconds"))
+@click.option("--calibrate", metavar="0A,200A", help=say("option.calibrate"))
 @click.option("--contract", is_flag=True, help=say("option.contract"))
 def command(*, board: str | None, pairs: tuple[str, ...], probe: str | None, seconds: float, contract: bool,
-            **options: Any) -> int:
+            calibrate: str | None, **options: Any) -> int:
     """Check a rig and return the exit status: 0 fit for use, 3 something to change."""
     from crankfold.acquire.opening import open_board
     from crankfold.acquire.plugin_loading import load_plugins
@@ -46,7 +47,29 @@ def command(*, board: str | None, pairs: tuple[str, ...], probe: str | None, sec
     def opened() -> Source:
         return open_board(str(board), settings, plugins)
 
+    if calibrate is not None:
+        return _calibrate(opened, str(options["rig"]), rig, calibrate, seconds)
     return _contract(opened) if contract else _rig(opened, rig, probe, seconds)
+
+
+def _calibrate(opened: Callable[[], Source], name: str, rig: Rig | None, text: str, seconds: float) -> int:
+    from pathlib import Path
+
+    from crankfold.acquire.calibration import known_currents
+    from crankfold.acquire.rig import Shelf, changed, save_card
+    from crankfold.analysis.errors import InputError
+    from crankfold.viewer.calibrating import calibrate
+    from crankfold.viewer.cards import show
+
+    currents = known_currents(text)
+    if rig is None:
+        raise InputError(say("problem.calibrate_no_rig"))
+    better = changed(rig, {"probe": str(calibrate(opened, rig, currents, seconds))})
+    path = Path(name) if name.endswith(".toml") else Shelf().save(name, better)
+    if name.endswith(".toml"):
+        save_card(path, better)
+    show(better, str(path))
+    return VERDICT
 
 
 def _rig(opened: Callable[[], Source], rig: Rig | None, probe: str | None, seconds: float) -> int:

@@ -6,8 +6,12 @@ from typing import Any
 
 import click
 
+from crankfold.viewer.asking import ask_engine, can_ask
 from crankfold.viewer.command_line import VERDICT
+from crankfold.viewer.terminal import tell
 from crankfold.viewer.wording import say
+
+TOML = ".toml"
 
 
 @click.command("engine", help=say("help.engine.long"), short_help=say("help.engine.short"))
@@ -32,9 +36,10 @@ def command(name: str | None, **options: Any) -> int:
             raise InputError(say("problem.no_name"))
         list_names(shelf.engines())
         return VERDICT
-    if values:
-        card = changed(shelf.engine(name), values) if name in shelf.engines() else _new(values)
+    if values or (name not in shelf.engines() and not name.endswith(TOML) and can_ask()):
+        card = changed(shelf.engine(name), values) if values and name in shelf.engines() else _new(values)
         show(card, str(shelf.save(name, card)))
+        tell(say("card.next_capture", name=name))
         return VERDICT
     show(shelf.engine(name), str(shelf.folder))
     return VERDICT
@@ -44,6 +49,8 @@ def _new(values: dict[str, Any]) -> Any:
     from crankfold.acquire.rig import EngineCard
     from crankfold.analysis.errors import InputError
 
+    if not values:
+        return ask_engine()
     if "firing_order" not in values:
         raise InputError(say("problem.no_firing_order"))
     return EngineCard(**values)

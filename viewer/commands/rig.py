@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
+from crankfold.viewer.asking import ask_rig, can_ask
 from crankfold.viewer.command_line import VERDICT
 from crankfold.viewer.questions import settings_of
+from crankfold.viewer.terminal import tell
 from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.acquire.rig import Rig, Shelf
+
+TOML = ".toml"
 
 
 @click.command("rig", help=say("help.rig.long"), short_help=say("help.rig.short"))
@@ -23,7 +30,7 @@ from crankfold.viewer.wording import say
 @click.option("--notes", metavar="TEXT", help=say("option.card_notes"))
 def command(name: str | None, pairs: tuple[str, ...], channels: str | None, **options: Any) -> int:
     """Keep, show or list rigs and return the exit status."""
-    from crankfold.acquire.rig import Shelf, changed
+    from crankfold.acquire.rig import Shelf
     from crankfold.analysis.errors import InputError
     from crankfold.viewer.cards import given, list_names, show
 
@@ -34,18 +41,32 @@ def command(name: str | None, pairs: tuple[str, ...], channels: str | None, **op
             raise InputError(say("problem.no_name"))
         list_names(shelf.rigs())
         return VERDICT
-    if values:
-        rig = changed(shelf.rig(name), values) if name in shelf.rigs() else _new(values)
+    if values or (name not in shelf.rigs() and not name.endswith(TOML) and can_ask()):
+        rig = _made(shelf, name, values)
         show(rig, str(shelf.save(name, rig)))
+        tell(say("card.next_check", name=name))
         return VERDICT
     show(shelf.rig(name), str(shelf.folder))
     return VERDICT
 
 
-def _new(values: dict[str, Any]) -> Any:
-    from crankfold.acquire.rig import Rig
+def _made(shelf: Shelf, name: str, values: dict[str, Any]) -> Rig:
+    """Return the rig as the options say, or as somebody at the keyboard does."""
+    from crankfold.acquire.discovery import lasting_address
+    from crankfold.acquire.plugin_loading import load_plugins
+    from crankfold.acquire.rig import Rig, changed
     from crankfold.analysis.errors import InputError
 
+    plugins = load_plugins()
+    if not values:
+        return ask_rig(plugins)
+    if "board" in values:
+        given_board = values["board"]
+        values["board"] = lasting_address(given_board, plugins)
+        if values["board"] != given_board.strip():
+            tell(say("card.lasting", given=given_board, address=values["board"]))
+    if name in shelf.rigs():
+        return changed(shelf.rig(name), values)
     if "board" not in values:
         raise InputError(say("problem.no_board"))
     return Rig(**values)

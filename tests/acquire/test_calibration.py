@@ -1,0 +1,86 @@
+"""Two known currents to a probe's scale, and when they say nothing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from crankfold.acquire.calibration import calibrated, known_currents, level_of
+from crankfold.acquire.discovery import lasting_address
+from crankfold.acquire.plugin_loading import load_plugins
+from crankfold.analysis.capture import CURRENT, Capture, Channel
+from crankfold.analysis.errors import InputError
+
+RATE_HZ = 500.0
+
+
+def read(values: np.ndarray, unit: str = "V", scale: float = 5.0 / 1024) -> Capture:
+    channel = Channel(CURRENT, unit, scale, 0.0, None, "int16")
+    return Capture(values.reshape(-1, 1).astype(np.float64), RATE_HZ, (channel,))
+
+
+def steady(value: float, noise: float = 0.003) -> np.ndarray:
+    return value + noise * np.random.default_rng(1).standard_normal(1000)
+
+
+def test_two_levels_give_the_scale_and_the_zero() -> None:
+    probe = calibrated(level_of(read(steady(0.512)), 0.0), level_of(read(steady(2.498)), 200.0))
+    assert probe.per_ampere == pytest.approx(1.986 / 200, rel=1e-3)
+    assert probe.zero == pytest.approx(0.512, abs=1e-3)
+    back = probe.apply(read(np.full(10, 1.505)))
+    assert back.channels[0].unit == "A"
+    assert back.samples[0, 0] == pytest.approx(100.0, abs=0.2)
+
+
+def test_bare_numbers_are_calibrated_in_counts() -> None:
+    first, second = (level_of(read(steady(v, 0.6), unit="", scale=1.0), a) for v, a in ((102, -5.0), (508, 195.0)))
+    probe = calibrated(first, second)
+    assert probe.in_counts
+    assert probe.per_ampere == pytest.approx(2.03, abs=0.01)
+
+
+def test_millivolts_become_volts() -> None:
+    low, high = (read(steady(millivolts, 1.0), unit="mV", scale=4.9) for millivolts in (500.0, 2500.0))
+    first, second = level_of(low, 0.0), level_of(high, 200.0)
+    assert calibrated(first, second).per_ampere == pytest.approx(0.01, rel=1e-3)
+
+
+def test_a_reversed_clamp_gives_a_negative_scale() -> None:
+    probe = calibrated(level_of(read(steady(2.5)), 0.0), level_of(read(steady(0.5)), 200.0))
+    assert probe.per_ampere == pytest.approx(-0.01, rel=1e-2)
+    assert probe.apply(read(np.full(10, 0.5))).samples[0, 0] == pytest.approx(200.0, abs=0.5)
+
+
+@pytest.mark.parametrize("high", [steady(0.5123), steady(0.53), steady(0.512, noise=0.5)])
+def test_a_reading_that_hardly_changes_gives_no_scale(high: np.ndarray) -> None:
+    """So does a clamp for AC whose reading has faded before it is read."""
+    with pytest.raises(InputError, match=r"hardly changes from 0 A to 200 A .* clamp for direct current"):
+        calibrated(level_of(read(steady(0.512)), 0.0), level_of(read(high), 200.0))
+
+
+@pytest.mark.parametrize("time_constant_s", [0.5, 3.0])
+def test_a_reading_that_fades_is_a_clamp_for_ac(time_constant_s: float) -> None:
+    fading = steady(0.512) + 2.0 * np.exp(-np.arange(1000) / RATE_HZ / time_constant_s)
+    with pytest.raises(InputError, match=r"does not stand still at 200 A, .* this is a clamp for AC only"):
+        calibrated(level_of(read(steady(0.512)), 0.0), level_of(read(fading), 200.0))
+
+
+def test_what_gives_amperes_needs_none() -> None:
+    with pytest.raises(InputError, match="gives amperes already"):
+        level_of(read(steady(1.0), unit="A"), 0.0)
+
+
+@pytest.mark.parametrize("text", ["", "200A", "0A,0A", "0A,200V", "0A,100A,200A", "nan,200A"])
+def test_two_different_currents_are_wanted(text: str) -> None:
+    with pytest.raises(InputError, match="write it like 0A,200A"):
+        known_currents(text)
+
+
+def test_known_currents() -> None:
+    assert known_currents("0A, -187.5 A") == (0.0, -187.5)
+
+
+@pytest.mark.parametrize("text", ["virtual", "virtual:engine=pump", "serial-lines:/dev/ttyNONE7", "serial-lines:SER=1",
+                                  "nosuch:/dev/ttyUSB0"])
+def test_an_address_that_nobody_lists_otherwise_is_kept(text: str) -> None:
+    assert lasting_address(f" {text} ", load_plugins()) == text

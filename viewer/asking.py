@@ -1,0 +1,111 @@
+"""Rigs and engine cards made by asking, one plain question after the other; a wrong answer is asked again."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING, TypeVar
+
+import click
+
+from crankfold.viewer.terminal import tell
+from crankfold.viewer.wording import say
+
+if TYPE_CHECKING:
+    from crankfold.acquire.plugin_loading import Plugins
+    from crankfold.acquire.rig import EngineCard, Rig
+
+T = TypeVar("T")
+
+
+def can_ask() -> bool:
+    """Return whether somebody sits at a keyboard."""
+    return sys.stdin.isatty()
+
+
+def ask_engine() -> EngineCard:
+    """Return an engine card as somebody at the keyboard describes it."""
+    from crankfold.acquire.rig import EngineCard
+
+    order = _ask("ask.firing_order", lambda text: EngineCard(text).firing_order)
+    strokes = _ask("ask.strokes", lambda text: EngineCard(order, strokes=_whole(text or "4")).strokes)
+    intervals = _ask("ask.intervals", lambda text: EngineCard(order, text, strokes).intervals)
+    ignition = _ask("ask.ignition", lambda text: EngineCard(order, ignition=text).ignition)
+    fuel = _ask("ask.fuel", lambda text: EngineCard(order, fuel=text).fuel)
+    volts = _ask("ask.system_v", lambda text: EngineCard(order, system_v=_whole(text or "0")).system_v)
+    return EngineCard(order, intervals, strokes, ignition, fuel, volts, notes=_ask("ask.notes", str))
+
+
+def ask_rig(plugins: Plugins) -> Rig:
+    """Return a rig as somebody at the keyboard describes it."""
+    from crankfold.acquire.rig import Rig
+
+    listed = _list_boards(plugins)
+    board = _ask("ask.board", lambda text: _board(text, listed, plugins))
+    declaration = plugins.boards[board.partition(":")[0]].declaration
+    settings: dict[str, str] = {}
+    if declaration.settings:
+        for setting in declaration.settings:
+            tell(say("ask.setting", name=setting.name, meaning=setting.meaning, example=setting.example), indent=1)
+        settings = _ask("ask.settings", lambda text: _settings(text, [s.name for s in declaration.settings]))
+    probe = _ask("ask.probe", lambda text: Rig(board, probe=text).probe)
+    sync = _ask("ask.sync", lambda text: text or "none")
+    return Rig(board, settings, probe, sync, notes=_ask("ask.notes", str))
+
+
+def _ask(key: str, understood: Callable[[str], T]) -> T:
+    """Return the answer as `understood` takes it, asked again until it does."""
+    from crankfold.acquire.errors import AcquireError
+    from crankfold.analysis.errors import InputError
+
+    while True:
+        text = str(click.prompt(say(key), default="", show_default=False, type=str)).strip()
+        try:
+            return understood(text)
+        except (InputError, AcquireError) as error:
+            tell(str(error))
+
+
+def _whole(text: str) -> int:
+    from crankfold.analysis.errors import InputError
+
+    if not text.isdigit():
+        raise InputError(say("ask.not_whole", text=text))
+    return int(text)
+
+
+def _list_boards(plugins: Plugins) -> list[str]:
+    """Print the boards that are plugged in, numbered, and return what opens each."""
+    from crankfold.acquire.discovery import discover_boards
+    from crankfold.viewer.progress import working
+
+    with working(say("progress.looking")):
+        kinds = list(discover_boards(plugins))
+    found = [(f"{kind.name}:{board.address}", board) for kind in kinds for board in kind.boards]
+    for number, (address, board) in enumerate(found, start=1):
+        tell(say("ask.found", number=number, address=address, title=board.title), indent=1)
+        if board.problem:
+            tell(say("boards.problem", problem=board.problem, fix=board.fix), indent=2)
+    return [address for address, _ in found]
+
+
+def _board(text: str, listed: list[str], plugins: Plugins) -> str:
+    from crankfold.acquire.discovery import lasting_address
+    from crankfold.analysis.errors import InputError
+
+    if text.isdigit() and 1 <= int(text) <= len(listed):
+        return listed[int(text) - 1]
+    if text.partition(":")[0].strip() not in plugins.boards:
+        raise InputError(say("ask.no_such_board", text=text, names=tuple(sorted(plugins.boards))))
+    return lasting_address(text, plugins)
+
+
+def _settings(text: str, known: list[str]) -> dict[str, str]:
+    from crankfold.analysis.errors import InputError
+    from crankfold.viewer.questions import settings_of
+
+    settings = settings_of(text.split())
+    unknown = next((name for name in settings if name not in known), None)
+    if unknown is not None:
+        raise InputError(say("ask.no_such_setting", name=unknown, names=tuple(known)))
+    return settings
