@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.toml_checks import KINDS, checked, kind_of
+from crankfold.acquire.toml_checks import KINDS, checked, kind_of, parse_toml
 from crankfold.acquire.whole_file import write_whole
 from crankfold.analysis.engine import Engine
 from crankfold.analysis.errors import InputError
@@ -268,7 +268,7 @@ def _table(path: Path) -> dict[str, Any]:
             content = file.read(MAX_FILE_BYTES + 1)
         if len(content) > MAX_FILE_BYTES:
             raise FileFormatError(path, "it is far too long for such a file", "check that it is the right one")
-        return tomllib.loads(content.decode("utf-8-sig"))
+        return parse_toml(content)
     except FileNotFoundError as error:
         raise FileFormatError(path, "there is no such file", "check the name and the folder") from error
     except OSError as error:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import tomllib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,27 @@ from crankfold.acquire.errors import FileFormatError
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping
     from pathlib import Path
+
+
+MOST_DOTS = 500
+"""In one line. The time to read a key grows with the square of its dots; no key of ours has more than two."""
+
+
+def parse_toml(content: bytes) -> dict[str, Any]:
+    """Return what the bytes of a TOML file say.
+
+    Raises
+    ------
+    UnicodeDecodeError
+        They are not UTF-8.
+    ValueError, RecursionError
+        They are not TOML, or something that only somebody who means harm would write.
+    """
+    text = content.decode("utf-8-sig")
+    for number, line in enumerate(text.split("\n"), 1):
+        if line.count(".") > MOST_DOTS:
+            raise ValueError(f"line {number} has more than {MOST_DOTS} dots")
+    return tomllib.loads(text)
 
 
 @dataclass(frozen=True)

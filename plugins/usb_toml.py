@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import difflib
 import math
-import tomllib
 from typing import TYPE_CHECKING, Any
 
 from crankfold.acquire.errors import FileFormatError
+from crankfold.acquire.toml_checks import parse_toml
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
-MAX_FILE_BYTES = 1_000_000  # a description is a page of text; anything longer is another file given by mistake
+MAX_FILE_BYTES = 100_000  # a description is a page of text; anything longer is another file given by mistake
 MAX_NUMBER = 1e300  # numbers beyond it overflow as soon as they are scaled
 _NOT_GIVEN: Any = object()
 
@@ -161,10 +161,10 @@ def read_table(path: Path, format_name: str) -> Table:
     if len(raw) > MAX_FILE_BYTES:
         raise FileFormatError(path, f"is longer than {MAX_FILE_BYTES} bytes", "give the board's TOML description")
     try:
-        values = tomllib.loads(raw.decode("utf-8-sig"))
+        values = parse_toml(raw)
     except UnicodeDecodeError as error:
         raise FileFormatError(path, f"byte {error.start} is not UTF-8", "save the file as UTF-8 text") from error
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise FileFormatError(path, f"is not TOML ({error})", "correct that line") from error
     top = Table(path, "", values)
     top.take_choice("format", [format_name])

@@ -11,13 +11,13 @@ import csv
 import hashlib
 import json
 import os
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from crankfold.acquire.toml_checks import parse_toml
 from crankfold.analysis.errors import InputError
 from crankfold.viewer.questions import question_of
 from crankfold.viewer.wording import say
@@ -179,7 +179,7 @@ def read_sidecar(path: Path) -> dict[str, Any]:
     try:
         with path.open("rb") as file:
             content = file.read(MAX_SIDECAR_BYTES)
-        table = tomllib.loads(content.decode("utf-8-sig"))
+        table = parse_toml(content)
     except (OSError, ValueError, RecursionError) as error:
         raise InputError(say("batch.bad_sidecar", path=str(path), reason=" ".join(str(error).split()))) from error
     return checked(table, str(path))
@@ -195,9 +195,12 @@ def read_list(path: Path) -> dict[Path, dict[str, Any]]:
     """
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:
-            rows = list(csv.DictReader(file, strict=True))
+            reader = csv.DictReader(file, strict=True)
+            rows = list(reader)
     except (OSError, ValueError, csv.Error) as error:
         raise InputError(say("batch.bad_sidecar", path=str(path), reason=" ".join(str(error).split()))) from error
+    if not rows and "file" not in (reader.fieldnames or ()):
+        raise InputError(say("batch.bad_list", where=f"{path}, line 1"))
     found: dict[Path, dict[str, Any]] = {}
     for number, row in enumerate(rows, 2):
         where = f"{path}, line {number}"

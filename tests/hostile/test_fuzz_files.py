@@ -106,7 +106,8 @@ def as_capture(folder: Path) -> Iterator[bytes]:
 def as_csv(folder: Path) -> Iterator[bytes]:
     table = "\n".join(f"{t:.3f},{a},{b:.0f}" for t, a, b in zip(TIME_S, CURRENT, SYNC, strict=True))
     yield ("Time (s),Clamp (mV),Sync\n" + table + "\n").encode()
-    yield ("# harbour\nTime;Clamp\n(ms);(mV)\n" + table.replace(",0\n", "\n").replace(",", ";").replace(".", ",")).encode()
+    german = table.replace(",0\n", "\n").replace(",", ";").replace(".", ",")
+    yield ("# harbour\nTime;Clamp\n(ms);(mV)\n" + german).encode()
 
 
 def as_gzip(folder: Path) -> Iterator[bytes]:
@@ -141,7 +142,7 @@ def taken_in(path: Path, plugins: Plugins) -> None:
             assert 0 < capture.rate_hz < np.inf
             assert capture.samples.ndim == 2 and capture.samples.shape[1] == len(capture.channels) >= 1
             assert not np.isinf(capture.samples).any()
-            assert all(0 <= gap.start and gap.start + gap.length <= len(capture.samples) for gap in capture.gaps)
+            assert all(gap.start >= 0 and gap.start + gap.length <= len(capture.samples) for gap in capture.gaps)
     except (AcquireError, InputError) as error:
         one_sentence(error)
         assert "the driver of" not in str(error), error  # the recorder's words for a plugin that broke its promise
@@ -169,7 +170,8 @@ def test_any_change_of_a_good_file(tmp_path: Path, plugins: Plugins, little_memo
 @pytest.mark.timeout(300)
 @pytest.mark.parametrize("seconds", [0.5, pytest.param(120.0, marks=pytest.mark.slow)])
 def test_any_change_of_a_journal(tmp_path: Path, little_memory: None, seconds: float) -> None:
-    info = SourceInfo(RATE, (Channel("current", "A", code_dtype="int16"),), np.dtype(np.int16), "cart", notes={"a": "b"})
+    channel = Channel("current", "A", code_dtype="int16")
+    info = SourceInfo(RATE, (channel,), np.dtype(np.int16), "cart", notes={"a": "b"})
     writer = JournalWriter(tmp_path / "good.journal", info, rate_hz=RATE, trigger_index=5, started_utc=None)
     for first in range(0, 90, 30):
         writer.append(first, np.arange(30, dtype=np.int16)[:, None])

@@ -1,0 +1,164 @@
+"""Everything a person or a file may write for this program to understand: understood, or one sentence."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from steered import steered
+
+from crankfold.acquire.errors import AcquireError
+from crankfold.acquire.probe import Probe
+from crankfold.acquire.rig import EngineCard, Rig, Shelf, load_card, save_card
+from crankfold.analysis.anchor import Gauge
+from crankfold.analysis.engine import Engine, SyncSpec
+from crankfold.analysis.errors import InputError
+from crankfold.analysis.hints import coded_cylinder
+from crankfold.plugins.usb_description import read_description
+from crankfold.plugins.usb_tmc_description import read_instrument
+from crankfold.plugins.virtual_plan import read_plan
+from crankfold.viewer.batch_journal import Journal
+from crankfold.viewer.batch_plan import read_list, read_sidecar
+from crankfold.viewer.questions import settings_of
+
+TOP = Path(__file__).resolve().parents[2]
+FOUR = Engine.parse("1-3-4-2")
+SECONDS_EACH = 5.0
+
+PIECES = st.one_of(
+    st.sampled_from(["1-3-4-2", "270-450", "waste-spark:1", "cam:1@200", "10mV/A", "500A/60mV", "25mm2:0.5m@20C",
+                     "counts:5V/10bit", "cal:0.5V=0A,2.5V=200A", "1=12.5bar", "P0301", "9" * 5000, "1e999", "-1e-999",
+                     "nan", "inf", "0", "-", ":", "@", "=", "/", ",", ";", "1.", ".5", "\u0661", "\u00b2", "\u2212",
+                     "\x1b[31m", "waste-spark:", "cam:", "cyl", "bit", "Ohm", "mm2:", "counts:", "cal:", "P030",
+                     "\n", "\r", "\t", "\x00", "<b>", "{0}", "%s", "../", "\u202e", "\ud800", "A", "mV", "bar", "C"]),
+    st.text(max_size=8))
+TEXT = st.lists(PIECES, max_size=8).map("".join)
+
+PARSERS: dict[str, Callable[[str], Any]] = {
+    "engine": Engine.parse,
+    "intervals": lambda text: Engine.parse("1-3-4-2", text),
+    "sync": lambda text: SyncSpec.parse(text, FOUR),
+    "probe": Probe.parse,
+    "gauge": lambda text: Gauge.parse(text, FOUR),
+    "misfire code": coded_cylinder,
+    "setting": lambda text: settings_of([text]),
+    "virtual board": lambda text: read_plan(text, {}),
+    "virtual setting": lambda text: read_plan("", {"crank": text}),
+    "virtual dead": lambda text: read_plan("", {"dead": text}),
+    "rig's name": lambda text: Shelf(Path("/nowhere")).rig(text),
+    "rig": lambda text: Rig(text, probe=text, sync=text),
+    "engine card": lambda text: EngineCard(text, ignition=text),
+}
+
+
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("examples", [40, pytest.param(20_000, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("what", PARSERS)
+def test_any_text_is_understood_or_answered_in_one_sentence(what: str, examples: int) -> None:
+    @settings(max_examples=examples, deadline=None, suppress_health_check=list(HealthCheck))
+    @given(TEXT)
+    def ask(text: str) -> None:
+        began_s = time.monotonic()
+        try:
+            PARSERS[what](text)
+        except (InputError, AcquireError) as error:
+            assert str(error)
+        assert time.monotonic() - began_s < SECONDS_EACH
+
+    ask()
+
+
+def fenced_toml(name: str) -> bytes:
+    text = (TOP / "hardware_notes" / name).read_text(encoding="utf-8")
+    return text[text.index("```toml") + 8 :].partition("```")[0].encode()
+
+
+def rig_file() -> bytes:
+    return (b'board = "serial-lines:SN1"\nprobe = "10mV/A"\nsync = "cam:1@20"\nchannels = ["current", "sync"]\n'
+            b'pre_trigger_s = 2.0\nreversed_channels = ["sync"]\n[settings]\nbaud = 9600\nx = true\n')
+
+
+def card_file() -> bytes:
+    return (b'firing_order = "1-3-4-2"\nintervals = "180"\nstrokes = 4\nignition = "waste-spark"\nsystem_v = 12\n'
+            b'decompressor = true\nnotes = "launch"\n')
+
+
+def journal_file() -> bytes:
+    lines = [{"format": "crankfold.batch/1"}, {"key": "a", "row": {"file": "a", "seconds": 1.5}}]
+    return "".join(json.dumps(line) + "\n" for line in lines).encode()
+
+
+FILES: dict[str, tuple[Callable[[Path], Any], bytes]] = {
+    "rig": (lambda path: load_card(path, Rig), rig_file()),
+    "engine card": (lambda path: load_card(path, EngineCard), card_file()),
+    "USB stream": (read_description, fenced_toml("usb-bulk.md")),
+    "USB instrument": (read_instrument, fenced_toml("usb-tmc.md")),
+    "beside a capture": (read_sidecar, b'firing-order = "1-3-4-2"\nlow = 70\nmisfire-codes = ["P0301"]\n'
+                                       b'clamp = "10mV/A"\n'),
+    "list": (read_list, b"file,firing-order,low\na.csv,1-3-4-2,70\n\"b,c.csv\",1-2,\n"),
+    "batch under way": (lambda path: Journal(path).__exit__(None, None, None), journal_file()),
+}
+
+
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize("seconds", [0.4, pytest.param(60.0, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("what", FILES)
+def test_any_change_of_a_file_of_settings(tmp_path: Path, little_memory: None, what: str, seconds: float) -> None:
+    read, good = FILES[what]
+    path = tmp_path / "f.toml"
+
+    def run(data: bytes) -> None:
+        path.write_bytes(data)
+        began_s = time.monotonic()
+        try:
+            read(path)
+        except (InputError, AcquireError) as error:
+            text = str(error)
+            assert text and "\n" not in text, text
+        assert time.monotonic() - began_s < SECONDS_EACH
+
+    found = steered(run, [good], seconds=seconds)
+    print(f"{what}: {found.executions} executions, {len(found.corpus)} kept, {found.reached} steps reached")
+    assert found.reached > 20
+
+
+DEEP = ["[" * 20_000, "{" * 20_000, "a = " + "[" * 20_000 + "]" * 20_000, "a" + ".a" * 20_000 + " = 1",
+        "[" + ".".join("a" * 9_000) + "]", "x = '" + "y" * 90_000 + "'", "board = " + '{ a = ' * 9_000]
+
+
+@pytest.mark.parametrize("what", FILES)
+@pytest.mark.parametrize("text", DEEP, ids=range(len(DEEP)))
+def test_deep_nesting_is_one_sentence(tmp_path: Path, what: str, text: str) -> None:
+    path = tmp_path / "f.toml"
+    path.write_text(text + "\n", encoding="utf-8")
+    began_s = time.monotonic()
+    with pytest.raises((InputError, AcquireError)):
+        FILES[what][0](path)
+    assert time.monotonic() - began_s < SECONDS_EACH
+
+
+@pytest.mark.parametrize("name", ["../../etc/passwd", "/etc/passwd", "a/../../b", "..", "con", "a\x00b", "a\nb",
+                                  "\u202etxt", "~root", "$HOME", "a;rm", "`id`"])
+def test_names_lead_nowhere_but_the_shelf(tmp_path: Path, name: str) -> None:
+    shelf = Shelf(tmp_path / "shelf")
+    for act in (lambda: shelf.save(name, Rig("virtual")), lambda: shelf.rig(name), lambda: shelf.engine(name)):
+        with pytest.raises(InputError, match="cannot be used"):
+            act()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_card_comes_back_from_its_file_whatever_its_texts(tmp_path: Path) -> None:
+    for text in ('"""', "'''", "\\", "\x1b]0;x\x07", "]\n[settings]\nx = 1", "\u2028"):
+        rig = Rig("virtual", {"k": text}, notes=text)
+        save_card(tmp_path / "r.toml", rig)
+        assert load_card(tmp_path / "r.toml", Rig) == rig
