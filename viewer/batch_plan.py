@@ -196,10 +196,10 @@ def read_list(path: Path) -> dict[Path, dict[str, Any]]:
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:
             reader = csv.DictReader(file, strict=True)
-            rows = list(reader)
+            names, rows = reader.fieldnames or (), list(reader)
     except (OSError, ValueError, csv.Error) as error:
         raise InputError(say("batch.bad_sidecar", path=str(path), reason=" ".join(str(error).split()))) from error
-    if not rows and "file" not in (reader.fieldnames or ()):
+    if not rows and "file" not in names:
         raise InputError(say("batch.bad_list", where=f"{path}, line 1"))
     found: dict[Path, dict[str, Any]] = {}
     for number, row in enumerate(rows, 2):
