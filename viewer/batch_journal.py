@@ -21,6 +21,11 @@ FORMAT = "crankfold.batch/1"
 SUFFIX = ".journal"
 
 
+def journal_path(table: Path) -> Path:
+    """Return where the journal of a table is."""
+    return table.with_name(table.name + SUFFIX)
+
+
 class Journal:
     """A file of one line a row: ``{"key": ..., "row": {...}}``; a last line that was cut off does not count.
 
@@ -50,7 +55,7 @@ class Journal:
     @classmethod
     def beside(cls, table: Path) -> Journal:
         """Return the journal of a table."""
-        return cls(table.with_name(table.name + SUFFIX))
+        return cls(journal_path(table))
 
     def _read(self) -> int:
         """Take in what is there and return how many bytes of it are whole lines."""
@@ -90,14 +95,11 @@ class Journal:
         except OSError as error:
             raise unwritable(self.path, error) from error
 
-    def remove(self) -> None:
-        """Close and delete it: the table holds everything now."""
-        self._file.close()
-        self.path.unlink(missing_ok=True)
-
     def __enter__(self) -> Self:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None,
                  trace: TracebackType | None) -> None:
         self._file.close()
+        if not self.rows:
+            self.path.unlink(missing_ok=True)  # nothing to go on from

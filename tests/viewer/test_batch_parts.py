@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import sys
 from concurrent.futures import Executor, Future
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
@@ -251,3 +252,26 @@ def test_every_column_of_a_row_is_in_the_table(uneven_result) -> None:
     for name, cell in row.items():
         kind = kind_of(name)
         assert cell is None or isinstance(cell, {"text": str, "whole": int, "number": float}[kind]), name
+
+
+def test_a_scheduler_that_is_not_there_is_told_and_leaves_nothing(in_process, tmp_path: Path,
+                                                                  monkeypatch: pytest.MonkeyPatch) -> None:
+    touch(tmp_path, "a.csv")
+    monkeypatch.setattr(batch_run, "ANSWER_S", 0.3)
+    done = in_process("batch", tmp_path / "a.csv", "--table", "x.csv", "--firing-order", "1-2", "--scheduler",
+                      "tcp://127.0.0.1:1")
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.splitlines()[-1].startswith("tcp://127.0.0.1:1: no scheduler answers there")
+    assert in_process.left_behind() == []
+
+
+@pytest.mark.parametrize(("package", "arguments"), [
+    ("distributed", ("--table", "x.csv", "--scheduler", "tcp://127.0.0.1:1")), ("pyarrow", ("--table", "x.parquet"))])
+def test_a_missing_package_is_named_with_its_extra(in_process, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+                                                   package: str, arguments: tuple[str, ...]) -> None:
+    touch(tmp_path, "a.csv")
+    monkeypatch.setitem(sys.modules, package, None)
+    done = in_process("batch", tmp_path / "a.csv", "--firing-order", "1-2", *arguments)
+    assert (done.returncode, len(done.stderr.splitlines())) == (2, 1)
+    assert f"needs the package {package}: install crankfold[" in done.stderr
+    assert in_process.left_behind() == []

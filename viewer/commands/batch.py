@@ -93,7 +93,7 @@ def _rows(jobs: list[Job], table: Path, crew: OpenCrew) -> list[Row]:
 
 
 def _deliver(rows: list[Row], table: Path, picture: Path | None, limit_percent: float) -> None:
-    from crankfold.viewer.batch_journal import SUFFIX
+    from crankfold.viewer.batch_journal import journal_path
     from crankfold.viewer.batch_table import table_bytes
     from crankfold.viewer.judging import scene_bytes
     from crankfold.viewer.outputs import Outputs
@@ -103,7 +103,7 @@ def _deliver(rows: list[Row], table: Path, picture: Path | None, limit_percent: 
         outputs.add(table, table_bytes(rows, table))
         if picture is not None:
             outputs.add(picture, scene_bytes(fleet_picture(rows, limit_percent=limit_percent), picture))
-    table.with_name(table.name + SUFFIX).unlink(missing_ok=True)
+    journal_path(table).unlink(missing_ok=True)
     _say(rows)
     for path in (table, picture):
         if path is not None:
