@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -75,3 +76,19 @@ def test_discovery_serial_port_and_firmware_in_one_chain(tmp_path: Path, board: 
     answer = ask(tmp_path, usb_serial("1-2", "HW0042", "ttyACM0"), ["SER=HW0042"], emulated.address)
     assert answer["address"] == "SER=HW0042"
     assert answer["samples"] >= 32
+
+
+def test_a_rig_never_keeps_the_name_of_a_port_alone(tmp_path: Path) -> None:
+    """The command itself, under the mocked system; a port with a serial number or a socket is kept by that."""
+    description = tmp_path / "devices.umockdev"
+    description.write_text(usb_serial("1-2", "HW0042", "ttyUSB0") + usb_serial("1-4", "", "ttyUSB1"), encoding="ascii")
+    for port, address in (("ttyUSB0", "SER=HW0042"), ("ttyUSB1", "LOC=1-4")):
+        crankfold = str(Path(sys.executable).with_name("crankfold"))
+        command = ["umockdev-run", "-d", str(description), "--", crankfold, "rig", "cart", "--from",
+                   f"serial-frames:/dev/{port}"]
+        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=30,
+                                         env={**os.environ, "XDG_CONFIG_HOME": str(tmp_path)})
+        assert done.returncode == 0, done.stderr
+        said = f"serial-frames:/dev/{port} may be another board tomorrow, so the rig keeps serial-frames:{address}."
+        assert said in done.stdout
+        assert f'board = "serial-frames:{address}"' in (tmp_path / "crankfold/rigs/cart.toml").read_text()
