@@ -42,5 +42,5 @@ def command(*, file: Path | None, board: str | None, pairs: tuple[str, ...], out
     from crankfold.viewer.window.run import run_window
 
     wanted, checks = wanted_of(file, board, settings_of(pairs), options, out)
-    return run_window(wanted, paper=paper, full_screen=full_screen, silent=silent, folder=out,
-                      checks=() if checked else checks)
+    return run_window(wanted, paper=paper, full_screen=full_screen, silent=silent, folder=out, checks=checks,
+                      checked=checked)

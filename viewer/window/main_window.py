@@ -110,16 +110,16 @@ class Window(QWidget):
 
     def take(self, news: News) -> None:
         """Take one piece of news."""
-        before = self.now.phase
+        before = self.now
         self.now = after(self.now, news)
         if isinstance(news, Opened):
             self._live = None
         if isinstance(news, Answered) and self.now.judged is news.judged and news.judged.result.verdict != "none":
             self._before, self._latest = self._latest, news.judged
-        if self.now.phase is Phase.CRANKING and before is not Phase.CRANKING:
+        if self.now.phase is Phase.CRANKING and before.phase is not Phase.CRANKING:
             self._cranking_from_s = float(getattr(news, "seconds", 0.0))
             self.page.check.hide()
-        tone = told_by_tone(before, self.now.phase)
+        tone = told_by_tone(before, self.now)
         if tone is not None:
             self.sink.sound(tone)
         self.page.show_standing(self.now)

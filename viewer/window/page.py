@@ -89,12 +89,13 @@ class Page(QWidget):
             told = answer(now.judged.result)
             self.words.tell("", (*told.cautions, *told.next[1:2], told.blind[0], *told.next[2:]))
         else:
-            self.words.tell(say("safety.heading"), safety())
+            lines = (*self.check.lines, say("safety.law")) if self.check.lines else safety()
+            self.words.tell(say("safety.heading"), lines)
 
-    def ask(self, lines: tuple[str, ...]) -> None:
-        """Show the checklist before cranking."""
+    def ask(self, lines: tuple[str, ...], *, shown: bool = True) -> None:
+        """Take the checklist for this test, and show it before cranking."""
         self.check.begin(lines)
-        self.check.show()
+        self.check.setVisible(shown)
         self.check.raise_()
         self.show_standing(self.now)
 

@@ -37,7 +37,7 @@ def application() -> QApplication:
 
 
 def run_window(wanted: Wanted | None, *, paper: str, full_screen: bool, silent: bool, checks: tuple[str, ...],
-               folder: Path | None = None) -> int:
+               checked: bool = False, folder: Path | None = None) -> int:
     """Show the window until it is closed, and return 0.
 
     Parameters
@@ -50,6 +50,8 @@ def run_window(wanted: Wanted | None, *, paper: str, full_screen: bool, silent: 
         How it begins.
     checks
         The checklist to begin with, empty: none.
+    checked
+        Whether it is done.
     folder
         Where cranks are kept that are caught after a setting up.
     """
@@ -65,20 +67,20 @@ def run_window(wanted: Wanted | None, *, paper: str, full_screen: bool, silent: 
     if wanted is None:
         window.begin_set_up()
     else:
-        begin(window, wanted, checks)
+        begin(window, wanted, checks, checked=checked)
     signal.signal(signal.SIGINT, lambda *_: window.close())
     made.exec()
     window.let_go()
     return 0
 
 
-def begin(window: Window, wanted: Wanted, checks: tuple[str, ...]) -> None:
-    """Watch a source in the window, and ask for the checklist first where there is one."""
+def begin(window: Window, wanted: Wanted, checks: tuple[str, ...], *, checked: bool = False) -> None:
+    """Watch a source in the window, and ask for the checklist first where there is one and it is not done."""
     from crankfold.viewer.preparing import prepare_solver
 
     window.watch(Watching(wanted, prepare_solver))
     if checks:
-        window.page.ask(checks)
+        window.page.ask(checks, shown=not checked)
 
 
 def _set_up_of(window: Window, folder: Path | None) -> SetUpView:

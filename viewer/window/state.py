@@ -149,7 +149,7 @@ def after(now: Standing, news: News) -> Standing:
         case Unjudged():
             return _answered(now, news.number, None, news.text)
         case Dismissed():
-            return replace(now, judged=None, failure="", answered=now.caught, aside="")
+            return replace(now, judged=None, failure="", aside="") if now.phase in VERDICTS else now
         case Told():
             return replace(now, aside=news.text)
         case Over():

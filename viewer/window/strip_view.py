@@ -73,7 +73,8 @@ class StripView(JudgedView):
     def items(self, box: Box) -> list[Item]:
         """Return the strip's items."""
         if self.judged is None or self.data is None or self.window_ is None:
-            title = say("label.strip", unit=self._channel.unit or say("label.no_unit"))
+            unit = self._channel.unit or say("label.no_unit")
+            title = say("label.strip", unit=unit) if self._lines else ""
             return [*title_over(box, title, "", self.paper),
                     *live_strip(self._lines, box, self.paper, channel=self._channel, shown_s=self._shown_s)]
         result = self.judged.result

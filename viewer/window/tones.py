@@ -8,7 +8,7 @@ from typing import Protocol
 
 import numpy as np
 
-from crankfold.viewer.window.state import Phase
+from crankfold.viewer.window.state import VERDICTS, Phase, Standing
 
 RATE_HZ = 22_050
 LOUDNESS = 0.6  # of full scale
@@ -36,9 +36,12 @@ class Sink(Protocol):
         """Sound the tone of a phase."""
 
 
-def told_by_tone(before: Phase, now: Phase) -> Phase | None:
-    """Return the phase to be sounded on a change, None where it stays quiet."""
-    return now if now is not before and now in NOTES else None
+def told_by_tone(before: Standing, now: Standing) -> Phase | None:
+    """Return the phase to be sounded on a change, None where it stays quiet; armed again is heard beside an answer."""
+    if now.phase is not before.phase:
+        return now.phase if now.phase in NOTES else None
+    again = now.stage is Phase.ARMED and before.stage is not Phase.ARMED and now.phase in VERDICTS
+    return Phase.ARMED if again else None
 
 
 def wav_of(phase: Phase) -> bytes:

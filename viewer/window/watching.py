@@ -145,9 +145,12 @@ class Watching:
 
     def _run(self) -> None:
         self._tell(Readying(self.wanted.live))
-        self.prepare()
-        with self._journals():
-            self._watch()
+        try:
+            self.prepare()
+            with self._journals():
+                self._watch()
+        except Exception as error:  # a thread that dies quietly would leave the window waiting for ever
+            self._tell(Broke(said(error), say("window.own_fault")))
 
     def _journals(self) -> AbstractContextManager[None]:
         """Return the care for what is written while a crank lasts."""
@@ -216,7 +219,7 @@ class Watching:
             self._tell(Unjudged(number, str(error)))
             return
         except Exception as error:  # a thread that dies quietly would leave the window judging for ever
-            self._tell(Unjudged(number, " ".join(f"{type(error).__name__}: {error}".split())))
+            self._tell(Unjudged(number, said(error)))
             return
         self._tell(Answered(number, judged))
         if self.wanted.folder is not None:
@@ -246,6 +249,11 @@ def _channels(source: Source, plan: RecordingPlan) -> tuple[tuple[int, Channel],
     channels, at = source.info.channels, plan.current_column
     others = [(k, channel) for k, channel in enumerate(channels) if k != at]
     return ((at, plan.current or channels[at]), *others[:1])
+
+
+def said(error: BaseException) -> str:
+    """Return an error that nobody expected, on one line."""
+    return " ".join(f"{type(error).__name__}: {error}".split())
 
 
 def clauses(error: BaseException) -> tuple[str, str]:

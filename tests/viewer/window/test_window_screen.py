@@ -384,3 +384,24 @@ def test_a_clamp_in_volts_is_drawn_in_amperes(bench: Any, wanted: Any, question:
     strip = window.page.strip
     assert strip._channel.unit == "A"
     assert 300.0 < strip._lines[0].value.max() < 1500.0
+
+
+def test_a_fault_of_our_own_is_said_and_does_not_hang(bench: Any, wanted: Any) -> None:
+    from crankfold.viewer.window.watching import Watching
+
+    def broken() -> None:
+        raise RuntimeError("no solver")
+
+    window = bench.window()
+    window.watch(Watching(wanted("engine=pump,quiet=2,cranks=0,after=1,rate=2000"), broken))
+    bench.until(lambda: window.now.phase is Phase.LOST)
+    assert "no solver" in window.page.head.spoken.advice
+
+
+def test_the_words_beside_an_armed_board_are_those_of_its_test(bench: Any) -> None:
+    window = bench.window()
+    window.page.ask(("Ignition alive.",), shown=False)
+    for news in (Readying(live=True), Opened("test board")):
+        window.take(news)
+    assert window.page.words.sentences == ("Ignition alive.", say("safety.law"))
+    assert not window.page.check.isVisible()

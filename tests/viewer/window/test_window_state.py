@@ -172,9 +172,23 @@ def test_advice_fits_two_lines() -> None:
 
 
 def test_tones_are_heard_when_something_changes_and_only_then() -> None:
-    assert told_by_tone(Phase.FILLING, Phase.ARMED) is Phase.ARMED
-    assert told_by_tone(Phase.ARMED, Phase.ARMED) is None
-    assert told_by_tone(Phase.ARMED, Phase.JUDGING) is None
+    filling, armed, judging = Standing(stage=Phase.FILLING), Standing(stage=Phase.ARMED), told(*READY, n.Caught(1))
+    assert told_by_tone(filling, armed) is Phase.ARMED
+    assert told_by_tone(armed, armed) is None
+    assert told_by_tone(armed, judging) is None
+
+
+def test_armed_again_is_heard_beside_a_verdict(uneven: Judged) -> None:
+    answered = told(*READY, n.Caught(1), event(Happening.FILLING), n.Answered(1, uneven))
+    again = told(event(Happening.ARMED), now=answered)
+    assert again.phase is Phase.NAMED
+    assert told_by_tone(answered, again) is Phase.ARMED
+    assert told_by_tone(again, again) is None
+
+
+def test_an_answer_under_way_cannot_be_put_away(uneven: Judged) -> None:
+    now = told(*READY, n.Caught(1), n.Dismissed(), n.Answered(1, uneven))
+    assert now.phase is Phase.NAMED
 
 
 def test_good_and_bad_news_sound_different() -> None:
