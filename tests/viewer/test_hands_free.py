@@ -14,14 +14,21 @@ import wave
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from crankfold.acquire.opening import open_board
 from crankfold.acquire.plugin_loading import load_plugins
+from crankfold.acquire.probe import Probe
 from crankfold.acquire.recorder import record
 from crankfold.acquire.recording import Event, Happening, RecordingPlan
+from crankfold.acquire.rig import Rig
+from crankfold.acquire.source import SourceInfo
+from crankfold.analysis.capture import Channel
+from crankfold.analysis.errors import InputError
 from crankfold.viewer.big_words import big_words
 from crankfold.viewer.narrating import narrator
+from crankfold.viewer.recording import plan_of
 from crankfold.viewer.signals import BELLS, Signals
 from crankfold.viewer.window.state import Phase
 
@@ -197,3 +204,20 @@ def test_large_letters_fill_the_screen_and_fit_it(columns: int, lines: int) -> N
 
 def test_a_small_screen_gets_the_sentence_as_it_is() -> None:
     assert big_words("Cylinder 3 has no compression.", 20, 5) == ["Cylinder 3 has no compression."]
+
+
+def test_the_trigger_knows_amperes_from_rig_and_probe() -> None:
+    """Columns, reversal and probe as for the capture itself; what does not go together is said before anybody cranks."""
+    channels = (Channel("first", "", 1.0, 0.0, (0, 1023), "int16"), Channel("second", "V", 0.01, -2.5, None, "int16"))
+    info = SourceInfo(500.0, channels, np.dtype(np.int16), "a board that prints numbers")
+    rig = Rig("serial-lines", probe="10mV/A", channels=("sync", "current"), reversed_channels=("current",),
+              pre_trigger_s=2.0, max_crank_s=20.0)
+    plan = plan_of(info, rig=rig, probe=None, journal_folder=None)
+    assert (plan.current_column, plan.pre_trigger_s, plan.max_crank_s) == (1, 2.0, 20.0)
+    assert plan.current is not None
+    assert plan.current.unit == "A"
+    assert (plan.current.scale, plan.current.offset) == (pytest.approx(-1.0), pytest.approx(250.0))
+    with pytest.raises(InputError, match="names 2 channels"):
+        plan_of(SourceInfo(500.0, channels[:1], info.dtype, "one"), rig=rig, probe=None, journal_folder=None)
+    with pytest.raises(InputError, match="no channel 'current'"):
+        plan_of(info, rig=None, probe=Probe.parse("10mV/A"), journal_folder=None)
