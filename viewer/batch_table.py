@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from crankfold.viewer.batch_work import Row
 
 CSV, PARQUET = ".csv", ".parquet"
+FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 FIRST = ("file", "sha256", "version", "problem", "verdict", "headline", "low", "low_positions", "weakest_percent",
          "reasons", "reasons_said", "cautions", "cautions_said", "notes", "notes_said", "pattern", "seconds",
          "channels", "started_utc", "missing_samples", "engine", "firing_order", "intervals_deg", "strokes", "fuel",
@@ -66,8 +67,15 @@ def _csv(rows: Sequence[Row], columns: list[str]) -> bytes:
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow(columns)
     for row in rows:
-        writer.writerow(["" if row.get(name) is None else row[name] for name in columns])
+        writer.writerow([_cell(row.get(name)) for name in columns])
     return text.getvalue().encode("utf-8", "replace")
+
+
+def _cell(value: object) -> object:
+    """Return what stands for a value, a text never so that a spreadsheet would take it for a formula and run it."""
+    if isinstance(value, str) and value.startswith(FORMULA_SIGNS):
+        return "'" + value
+    return "" if value is None else value
 
 
 def _parquet(rows: Sequence[Row], columns: list[str]) -> bytes:
