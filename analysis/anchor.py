@@ -48,6 +48,10 @@ class Gauge:
         ------
         InputError
             The text is not of that form, or names a cylinder the engine lacks.
+
+        >>> from crankfold.analysis.engine import Engine
+        >>> round(Gauge.parse("2=175psi", Engine((1, 2))).bar, 2)
+        12.07
         """
         match = re.fullmatch(r"\s*(\d+)\s*=\s*(\d+(?:[.,]\d+)?)\s*(bar|psi|kpa|mpa)\s*", text.lower())
         if match is None:

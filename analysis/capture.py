@@ -144,6 +144,10 @@ class Capture:
         ------
         InputError
             The arrays differ in length or are not one-dimensional.
+
+        >>> capture = Capture.from_arrays([0.0, 150.0, 148.0], rate_hz=1000.0)
+        >>> capture.samples.shape, capture.duration_s, capture.channels[0].unit
+        ((3, 1), 0.003, 'A')
         """
         columns = [np.asarray(current, dtype=np.float64)]
         channels = [Channel(CURRENT, unit)]
@@ -176,6 +180,9 @@ class Capture:
         ------
         InputError
             There is no such channel, or the factor is zero or not finite.
+
+        >>> Capture.from_arrays([1.5], rate_hz=1000.0, unit="V").rescaled("current", 1 / 0.010, "A").samples.tolist()
+        [[150.0]]
         """
         index = self.index_of(name)
         if index is None:
@@ -188,7 +195,11 @@ class Capture:
 
 
 def find_gaps(lost: Sequence[bool] | NDArray[np.bool_]) -> tuple[Gap, ...]:
-    """Return the runs of True in `lost`, shape (samples,), as gaps in order."""
+    """Return the runs of True in `lost`, shape (samples,), as gaps in order.
+
+    >>> find_gaps([False, True, True, False])
+    (Gap(start=1, length=2),)
+    """
     flags = np.concatenate(([0], np.asarray(lost, dtype=np.int8), [0]))
     edges = np.flatnonzero(np.diff(flags))
     return tuple(Gap(int(a), int(b - a)) for a, b in zip(edges[::2], edges[1::2], strict=True))

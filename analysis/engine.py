@@ -91,6 +91,9 @@ class Engine:
         ------
         InputError
             The text is not numbers with dashes, commas or spaces between, or the numbers do not fit.
+
+        >>> Engine.parse("1-4-2-3", "90-270").firing_deg.tolist()
+        [0.0, 90.0, 360.0, 450.0]
         """
         order = _numbers(firing_order, "firing order", "1-3-4-2")
         if any(x != int(x) for x in order):
@@ -176,6 +179,9 @@ class SyncSpec:
         ------
         InputError
             The text is not of that form, or names a cylinder the engine lacks.
+
+        >>> SyncSpec.parse("cam:1@200", Engine((1, 3, 4, 2)))
+        SyncSpec(kind='cam', cylinder=1, edge_deg=200.0)
         """
         if text is None or text.strip().lower() in ("", "none"):
             return None

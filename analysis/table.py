@@ -62,7 +62,13 @@ def cylinder_rows(result: Result) -> list[dict[str, Cell]]:
 
 
 def cylinder_row(cylinder: Cylinder) -> dict[str, Cell]:
-    """Return what is said of one cylinder, by the names in `CYLINDER`."""
+    """Return what is said of one cylinder, by the names in `CYLINDER`.
+
+    >>> from crankfold.analysis.result import Cylinder
+    >>> row = cylinder_row(Cylinder(2, 3, 61.25, (60.1, 62.4), "low"))
+    >>> row["cylinder"], row["relative_percent"], row["high_end_percent"], row["state"], row["pressure_bar"]
+    (3, 61.25, 62.4, 'low', None)
+    """
     low, high = cylinder.interval_percent
     low_bar, high_bar = cylinder.pressure_interval_bar or (None, None)
     values: tuple[Cell, ...] = (
