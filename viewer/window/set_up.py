@@ -131,8 +131,28 @@ def save(draft: Draft, shelf: Shelf) -> None:
     InputError, SaveError
         A name cannot be a file's, or it cannot be written.
     """
-    shelf.save(draft["engine_name"], draft.engine_card())
-    shelf.save(draft["rig_name"], draft.rig())
+    rig, engine = draft.rig(), draft.engine_card()
+    old_rig, old_engine = _kept(shelf, draft["rig_name"]), _kept_engine(shelf, draft["engine_name"])
+    if old_rig is not None and old_rig.board == rig.board:  # what is not asked here stays: settings, wiring, notes
+        rig = replace(old_rig, probe=rig.probe, sync=rig.sync)
+    if old_engine is not None and old_engine.firing_order == engine.firing_order:
+        engine = replace(old_engine, intervals=engine.intervals, strokes=engine.strokes, fuel=engine.fuel)
+    shelf.save(draft["engine_name"], engine)
+    shelf.save(draft["rig_name"], rig)
+
+
+def _kept(shelf: Shelf, name: str) -> Rig | None:
+    try:
+        return shelf.rig(name) if name in shelf.rigs() else None
+    except (AcquireError, InputError):
+        return None
+
+
+def _kept_engine(shelf: Shelf, name: str) -> EngineCard | None:
+    try:
+        return shelf.engine(name) if name in shelf.engines() else None
+    except (AcquireError, InputError):
+        return None
 
 
 def choices(step: Step, draft: Draft, shelf: Shelf, boards: Sequence[tuple[str, str]]) -> tuple[Choice, ...]:
@@ -148,8 +168,9 @@ def choices(step: Step, draft: Draft, shelf: Shelf, boards: Sequence[tuple[str, 
                         {"firing_order": order, "intervals": "", "strokes": "4"}) for key, order in ORDERS.items())
         return (*_saved_engines(shelf), *ready)
     if step is Step.BOARD:
-        return tuple(Choice(say("window.set_up.board_found", title=title, address=address), "board",
-                            {"board": address}) for address, title in boards)
+        found = (Choice(say("window.set_up.board_found", title=title, address=address), "board", {"board": address})
+                 for address, title in boards)
+        return (*_saved_rigs(shelf), *found)
     if step is Step.PROBE:
         return tuple(Choice(say(f"window.set_up.probe_{key}"), f"probe-{key}", {"probe": text})
                      for key, text in PROBES.items())
@@ -168,6 +189,21 @@ def _saved_engines(shelf: Shelf) -> list[Choice]:
         found.append(Choice(say("window.set_up.engine_saved", name=name, order=card.firing_order), "engine", {
             "firing_order": card.firing_order, "intervals": card.intervals, "strokes": str(card.strokes),
             "fuel": card.fuel or "spark", "engine_name": name}))
+    return found
+
+
+def _saved_rigs(shelf: Shelf) -> list[Choice]:
+    found = []
+    for name in shelf.rigs():
+        try:
+            rig = shelf.rig(name)
+        except (AcquireError, InputError):  # as with engine cards
+            continue
+        kind, _, mark = rig.sync.partition(":")
+        cylinder, _, degrees = mark.partition("@")
+        found.append(Choice(say("window.set_up.rig_saved", name=name, board=rig.board), "board", {
+            "board": rig.board, "probe": rig.probe, "sync": kind, "cylinder": cylinder or "1", "degrees": degrees,
+            "rig_name": name}))
     return found
 
 
@@ -200,6 +236,6 @@ def chosen(draft: Draft, offered: Sequence[Choice]) -> int:
     """Return which choice the draft already says, 0 where none."""
     for k, choice in enumerate(offered):
         if choice.values and all(draft.values.get(name, "").strip() == text for name, text in choice.values.items()
-                                 if name != "engine_name"):
+                                 if not name.endswith("_name")):
             return k
     return 0

@@ -58,3 +58,32 @@ def test_the_command_shows_a_window_and_ends_when_it_is_closed(dead_csv: Path, t
     assert done.stdout.strip() == "Cylinder 3 has no compression.", done.stderr
     assert done.returncode == 0
     assert "Traceback" not in done.stderr
+
+
+def test_a_scaled_screen_gets_as_many_more_pixels(tmp_path: Path) -> None:
+    code = (
+        "import numpy as np\n"
+        "from PySide6.QtGui import QImage\n"
+        "from crankfold.viewer.window import run\n"
+        "from crankfold.viewer.window.main_window import Window\n"
+        "from crankfold.viewer.window.news import NoBoard\n"
+        "from crankfold.viewer.window.sounding import Silence\n"
+        "app = run.application()\n"
+        "window = Window(Silence()); window.resize(1280, 720); window.show()\n"
+        "window.take(NoBoard('there is no board', 'plug one in')); app.processEvents()\n"
+        "image = window.page.head.grab().toImage().convertToFormat(QImage.Format.Format_RGB32)\n"
+        "pixels = np.frombuffer(image.constBits(), np.uint32).reshape(image.height(), image.width()) & 0xffffff\n"
+        "rows = np.flatnonzero((pixels[: len(pixels) // 2] == 0xb02d15).any(axis=1))\n"
+        "print(window.grab().toImage().width(), np.ptp(rows), (pixels == 0xb02d15).sum())\n"
+        "window.close()\n")
+    seen = []
+    for scale in ("1", "2"):
+        environment = {**os.environ, "QT_QPA_PLATFORM": "offscreen", "QT_SCALE_FACTOR": scale}
+        done = subprocess.run([sys.executable, "-W", "error", "-c", code], env=environment, text=True,
+                              capture_output=True, check=True, timeout=50)
+        seen.append([int(part) for part in done.stdout.split()])
+    (wide, tall, ink), (wide2, tall2, ink2) = seen
+    assert (wide, wide2) == (1280, 2560)
+    assert tall >= 50  # capitals of the headline, in a window of 720
+    assert tall2 == pytest.approx(2 * tall, rel=0.05)
+    assert ink2 == pytest.approx(4 * ink, rel=0.1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -106,6 +107,27 @@ def test_saved_engines_are_offered_first_and_broken_ones_left_out(tmp_path: Path
     picked = Draft().with_(offered[0].values)
     assert picked["firing_order"] == "1-5-3-6-2-4"
     assert chosen(picked, offered) == 0
+
+
+def test_a_saved_rig_is_offered_and_keeps_what_is_not_asked(tmp_path: Path) -> None:
+    shelf = Shelf(tmp_path)
+    cart = Rig("serial-lines:123", {"baud": "250000"}, "10mV/A", "cam:2@200", ("current", "sync"), notes="on the cart")
+    shelf.save("cart", cart)
+    shelf.save("launch", EngineCard("1-5-3-6-2-4", system_v=24, ignition="single-coil"))
+    offered = choices(Step.BOARD, Draft(), shelf, (("virtual", "a virtual engine"),))
+    assert [choice.values["board"] for choice in offered] == ["serial-lines:123", "virtual"]
+    draft = Draft().with_(offered[0].values).with_({"firing_order": "1-5-3-6-2-4", "engine_name": "launch"})
+    assert draft.sync == "cam:2@200"
+    save(draft.with_({"probe": "1mV/A"}), shelf)
+    assert shelf.rig("cart") == replace(cart, probe="1mV/A")
+    assert shelf.engine("launch") == EngineCard("1-5-3-6-2-4", fuel="spark", system_v=24, ignition="single-coil")
+
+
+def test_another_board_under_the_same_name_brings_none_of_the_old_settings(tmp_path: Path) -> None:
+    shelf = Shelf(tmp_path)
+    shelf.save("cart", Rig("serial-lines:123", {"baud": "250000"}))
+    save(Draft().with_({"board": "virtual", "rig_name": "cart"}), shelf)
+    assert shelf.rig("cart") == Rig("virtual", probe="10mV/A")
 
 
 def test_too_little_said_means_set_up_first(settings_folder: Path) -> None:
