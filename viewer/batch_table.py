@@ -14,6 +14,7 @@ from crankfold.viewer.wording import say
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from crankfold.analysis.table import Cell
     from crankfold.viewer.batch_work import Row
 
 CSV, PARQUET = ".csv", ".parquet"
@@ -46,7 +47,8 @@ def check_table_path(path: Path) -> None:
 
 def table_bytes(rows: Sequence[Row], path: Path) -> bytes:
     """Return the table in the order of its file names, of the kind that the path's ending says."""
-    ordered = sorted(rows, key=lambda row: str(row["file"]))
+    ordered = [{name: _whole_text(cell) for name, cell in row.items()}
+               for row in sorted(rows, key=lambda row: str(row["file"]))]
     columns = columns_of(ordered)
     return (_csv if path.suffix.lower() == CSV else _parquet)(ordered, columns)
 
@@ -68,7 +70,7 @@ def _csv(rows: Sequence[Row], columns: list[str]) -> bytes:
     writer.writerow(columns)
     for row in rows:
         writer.writerow([_cell(row.get(name)) for name in columns])
-    return text.getvalue().encode("utf-8", "replace")
+    return text.getvalue().encode("utf-8")
 
 
 def _cell(value: object) -> object:
@@ -89,6 +91,11 @@ def _parquet(rows: Sequence[Row], columns: list[str]) -> bytes:
     sink = pa.BufferOutputStream()
     parquet.write_table(table, sink, compression="zstd")
     return bytes(sink.getvalue())
+
+
+def _whole_text(cell: Cell) -> Cell:
+    """Return a cell, a name that is no Unicode (some systems allow any bytes in names) written with escapes."""
+    return cell.encode("utf-8", "backslashreplace").decode("utf-8") if isinstance(cell, str) else cell
 
 
 def kind_of(column: str) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import os
 import sys
@@ -11,6 +13,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
+from pyarrow import parquet
 
 from crankfold.acquire.plugin_loading import load_plugins
 from crankfold.analysis.errors import InputError
@@ -214,6 +217,15 @@ def test_columns_do_not_depend_on_the_order_of_rows() -> None:
     assert table_bytes(rows, Path("x.csv")) == table_bytes(rows[::-1], Path("x.csv"))
     assert table_bytes(rows, Path("x.parquet")) == table_bytes(rows[::-1], Path("x.parquet"))
     assert columns_of(rows)[-1] == "position_3_high_end_bar"
+
+
+@pytest.mark.parametrize("ending", [".csv", ".parquet"])
+def test_names_in_any_bytes_are_written_with_escapes(ending: str) -> None:
+    rows = [{"file": os.fsdecode(b"pump\xff.csv"), "problem": "t\u00f6rn"}]
+    content = table_bytes(rows, Path("x" + ending))
+    found = (list(csv.DictReader(io.StringIO(content.decode()))) if ending == ".csv"
+             else parquet.read_table(io.BytesIO(content)).to_pylist())
+    assert (found[0]["file"], found[0]["problem"]) == ("pump\\udcff.csv", "t\u00f6rn")
 
 
 def test_a_table_is_csv_or_parquet() -> None:
