@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import threading
 import time
+import weakref
 from collections import deque
 from typing import TYPE_CHECKING, Self
 
@@ -69,7 +70,14 @@ class Recorder:
         self._source, self._plan = source, plan or RecordingPlan()
         self._on_event = on_event
         self._live = source.info.live or not source.info.finite
-        self._stream = Stream(source, self._plan, self._put)
+        own = weakref.ref(self)  # a ring may be large: no cycle is to keep it until somebody collects
+
+        def put(item: Capture | Event) -> None:
+            recorder = own()
+            if recorder is not None:
+                recorder._put(item)
+
+        self._stream = Stream(source, self._plan, put)
         self._lock = threading.Lock()
         self._changed = threading.Condition()
         self._waiting: deque[Capture | Event] = deque()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from datetime import UTC
 from typing import TYPE_CHECKING, Any
 
@@ -61,6 +62,7 @@ def _opened(path: Path) -> Any:
     """Return the measurement; one that fails half-way is laid to rest, or its end would complain on standard error."""
     from asammdf import MDF
 
+    logging.getLogger("asammdf").setLevel(logging.CRITICAL + 1)  # what it logs on a damaged file it raises as well
     try:
         return MDF(path)
     except Exception as error:

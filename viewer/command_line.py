@@ -138,6 +138,9 @@ def _failed(error: Exception) -> int:
         where = f" ({error.filename})" if error.filename else ""
         complain(say("problem.system", reason=f"{error.strerror or error}{where}"))
         return BAD_INPUT
+    if isinstance(error, MemoryError):
+        complain(say("problem.no_memory"))
+        return BAD_INPUT
     if os.environ.get(TRACEBACK_VARIABLE):
         raise error
     complain(say("problem.own_fault", kind=type(error).__name__, text=str(error), variable=TRACEBACK_VARIABLE))

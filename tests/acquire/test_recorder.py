@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import threading
 import time
+import weakref
 
 import numpy as np
 import pytest
@@ -358,3 +360,16 @@ def test_gaps_that_grow_together_are_one(make_info) -> None:
     info = make_info(RATE, channels=2, skew_s=(0.0, 1.5 / RATE))
     capture = make_capture(piece, info, rate_hz=RATE)
     assert capture.gaps == (Gap(10, 7), Gap(98, 2))
+
+
+def test_a_recording_that_is_over_keeps_no_memory(array_source, make_info) -> None:
+    gc.disable()
+    try:
+        recorder = Recorder(array_source([np.zeros((5, 1))], make_info(RATE)))
+        with recorder:
+            list(recorder)
+        ring = weakref.ref(recorder.ring)
+        del recorder
+        assert ring() is None
+    finally:
+        gc.enable()

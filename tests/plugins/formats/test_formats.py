@@ -186,6 +186,19 @@ def test_mdf_by_asammdf(tmp_path: Path, version: str) -> None:
     assert "straight lines" in mixed.source.warnings[0]
 
 
+def test_a_damaged_mdf_file_is_one_line_for_people(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    from asammdf import MDF, Signal
+
+    with MDF(version="3.30") as file:
+        file.append([Signal(CURRENT[:50], TIME_S[:50], name="Clamp", unit="A")])
+        file.save(tmp_path / "x.mdf", overwrite=True)
+    data = (tmp_path / "x.mdf").read_bytes()
+    (tmp_path / "x.mdf").write_bytes(data.replace(b"DG", b"XX"))
+    with pytest.raises(FileFormatError):
+        read(open_mdf, tmp_path / "x.mdf")
+    assert capfd.readouterr() == ("", "")
+
+
 def test_matlab_by_scipy(tmp_path: Path) -> None:
     path = tmp_path / "x.mat"
     scipy.io.savemat(path, {"time_s": TIME_S, "current_A": CURRENT, "spark_kV": SYNC, "who": "harbour"})
