@@ -101,8 +101,8 @@ def test_three_cranks_one_of_them_too_short(on_a_terminal, crankfold) -> None:
     said = run.said.replace("\r\n", "\n")
     places = [said.index(words) for words in (
         "15 seconds at most", "Leave the key alone until I say crank: the 1.5 s before it", "sooner than wished",
-        "Cylinder 3 has no compression.", "Armed. Crank.", "Cranking.", "Why no verdict", "No verdict: cranked too briefly.",
-        "3 cranks were judged:")]
+        "Cylinder 3 has no compression.", "Armed. Crank.", "Cranking.", "Why no verdict",
+        "No verdict: cranked too briefly.", "3 cranks were judged:")]
     assert places == sorted(places), said
     assert said.count("█") > 100
     assert re.findall(r"^[123]\. .*$", said, re.MULTILINE) == [
@@ -164,7 +164,8 @@ def test_tones_go_to_the_player_that_is_there(tmp_path: Path, monkeypatch: pytes
 
 
 @pytest.mark.parametrize("player", ["#!/bin/sh\nexit 1\n", None])
-def test_without_a_player_tones_become_bells(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, player: str | None) -> None:
+def test_without_a_player_tones_become_bells(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+                                             player: str | None) -> None:
     if player is not None:
         (tmp_path / "aplay").write_text(player)
         (tmp_path / "aplay").chmod(0o755)
@@ -207,7 +208,7 @@ def test_a_small_screen_gets_the_sentence_as_it_is() -> None:
 
 
 def test_the_trigger_knows_amperes_from_rig_and_probe() -> None:
-    """Columns, reversal and probe as for the capture itself; what does not go together is said before anybody cranks."""
+    """Columns, reversal and probe as for the capture itself; what does not go together is said at once."""
     channels = (Channel("first", "", 1.0, 0.0, (0, 1023), "int16"), Channel("second", "V", 0.01, -2.5, None, "int16"))
     info = SourceInfo(500.0, channels, np.dtype(np.int16), "a board that prints numbers")
     rig = Rig("serial-lines", probe="10mV/A", channels=("sync", "current"), reversed_channels=("current",),
