@@ -1,0 +1,95 @@
+"""Commands that the documents tell people to type are understood, and those on files are run as they stand."""
+
+from __future__ import annotations
+
+import re
+import shlex
+import shutil
+from pathlib import Path
+
+import click
+import pytest
+
+from crankfold.acquire.storage import save_capture
+from crankfold.viewer.command_line import COMMANDS, program
+
+TOP = Path(__file__).resolve().parents[2]
+PAGES = sorted(path for path in [*TOP.glob("*.md"), *TOP.glob("*/*.md"), *TOP.glob("hardware_notes/*/*.md")]
+               if not path.parent.name.startswith("."))
+OUR_OPTIONS = {"--no-plugins", "--version", "--help"}
+
+
+def commands(page: Path) -> list[list[str]]:
+    """Return the words of every crankfold command in fenced sh blocks and in indented blocks."""
+    text = page.read_text(encoding="utf-8")
+    fenced = re.findall(r"^```sh\n(.*?)^```", text, re.MULTILINE | re.DOTALL)
+    lines = [line for block in fenced for line in block.replace("\\\n", " ").split("\n")]
+    lines += re.findall(r"^    (crankfold .*)$", re.sub(r"^```.*?^```", "", text, flags=re.MULTILINE | re.DOTALL), re.M)
+    found = []
+    for line in lines:
+        for part in re.split(r"&&|\|\s", line):
+            words = shlex.split(part, comments=True)
+            if words and words[0].rsplit("/", 1)[-1] == "crankfold":
+                found.append(words[1:])
+    return found
+
+
+TYPED = [(page, words) for page in PAGES for words in commands(page)]
+
+
+def named(case: tuple[Path, list[str]]) -> str:
+    return f"{case[0].relative_to(TOP)}: {' '.join(case[1])}"
+
+
+def test_there_are_commands_in_the_documents() -> None:
+    assert len(TYPED) >= 20
+    assert {words[0] for _, words in TYPED} >= {"demo", "analyse", "capture", "check", "rig", "engine", "boards"}
+
+
+@pytest.mark.parametrize("case", TYPED, ids=named)
+def test_every_command_is_understood(case: tuple[Path, list[str]]) -> None:
+    words = [word for word in case[1] if word not in OUR_OPTIONS]
+    assert words[0] in COMMANDS
+    with program.make_context("crankfold", list(words)) as context:
+        command = program.get_command(context, words[0])
+        assert command is not None
+        command.make_context(words[0], words[1:], parent=context)  # raises what the user would be told
+
+
+def test_a_misspelt_option_would_be_found() -> None:
+    with program.make_context("crankfold", ["analyse"]) as context:
+        command = program.get_command(context, "analyse")
+        assert command is not None
+        with pytest.raises(click.UsageError):
+            command.make_context("analyse", ["x.csv", "--firing-ordr", "1-3-4-2"], parent=context)
+
+
+def test_commands_in_running_text_exist() -> None:
+    for page in PAGES:
+        text = page.read_text(encoding="utf-8")
+        for name in re.findall(r"`(?:\.venv/bin/)?crankfold (?:--no-plugins )?([a-z]+)", text):
+            assert name in COMMANDS, f"{page.name}: crankfold {name}"
+
+
+@pytest.mark.timeout(120)
+def test_the_readmes_commands_on_files_do_what_it_says(in_process, monkeypatch, dead_three, make_recording,
+                                                                 make_csv) -> None:
+    folder = in_process.folder
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(folder / "settings"))
+    make_csv(folder / "crank.csv", dead_three)
+    save_capture(dead_three, folder / "before.h5")
+    save_capture(make_recording(sync="waste-spark"), folder / "after.h5")
+    save_capture(dead_three, folder / "crank.h5")
+    (folder / "recordings").mkdir()
+    for name in ("before.h5", "after.h5"):
+        shutil.copy(folder / name, folder / "recordings" / name)
+    card = next(words for page, words in TYPED if page.name == "README.md" and words[0] == "engine")
+    assert in_process(*card).returncode == 0
+    ran = []
+    for page, words in TYPED:
+        if page == TOP / "README.md" and words[0] in {"analyse", "compare", "sheet", "listen", "batch", "boards"}:
+            done = in_process(*words)
+            assert done.returncode == 0, (words, done.stderr)
+            ran.append(words[0])
+    assert set(ran) >= {"analyse", "compare", "sheet", "listen", "batch", "boards"}
+    assert {"crank.png", "repair.png", "table.parquet"} <= set(in_process.left_behind())
