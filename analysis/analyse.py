@@ -11,7 +11,7 @@ from crankfold.analysis import refusals
 from crankfold.analysis.anchor import Gauge, anchored, gauge_from_marks
 from crankfold.analysis.battery_voltage import as_current, health_of_voltage, is_battery_voltage, widened
 from crankfold.analysis.capture import CURRENT, SYNC
-from crankfold.analysis.cautions import cranking_cautions, second_opinion, slow, trace_cautions
+from crankfold.analysis.cautions import cranking_cautions, second_opinion, slow, tall_hump, trace_cautions
 from crankfold.analysis.conditioning import NoCranking, condition
 from crankfold.analysis.decompressor import after_decompressor
 from crankfold.analysis.doubts import after_verdict
@@ -129,8 +129,9 @@ def _judged(base: Result, capture: Capture, marks: Marks | None, estimates: Sequ
     rhythm = rhythm_against(marks, base.sync_asked, engine, best)
     reasons = refusals.once([rhythm, *after_verdict(best, cylinders, engine, thresholds)])
     cautions = [*base.cautions, *cranking_cautions(trace, engine, best)]
-    cautions += [c for c in (near_limit(cylinders, thresholds), second_opinion(best, thresholds),
-                             one_far_above(best.relative_percent.tolist()), naming.caution) if c is not None]
+    high = one_far_above(best.relative_percent.tolist()) or tall_hump(best, engine, thresholds)
+    cautions += [c for c in (near_limit(cylinders, thresholds), second_opinion(best, thresholds), high,
+                             naming.caution) if c is not None]
     base = replace(base, estimate=best, cranking=_cranking(trace, best))
     if reasons:
         return replace(base, reasons=reasons, cautions=tuple(cautions))

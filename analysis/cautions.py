@@ -23,6 +23,9 @@ SMOOTH_PERCENT = 20.0  # ripple below it at such a speed: all cylinders down, or
 SOME_CLIPPED = 0.07  # ordinary captures stay below
 PLAUSIBLE_A = (40.0, 1500.0)  # mean cranking current, from a small twin to a truck's diesel
 FEW_CYCLES = 3.0  # intervals rest on the model rather than on repeats
+LIKE_HUMPS = 3  # with the same intervals around them, to say that one of them is far above
+TALL_HUMP = 1.15  # over the median of its like; one healthy engine in forty has such a one
+ALIKE_HUMPS = 1.3  # the tallest of the others over the lowest
 NO_HEIGHT = 0.05  # of the tallest: no hump at all
 HEIGHT_CLEAR_PERCENT = 15.0  # heights that miss the limit by this much say the opposite
 
@@ -114,3 +117,26 @@ def second_opinion(estimate: Estimate, thresholds: Thresholds) -> Notice | None:
     worst = int(np.argmax(np.where(opposite, np.abs(fit - against), -1.0)))
     return Notice("second-opinion", {"position": worst + 1, "relative_percent": float(fit[worst]),
                                      "height_percent": float(against[worst])})
+
+
+def tall_hump(estimate: Estimate, engine: Engine, thresholds: Thresholds) -> Notice | None:
+    """Return the caution that one plain hump stands above all others, where the fit calls all of them healthy.
+
+    The model knows no cylinder that compresses more than a healthy one, so it explains such a hump away: liquid in a
+    cylinder looks even to it. Only humps with the same intervals around them are compared, and only where no weak
+    cylinder makes its neighbours look tall.
+    """
+    heights = estimate.heights_percent
+    if estimate.relative_percent.min() < thresholds.watch_percent or not np.isfinite(heights).all():
+        return None
+    for phase in range(engine.pattern_length):
+        like = heights[phase :: engine.pattern_length]
+        top = int(np.argmax(like))
+        rest = np.delete(like, top)
+        if len(like) < LIKE_HUMPS or rest.min() <= 0 or rest.max() > ALIKE_HUMPS * rest.min():
+            continue
+        above = float(like[top] / np.median(rest))
+        if above > TALL_HUMP:
+            return Notice("too-much-hump", {"position": phase + top * engine.pattern_length + 1,
+                                            "percent_of_others": 100.0 * above})
+    return None

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from crankfold.analysis.cautions import second_opinion
+import numpy as np
+
+from crankfold.analysis.cautions import second_opinion, tall_hump
 from crankfold.analysis.patterns import one_far_above
 from crankfold.analysis.refusals import once
 from crankfold.analysis.result import Notice
@@ -23,15 +26,60 @@ MIDDLING_FIT = 0.992  # share explained; good fits of clean traces explain more 
 MOST_FOR_HEIGHTS = 8  # cylinders whose humps still have troughs between
 TOO_SLOW_RPM = 100.0
 TWICE_TOO_FAST_RPM = 200.0  # half of it is an ordinary cranking speed still
+TWO_NO_HUMP_PERCENT, TWO_HUMP_PERCENT = 8.0, 30.0
+"""Of two cylinders, a fitted pressure above the second must show as a rise of the current above the first."""
+TWO_RIVAL_COST = 2.0  # of two cylinders, another rate that leaves less than twice as much unexplained may be true
+TWO_SLOW_RPM = 160.0  # twice of it is the fastest cranking that is common
+HIGH_HUMP_PERCENT = 120.0  # of its like, where all are healthy by the fit; those differ by a few percent
+FAR_BELOW_PERCENT = 50.0  # a hump this small beside the others' belongs to no cylinder that is merely to be watched
+FAR_BELOW_LIMIT = 10.0  # points: a cylinder that may be so far below the limit is not to be called good
 WIDEST_PERCENT = 40.0  # an interval wider than this across the limit says nothing either way
 
 
 def after_verdict(estimate: Estimate, cylinders: Sequence[Cylinder], engine: Engine,
                   thresholds: Thresholds) -> tuple[Notice, ...]:
     """Return the reasons that the numbers themselves give against a verdict."""
-    return once([_mostly_dead(cylinders), _every_other_dead(estimate, cylinders),
-                 _one_far_above(cylinders, thresholds), _unsure(estimate, cylinders, thresholds),
-                 _heights_against(estimate, engine, thresholds)])
+    return once([_mostly_dead(cylinders), _every_other_dead(estimate, cylinders), _of_two(estimate, engine),
+                 _one_far_above(estimate, cylinders, thresholds), _hump_far_above(estimate, engine, thresholds),
+                 _unsure(estimate, cylinders, thresholds), _heights_against(estimate, engine, thresholds),
+                 _small_hump(estimate, cylinders, thresholds)])
+
+
+def _of_two(estimate: Estimate, engine: Engine) -> Notice | None:
+    """Return the reason that two cylinders, of which one may be dead, could as well be something else.
+
+    One hump a cycle is also what two healthy cylinders give at half the speed, and with uneven firing it fits either
+    place; so the weaker one must show as a rise of its own, and no other rate may explain nearly as much.
+    """
+    if engine.cylinders != 2:
+        return None
+    fit, height = estimate.relative_percent, estimate.heights_percent
+    if ((fit > TWO_HUMP_PERCENT) & (height < TWO_NO_HUMP_PERCENT)).any():
+        worst = int(np.argmin(height))
+        return Notice("not-explained", {"why": "heights", "position": worst + 1,
+                                        "relative_percent": float(fit[worst]), "height_percent": float(height[worst])})
+    if estimate.rpm < TWO_SLOW_RPM and estimate.details.get("rival_cost_ratio", math.inf) < TWO_RIVAL_COST:
+        return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm})
+    return None
+
+
+def _hump_far_above(estimate: Estimate, engine: Engine, thresholds: Thresholds) -> Notice | None:
+    """Return the reason that one hump stands far above all others, which the fit calls healthy alike."""
+    high = tall_hump(estimate, engine, thresholds)
+    if high is None or _number(high, "percent_of_others") < HIGH_HUMP_PERCENT:
+        return None
+    return Notice("not-explained", {"why": "one-far-above", **high.facts})
+
+
+def _small_hump(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds: Thresholds) -> Notice | None:
+    """Return the reason that a cylinder near the limit, none being low, has a hump far below all others'."""
+    against = second_opinion(estimate, thresholds)
+    if against is None or any(c.relative_percent < thresholds.low_percent for c in cylinders):
+        return None
+    near = cylinders[int(_number(against, "position")) - 1].interval_percent[0] < thresholds.low_percent
+    if not near or _number(against, "height_percent") >= FAR_BELOW_PERCENT:
+        return None
+    return Notice("not-explained", {"why": "heights", **against.facts})
 
 
 def _heights_against(estimate: Estimate, engine: Engine, thresholds: Thresholds) -> Notice | None:
@@ -65,11 +113,17 @@ def _every_other_dead(estimate: Estimate, cylinders: Sequence[Cylinder]) -> Noti
     return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm, "other_rpm": estimate.rpm / 2})
 
 
-def _one_far_above(cylinders: Sequence[Cylinder], thresholds: Thresholds) -> Notice | None:
-    """Return the reason that all but one should be low, and alike: rather that one is wrong, or has liquid in it."""
+def _one_far_above(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds: Thresholds) -> Notice | None:
+    """Return the reason that all but one should be down, and alike: rather that one is wrong, or has liquid in it.
+
+    Where the others are not low by the fit, their plain humps must stand as far below that one.
+    """
     high = one_far_above([c.relative_percent for c in cylinders])
     low = sum(c.relative_percent < thresholds.low_percent for c in cylinders)
-    if high is None or low < len(cylinders) - 1:
+    if high is None:
+        return None
+    plain = one_far_above(estimate.heights_percent.tolist())
+    if low < len(cylinders) - 1 and (plain is None or plain.facts["position"] != high.facts["position"]):
         return None
     return Notice("not-explained", {"why": "one-far-above", **high.facts})
 
@@ -78,11 +132,18 @@ def _unsure(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds: Thres
     """Return the reason that the intervals are too wide for any verdict, None when they will do."""
     widest = max(c.interval_percent[1] - c.interval_percent[0] for c in cylinders)
     across = [c for c in cylinders if c.interval_percent[0] < thresholds.low_percent < c.interval_percent[1]]
-    wide = any(c.interval_percent[1] - c.interval_percent[0] > WIDEST_PERCENT for c in across)
-    # a middling fit has been seen to read a low cylinder as one to watch, hardly ever the other way round
     even = all(c.relative_percent >= thresholds.low_percent for c in cylinders)
+    wide = any(c.interval_percent[1] - c.interval_percent[0] > WIDEST_PERCENT
+               or (even and c.interval_percent[0] < thresholds.low_percent - FAR_BELOW_LIMIT) for c in across)
+    # a middling fit has been seen to read a low cylinder as one to watch, hardly ever the other way round
     doubtful = even and estimate.explained < MIDDLING_FIT and any(c.relative_percent < thresholds.watch_percent
                                                                   for c in across)
     if not wide and not doubtful:
         return None
     return Notice("not-explained", {"why": "unsure", "widest_percent": widest})
+
+
+def _number(notice: Notice, fact: str) -> float:
+    value = notice.facts[fact]
+    assert isinstance(value, int | float)
+    return float(value)

@@ -42,6 +42,7 @@ MIN_CONFIDENCE = 0.95
 GOOD_FIT = 0.97  # share explained below which an explanation did not converge
 MAX_CONFIDENCE = 0.999
 NEAR_COST, NEAR_EXPLAINED = 2.0, 0.004  # two placements of an uneven pattern this near in fit cannot be told apart
+ONE_OF_TWO_PERCENT = 20.0  # two cylinders, one with less: a single hump a cycle, which fits either place
 PLUG_OUT_PERCENT = 15.0  # a plug hole leaves no compression
 PLUG_OUT_OTHERS_PERCENT = 35.0  # a second cylinder this low could be the one instead
 PLUG_OUT_SURE = 0.98
@@ -270,6 +271,8 @@ def name_by_pattern(engine: Engine, estimates: Sequence[Estimate]) -> Naming:
     if engine.even_firing or engine.pattern_length != n:
         return Naming(0, None)
     best = estimates[0]
+    if n == 2 and best.relative_percent.min() < ONE_OF_TWO_PERCENT:
+        return Naming(0, None, None, Notice("pattern-ambiguous"))
     for other in estimates[1:]:
         if other.cost < NEAR_COST * best.cost or best.explained - other.explained < NEAR_EXPLAINED:
             return Naming(0, None, None, Notice("pattern-ambiguous"))
