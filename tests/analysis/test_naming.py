@@ -191,6 +191,13 @@ def test_two_placements_that_fit_alike_leave_the_cylinders_unnamed(cost, explain
     assert named or naming.caution.code == "pattern-ambiguous"
 
 
+@pytest.mark.parametrize(("relative", "named"), [((100, 25), True), ((100, 15), False)])
+def test_one_hump_a_cycle_fits_either_place_of_two(relative, named, estimate_of):
+    naming = name_by_pattern(TWIN, [estimate_of(TWIN, relative=relative)])
+    assert (naming.first == 0) is named
+    assert named or naming.caution.code == "pattern-ambiguous"
+
+
 @pytest.mark.parametrize(("relative", "first"), [
     ((100, 97, 2, 99), 1), ((100, 40, 2, 99), 1), ((100, 97, 20, 99), None), ((100, 9, 2, 99), None),
 ])

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from crankfold.analysis import refusals
+from crankfold.analysis.cautions import tall_hump
 from crankfold.analysis.doubts import after_verdict
 from crankfold.analysis.engine import Engine
 from crankfold.analysis.notice_codes import REASONS
@@ -135,9 +136,12 @@ def test_one_cylinder(estimate_of):
     assert reason.facts["rpm"] == pytest.approx(180.0)
 
 
-@pytest.mark.parametrize(("half", "found"), [(20.5, ["not-explained"]), (19.5, [])])
-def test_intervals_too_wide_to_judge(half, found, estimate_of):
-    relative = np.array([100.0, 99.0, 80.0, 98.0])
+@pytest.mark.parametrize(("percent", "half", "found"), [
+    (70.0, 20.5, ["not-explained"]), (70.0, 19.5, []), (80.0, 15.5, ["not-explained"]), (80.0, 14.5, []),
+])
+def test_intervals_too_wide_to_judge(percent, half, found, estimate_of):
+    """Forty points across the limit; or ten below it for a cylinder that is to be called good."""
+    relative = np.array([100.0, 99.0, percent, 98.0])
     _, cylinders = judge(relative, np.column_stack((relative - half, relative + half)), FOUR.firing_order, Thresholds())
     reasons = after_verdict(estimate_of(FOUR, relative=relative), cylinders, FOUR, Thresholds())
     assert codes(reasons) == found
@@ -210,7 +214,8 @@ def test_hump_heights_that_say_the_opposite(relative, heights, found, estimate_o
     assert codes(reasons) == (["not-explained"] if found else [])
     assert not found or reasons[0].facts["why"] == "heights"
     uneven = Engine((1, 3, 2, 4), (270, 180, 90, 180))
-    assert doubts(estimate_of(uneven, relative=relative, heights=heights), uneven) == ()
+    near = relative[2] == 76 and found  # perhaps low, and hardly a hump: whatever the intervals
+    assert codes(doubts(estimate_of(uneven, relative=relative, heights=heights), uneven)) == ["not-explained"] * near
 
 
 @pytest.mark.parametrize(("percent", "explained", "found"), [
@@ -230,3 +235,37 @@ def test_the_deciding_reason_comes_first(trace_of, estimate_of):
     trace = trace_of(fired_at_s=2.0)
     reasons = refusals.after_fit(trace, FOUR, [estimate_of(FOUR, seconds=1.0, explained=0.8)])
     assert codes(reasons) == ["engine-fired", "not-explained"]
+
+
+@pytest.mark.parametrize(("relative", "heights", "rpm", "rival", "why"), [
+    ((100, 48), (100, 7), 180.0, 9.0, "heights"), ((100, 48), (100, 9), 180.0, 9.0, None),
+    ((100, 28), (100, 0), 180.0, 9.0, None), ((100, 99), (100, 98), 155.0, 1.9, "two-answers"),
+    ((100, 99), (100, 98), 155.0, 2.1, None), ((100, 99), (100, 98), 165.0, 1.9, None),
+])
+def test_two_cylinders_that_could_be_something_else(relative, heights, rpm, rival, why, estimate_of):
+    """A pressure without a hump of its own; or one hump a cycle at twice the speed, dead cylinder and all."""
+    two = Engine((1, 2))
+    reasons = doubts(estimate_of(two, relative=relative, heights=heights, rpm=rpm,
+                                 details={"rival_cost_ratio": rival}), two)
+    assert [r.facts["why"] for r in reasons] == ([why] if why else [])
+
+
+@pytest.mark.parametrize(("engine", "relative", "heights", "position", "refused"), [
+    (FOUR, (99, 97, 100, 98), (80, 81, 100, 79), 3, True), (FOUR, (99, 97, 100, 98), (86, 85, 100, 84), 3, False),
+    (FOUR, (99, 97, 100, 98), (90, 88, 100, 89), None, False), (FOUR, (99, 97, 80, 98), (80, 81, 70, 100), None, False),
+    (Engine((1, 6, 5, 4, 3, 2), (90, 150)), (99, 98, 97, 96, 98, 99), (78, 60, 100, 60, 79, 61), 3, True),
+    (Engine((1, 2)), (100, 95), (100, 70), None, False),
+])
+def test_one_hump_far_above_healthy_ones(engine, relative, heights, position, refused, estimate_of):
+    """Liquid in a cylinder: the model, which knows no such thing, says even."""
+    estimate = estimate_of(engine, relative=relative, heights=heights)
+    high = tall_hump(estimate, engine, Thresholds())
+    assert (None if high is None else high.facts["position"]) == position
+    assert [r.facts["why"] for r in doubts(estimate, engine)] == (["one-far-above"] if refused else [])
+
+
+def test_a_tall_one_is_believed_only_if_the_plain_humps_agree(estimate_of):
+    fitted = (85, 84, 100, 86)
+    assert doubts(estimate_of(FOUR, relative=fitted, heights=(99, 98, 100, 99))) == ()
+    (reason,) = doubts(estimate_of(FOUR, relative=fitted, heights=(80, 82, 100, 81)))
+    assert (reason.facts["why"], reason.facts["position"]) == ("one-far-above", 3)

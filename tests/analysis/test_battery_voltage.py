@@ -1,0 +1,75 @@
+"""Battery voltage in place of a current, against a battery made of its two equations."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from crankfold.analysis.analyse import analyse
+from crankfold.analysis.battery_voltage import as_current, is_battery_voltage, polarisation, release, rest_voltage
+from crankfold.analysis.capture import Capture
+from crankfold.analysis.engine import Engine
+
+RATE_HZ, REST_V, OHMIC = 1000.0, 12.5, 0.006
+
+
+def current(seconds=3.0, before_s=0.5, after_s=0.5):
+    t = np.arange(round((before_s + seconds + after_s) * RATE_HZ)) / RATE_HZ
+    since = t - before_s
+    humps = 150.0 + 70.0 * np.cos(2 * np.pi * 7.0 * since) + 400.0 * np.exp(-np.maximum(since, 0.0) / 0.05)
+    return np.where((since >= 0.0) & (since < seconds), humps, 0.0)
+
+
+def battery(amps, k, tau_s):
+    """Terminal voltage, stepped plainly: ``tau dp/dt = k R i - p``."""
+    slow, out = 0.0, []
+    for i in amps:
+        out.append(REST_V - OHMIC * i - slow)
+        slow += (k * OHMIC * i - slow) / tau_s / RATE_HZ
+    return np.array(out)
+
+
+def captured(volts):
+    return replace(Capture.from_arrays(volts, rate_hz=RATE_HZ, unit="V"), notes={"probe": "battery"})
+
+
+@pytest.mark.parametrize(("k", "tau_s", "after_s", "within"), [
+    (0.0, 1.0, 0.5, 0.004), (0.3, 1.0, 0.5, 0.004), (0.7, 1.0, 0.15, 0.004), (0.4, 0.6, 0.6, 0.01),
+    (0.4, 3.0, 0.6, 0.01), (0.4, 3.0, 0.15, 0.04),
+])
+def test_the_battery_s_slow_part_is_taken_off(k, tau_s, after_s, within):
+    amps = current(after_s=after_s)
+    found = as_current(captured(battery(amps, k, tau_s))).samples[:, 0]
+    steady = slice(1000, 3400)
+    assert np.abs(found - OHMIC * amps)[steady].max() < within * OHMIC * amps.max()
+
+
+def test_without_a_tail_only_the_rest_is_taken_off():
+    amps = current()[:3400]
+    volts = battery(amps, 0.4, 1.0)
+    assert release(REST_V - volts, RATE_HZ) is None
+    np.testing.assert_allclose(as_current(captured(volts)).samples[:, 0], REST_V - volts, atol=1e-9)
+
+
+def test_lost_samples_stay_lost_and_the_rest_is_as_before():
+    volts = battery(current(), 0.3, 1.0)
+    holed = volts.copy()
+    holed[2000:2010] = np.nan
+    found, whole = (as_current(captured(v)).samples[:, 0] for v in (holed, volts))
+    assert np.isnan(found[2000:2010]).all()
+    np.testing.assert_allclose(np.delete(found, slice(2000, 2010)), np.delete(whole, slice(2000, 2010)), atol=2e-3)
+
+
+def test_which_captures_are_a_battery_s():
+    plain = Capture.from_arrays(current(), rate_hz=RATE_HZ)
+    assert not is_battery_voltage(plain)
+    assert is_battery_voltage(captured(current()))
+    assert rest_voltage(captured(np.full(2000, 12.6))) == pytest.approx(12.6)
+    assert polarisation(np.zeros(2000), RATE_HZ).max() == 0.0
+
+
+def test_a_battery_s_voltage_without_its_rest_is_refused():
+    result = analyse(captured(battery(current(), 0.3, 1.0)[700:3300]), Engine((1, 2, 3, 4)))
+    assert result.verdict == "none"
