@@ -96,6 +96,7 @@ def estimate(trace: CrankingTrace, engine: Engine, options: FitOptions | None = 
     ``rate_repeat``, ``rate_line``, ``rival_cost_ratio`` (cost of the best
     explanation at another cycle rate over this one's; near or below 1 the rate is in doubt), ``offset``, ``filling``.
     """
+    from crankfold.analysis.model.faults import with_faults
     from crankfold.analysis.model.options import FULL
 
     options = FULL if options is None else options
@@ -106,6 +107,7 @@ def estimate(trace: CrankingTrace, engine: Engine, options: FitOptions | None = 
     if not candidates:
         return ()
     prepared, fits, rival = _best_rate(trace, engine, candidates, options)
+    fits = sorted((with_faults(prepared, fit, options) for fit in fits), key=lambda f: f.cost)
     made = [_estimate(trace, prepared, fit, candidates, rival) for fit in fits]
     return tuple(e for e in made if np.isfinite(e.relative_percent).all() and np.isfinite(e.interval_percent).all())
 
@@ -184,7 +186,9 @@ def _estimate(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[
     top = max(float(amplitudes.max()), 1e-9)
     relative = 100.0 * amplitudes / top
     relative = relative / (1.0 - 0.01 * intervals.maximum_bias(relative, sigma))
-    sigma = intervals.total_sigma(relative, sigma, float(np.clip(fit.solution.data_cost, 0.0, 1.0)))
+    shifts = np.array([np.roll(r.shift, -turn) for r in fit.rivals]).reshape(-1, engine.cylinders)
+    fault = intervals.fault_sigma(np.array([r.cost for r in fit.rivals]), shifts)
+    sigma = intervals.total_sigma(relative, sigma, float(np.clip(fit.solution.data_cost, 0.0, 1.0)), fault)
     current = np.interp(time_s, trace.time_s, trace.smooth)
     cycles = float((angle[-1] - angle[0]) / engine.cycle_deg)
     details = _details(trace, prepared, fit, candidates)
@@ -280,5 +284,5 @@ def _details(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[R
         "fitted_cycles": float(fit.problem.lengths.sum() * prepared.fine.step_s * prepared.cycle_hz),
         "rate_margin": candidates[0].score - second, "rate_repeat": candidates[0].repeat,
         "rate_line": candidates[0].line,
-        "offset": float(fit.offset), "filling": float(fit.problem.family == "filling"),
+        "offset": float(fit.offset), "filling": float("filling" in fit.problem.families),
     }

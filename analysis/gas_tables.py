@@ -2,7 +2,7 @@
 
 A slider-crank closes a polytropic charge from `CLOSE_DEG` to `OPEN_DEG` about compression TDC. A cylinder that leaks
 loses mass through an orifice, so that its hump is lower, earlier and narrower and pushes back less after TDC; one
-that fills badly starts from a lower pressure. Either way **one number** a cylinder remains, its peak gauge pressure
+that fills badly starts from a lower pressure; one whose rod is bent has a larger clearance. Each way **one number** a cylinder remains, its peak gauge pressure
 relative to a healthy one, and the curve at 1 peaks at 1.
 
 Pressures are in atmospheres, volumes in displaced volumes. The formulas are the slider-crank volume, the polytrope
@@ -20,7 +20,8 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-Family = Literal["leak", "filling"]
+Family = Literal["leak", "filling", "clearance"]
+FAMILIES: tuple[Family, ...] = ("leak", "filling", "clearance")
 
 CRANK_TO_ROD = 0.3  # rods are 3 to 4 crank radii long; the fit hardly minds
 POLYTROPE = 1.3  # air of a slow, cold, wet compression
@@ -31,6 +32,8 @@ RATIOS = np.array([6.0, 7.5, 9.5, 12.0, 15.0, 20.0])  # effective compression ra
 PEAKS = np.array([0.0, 0.04, 0.1, 0.18, 0.28, 0.38, 0.48, 0.58, 0.68, 0.78, 0.87, 0.95, 1.0, 1.12])
 STEPS_PER_DEG = 2
 LEAKS = np.concatenate(([0.0], np.geomspace(3e-4, 1.2, 47)))  # orifice strengths, tight to wide open
+
+CLEARANCES = np.geomspace(0.8, 80.0, 120)  # of the healthy clearance volume
 
 FIRST_DEG = CLOSE_DEG - 1  # the tables begin and end one degree outside, at zero
 ANGLES_DEG = np.arange(FIRST_DEG, OPEN_DEG + 2, dtype=np.float64)
@@ -156,18 +159,39 @@ def _filling_curves(pressure: NDArray[np.float64]) -> NDArray[np.float64]:
     return curves
 
 
+def _clearance_curves(pressure: NDArray[np.float64], ratio: float) -> NDArray[np.float64]:
+    """Return torque curves of cylinders that compress into a larger space, their share of charge lost a healthy one's.
+
+    What is left of the charge at each angle is taken from the healthy cylinder.
+    """
+    healthy = _healthy(pressure)
+    left = healthy / pressure[0]
+    v = volume(ANGLES_DEG[1:-1], ratio) + (CLEARANCES[:, None] - 1.0) / (ratio - 1.0)
+    larger = (v[:, :1] / v) ** POLYTROPE * left
+    return _at_peaks(gas_torque(larger), (larger.max(axis=1) - 1.0) / (healthy.max() - 1.0))
+
+
 @lru_cache(maxsize=1)
 def _ladder() -> NDArray[np.float64]:
     """Return pressures of every ratio and leak, shape (ratios, leaks, closed degrees)."""
     return leaking_pressures(RATIOS, LEAKS)
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=len(FAMILIES))
 def gas_table(family: Family = "leak") -> GasTable:
-    """Return the torque table of a family: cylinders that leak, or cylinders that fill badly."""
-    make = _leak_curves if family == "leak" else _filling_curves
-    torque = np.stack([make(pressure) for pressure in _ladder()])
+    """Return the torque table of a family: cylinders that leak, that fill badly, or whose clearance is too large."""
+    make = {"leak": lambda p, _: _leak_curves(p), "filling": lambda p, _: _filling_curves(p),
+            "clearance": _clearance_curves}[family]
+    torque = np.stack([make(pressure, float(ratio)) for pressure, ratio in zip(_ladder(), RATIOS, strict=True)])
     unit = int(np.flatnonzero(PEAKS == 1.0)[0])
     torque = torque / torque[:, unit].max(axis=-1)[:, None, None]
     torque.flags.writeable = False
     return GasTable(torque, RATIOS, PEAKS, ANGLES_DEG)
+
+
+@lru_cache(maxsize=1)
+def all_torques() -> NDArray[np.float64]:
+    """Return the torques of every family, shape (families, ratios, peaks, angles), in the order of `FAMILIES`."""
+    torque = np.stack([gas_table(family).torque for family in FAMILIES])
+    torque.flags.writeable = False
+    return torque

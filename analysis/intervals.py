@@ -18,6 +18,7 @@ CURVATURE_TIMES = 2.5  # the fit's own sigma is too small by about this
 FLOOR_PERCENT = 0.6  # what the model leaves even where the fit is sure
 MIDDLE_SHARE = 0.04  # of the distance to 0 or 100: how a leak shapes a hump is not known exactly
 MISFIT_PERCENT = 40.0  # for each unit of the root of the unexplained share: an engine unlike the model
+RIVAL_COST = 0.3  # a rival kind of fault that costs so much more counts for a third
 CORRELATED_HUMP = 1.0 / 8.0  # residuals are alike over about this share of a hump
 NORMAL_95 = 1.96
 HEALTHY_PERCENT = 85.0  # of the largest estimate: cylinders that may be the strongest
@@ -86,7 +87,23 @@ def maximum_bias(percent: NDArray[np.float64], sigma: NDArray[np.float64]) -> fl
     return min(EXPECTED_MAXIMUM[count] * excess, 100.0 - HEALTHY_PERCENT)
 
 
-def total_sigma(percent: NDArray[np.float64], sigma: NDArray[np.float64], unexplained: float) -> NDArray[np.float64]:
+def fault_sigma(costs: NDArray[np.float64], shifts: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how far other kinds of fault, that explain the trace nearly as well, would move each estimate, percent.
+
+    Parameters
+    ----------
+    costs : ndarray, shape (rivals,)
+        Of the rivals, over that of the best.
+    shifts : ndarray, shape (rivals, n)
+        Their estimates less the best's, as shares of the strongest.
+    """
+    weight = np.exp(-(np.maximum(costs, 1.0) - 1.0) / RIVAL_COST)
+    out: NDArray[np.float64] = 100.0 * np.max(weight[:, None] * np.abs(shifts), axis=0, initial=0.0)
+    return out
+
+
+def total_sigma(percent: NDArray[np.float64], sigma: NDArray[np.float64], unexplained: float,
+                fault: NDArray[np.float64] | float = 0.0) -> NDArray[np.float64]:
     """Return the standard deviation in all, percent.
 
     Parameters
@@ -95,10 +112,13 @@ def total_sigma(percent: NDArray[np.float64], sigma: NDArray[np.float64], unexpl
         Estimates and the curvature's standard deviations.
     unexplained
         Share of the variance that the model does not explain, 0 to 1.
+    fault : ndarray, shape (n,)
+        From `fault_sigma`.
     """
     middle = np.clip(np.minimum(percent, 100.0 - percent), 0.0, 50.0)
     everywhere = FLOOR_PERCENT**2 + MISFIT_PERCENT**2 * unexplained
-    out: NDArray[np.float64] = np.sqrt((CURVATURE_TIMES * sigma) ** 2 + (MIDDLE_SHARE * middle) ** 2 + everywhere)
+    out: NDArray[np.float64] = np.sqrt((CURVATURE_TIMES * sigma) ** 2 + (MIDDLE_SHARE * middle) ** 2 + everywhere
+                                      + fault**2)
     return out
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -37,8 +37,6 @@ HOPELESS = 0.3  # left unexplained by three starts: no cranking of this engine a
 MOST_ROUNDS = 5  # more starts than this have never helped a trace that is not explained
 SAME_COST, SAME_SHARE = 0.05, 0.02  # starts that agree so far in cost and in relative compression are one optimum
 NEAR_BEST = 3.0  # starts within this many times the best cost are polished
-FILLING_GAIN = 0.8  # the filling table must bring the cost below this share of the leak table's
-PARTIAL = (0.03, 0.94)  # of the strongest: cylinders whose shape tells leak from filling
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,13 +64,33 @@ class Trace:
 
 
 @dataclass(frozen=True, eq=False)
+class Rival:
+    """Another explanation of the low cylinders.
+
+    Parameters
+    ----------
+    cost
+        Over that of the best.
+    shift : ndarray, shape (cylinders,)
+        Its amplitudes, as shares of the strongest, less the best's.
+    """
+
+    cost: float
+    shift: NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
 class Fit:
-    """A solved problem: its solution, where it began, and the placement of the pattern it assumed."""
+    """A solved problem: its solution, where it began, the placement of the pattern it assumed.
+
+    ``rivals`` are what other kinds of fault would make of the same trace.
+    """
 
     problem: Problem
     box: Box
     solution: Solution
     offset: int
+    rivals: tuple[Rival, ...] = ()
 
     @property
     def cost(self) -> float:
@@ -110,8 +128,8 @@ def scale_to_model(y: NDArray[np.float64]) -> float:
 
 
 def _problem(trace: Trace, data: Data, starts: NDArray[np.int64], lengths: NDArray[np.int64], *, series: bool,
-             family: Family, options: FitOptions) -> Problem:
-    return Problem(data, trace.engine, starts, lengths, trace.engine.cycle_deg * trace.cycle_hz, series, family,
+             families: tuple[Family, ...] = (), options: FitOptions) -> Problem:
+    return Problem(data, trace.engine, starts, lengths, trace.engine.cycle_deg * trace.cycle_hz, series, families,
                    scaled_torque=not options.leak_table)
 
 
@@ -133,7 +151,7 @@ def _run(problem: Problem, p: NDArray[np.float64], box: Box, stages: Iterable[be
     return solution
 
 
-def start_fit(trace: Trace, menu: begin.Menu, *, series: bool, offset: int, family: Family = "leak",
+def start_fit(trace: Trace, menu: begin.Menu, *, series: bool, offset: int,
               options: FitOptions = FULL) -> Fit | None:
     """Return the fit of a few short windows from one set of first guesses; None if the trace has no window."""
     data, engine = trace.coarse, trace.engine
@@ -148,7 +166,7 @@ def start_fit(trace: Trace, menu: begin.Menu, *, series: bool, offset: int, fami
         return None
     phases = begin.expected_phases(trace.track, starts.astype(np.float64) * data.step_s, engine, offset, menu.phase_deg)
     p = begin.first_values(data, engine, phases, menu, trace.inrush, series)
-    problem = _problem(trace, data, starts, lengths, series=series, family=family, options=options)
+    problem = _problem(trace, data, starts, lengths, series=series, options=options)
     amplitude = float(p[GLOBALS])
     box = make_box(engine.cylinders, phases, trace.inrush, amplitude, phase_weight=START_PHASE_WEIGHT,
                    prior_scale=START_PRIOR_TIMES * options.prior_scale)
@@ -156,7 +174,7 @@ def start_fit(trace: Trace, menu: begin.Menu, *, series: bool, offset: int, fami
     return Fit(problem, box, _run(problem, p, box, stages, amplitude), offset)
 
 
-def polish(trace: Trace, fit: Fit, *, family: Family | None = None, options: FitOptions = FULL) -> Fit | None:
+def polish(trace: Trace, fit: Fit, *, options: FitOptions = FULL) -> Fit | None:
     """Return the fit of whole cycles through the trace, all unknowns free, from where a start ended."""
     data, engine = trace.fine, trace.engine
     period = 1.0 / trace.cycle_hz / data.step_s
@@ -170,12 +188,31 @@ def polish(trace: Trace, fit: Fit, *, family: Family | None = None, options: Fit
     times = starts.astype(np.float64) * data.step_s
     phases = carried_phases(trace, fit, times)
     p = np.concatenate((fit.solution.p[: GLOBALS + engine.cylinders], phases))
-    problem = _problem(trace, data, starts, lengths, series=fit.problem.series,
-                       family=fit.problem.family if family is None else family, options=options)
+    problem = _problem(trace, data, starts, lengths, series=fit.problem.series, options=options)
     amplitude = max(float(fit.amplitudes.max()), 1.0)
     box = make_box(engine.cylinders, phases, trace.inrush, amplitude, prior_scale=options.prior_scale,
                    phase_weight=POLISH_PHASE_WEIGHT)
     return Fit(problem, box, _run(problem, p, box, begin.polish_stages(options), amplitude), fit.offset)
+
+
+def refit(trace: Trace, fit: Fit, families: tuple[Family, ...], options: FitOptions, *, quick: bool = False) -> Fit:
+    """Return a polished fit solved again with other kinds of fault; quick: not to the last digit."""
+    old = fit.problem
+    problem = _problem(trace, old.data, old.starts, old.lengths, series=old.series, families=families, options=options)
+    stages = begin.QUICK_STAGES if quick else begin.polish_stages(options)
+    solution = _run(problem, fit.solution.p, fit.box, stages, max(float(fit.amplitudes.max()), 1.0))
+    return Fit(problem, fit.box, solution, fit.offset)
+
+
+def with_windows(trace: Trace, fit: Fit, chosen: NDArray[np.int64], options: FitOptions) -> Fit:
+    """Return a fit cut down to some of its windows, unsolved."""
+    old = fit.problem
+    problem = _problem(trace, old.data, old.starts[chosen], old.lengths[chosen], series=old.series,
+                       families=old.families, options=options)
+    common = GLOBALS + trace.engine.cylinders
+    index = np.concatenate((np.arange(common), common + chosen))
+    box = Box(*(getattr(fit.box, each.name)[index] for each in fields(Box)))
+    return Fit(problem, box, replace(fit.solution, p=fit.solution.p[index]), fit.offset)
 
 
 def carried_phases(trace: Trace, fit: Fit, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -219,8 +256,7 @@ def explain(trace: Trace, *, series_kinds: tuple[bool, ...] = (False, True),
         if good or hopeless or lowest < 1.0 - FINE or round_number >= MOST_ROUNDS:
             break
     limit = max(COMPARABLE * best[0].cost, best[0].cost + COMPARABLE_SHARE) if best else 0.0
-    fits = [_other_family(trace, f, options) for f in best if f.cost <= limit]
-    return sorted(fits, key=lambda f: f.cost)
+    return [f for f in best if f.cost <= limit]
 
 
 def _with(trace: Trace, fits: list[Fit], new: Fit) -> list[Fit]:
@@ -256,14 +292,3 @@ def _worth_polishing(starts: list[Fit], best: list[Fit]) -> list[Fit]:
     if best:
         limit = max(limit, NEAR_BEST * best[0].cost)
     return [f for f in starts if f.cost <= limit]
-
-
-def _other_family(trace: Trace, fit: Fit, options: FitOptions) -> Fit:
-    """Return the fit with badly filling instead of leaking cylinders where that explains the trace clearly better."""
-    share = fit.amplitudes / max(float(fit.amplitudes.max()), 1e-9)
-    if not options.filling_table or not options.leak_table or not ((share > PARTIAL[0]) & (share < PARTIAL[1])).any():
-        return fit
-    other = polish(trace, fit, family="filling", options=options)
-    if other is None or not np.isfinite(other.cost) or other.cost >= FILLING_GAIN * fit.cost:
-        return fit
-    return other

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.gas_tables import GasTable, gas_table
+from crankfold.analysis.gas_tables import ANGLES_DEG, FAMILIES, PEAKS, RATIOS, all_torques
 from crankfold.analysis.model.parameters import GLOBALS, RATIO
 from crankfold.analysis.model.simulation import cylinder_curves, normal_equations, simulate
 from crankfold.analysis.model.solver import Quadratic
@@ -59,6 +59,8 @@ class Problem:
         In samples of the data's grid.
     deg_per_s
         Mean crank speed, from the cycle rate.
+    families
+        What ails each position, should it be low: which of the gas tables it reads. Empty: all leak.
     scaled_torque
         Use the shape at peak 1, scaled, for every cylinder: what the leak table replaces.
     """
@@ -69,14 +71,16 @@ class Problem:
     lengths: NDArray[np.int64]
     deg_per_s: float
     series: bool
-    family: Family = "leak"
+    families: tuple[Family, ...] = ()
     scaled_torque: bool = False
     floor_percentile: float = FLOOR_PERCENTILE
     gain: float = 0.0
     free: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
     def __post_init__(self) -> None:
-        self.table: GasTable = _scaled(gas_table("leak")) if self.scaled_torque else gas_table(self.family)
+        self._tables = _scaled(all_torques()) if self.scaled_torque else all_torques()
+        self.families = self.families or ("leak",) * self.engine.cylinders
+        self._which = np.array([FAMILIES.index(f) for f in self.families], dtype=np.int64)
         n, steps = self.engine.cylinders, int(self.lengths.sum())
         self.parameters = GLOBALS + n + len(self.starts)
         self._index = np.concatenate([s + np.arange(k) for s, k in zip(self.starts, self.lengths, strict=True)])
@@ -84,7 +88,7 @@ class Problem:
         self._weight = 1.0 / np.sqrt(steps * self.data.variance)
         self._tau = self.data.tau
         self._fire = np.ascontiguousarray(self.engine.firing_deg)
-        self._curves = np.empty((n, 3, self.table.torque.shape[2]))
+        self._curves = np.empty((n, 3, self._tables.shape[3]))
         self._jac = np.zeros((steps, self.parameters))
         self.model = np.empty(steps)
         self.angle = np.empty(steps)
@@ -117,10 +121,9 @@ class Problem:
         n = self.engine.cylinders
         a = p[GLOBALS : GLOBALS + n]
         reference = max(smooth_maximum(a), 1e-9)
-        table = self.table
-        cylinder_curves(table.torque, table.ratios, table.peaks, float(p[RATIO]), a / reference, self._curves)
+        cylinder_curves(self._tables, self._which, RATIOS, PEAKS, float(p[RATIO]), a / reference, self._curves)
         simulate(p, self.data.y, self._tau, self.data.step_s, self.starts, self.lengths, self._fire,
-                 self.engine.cycle_deg, self.deg_per_s, self._floor, self._curves, float(table.angles_deg[0]),
+                 self.engine.cycle_deg, self.deg_per_s, self._floor, self._curves, float(ANGLES_DEG[0]),
                  self.series, self.gain, self.model, self.angle, self.free if len(self.free) else self._all, jac)
 
     @property
@@ -129,10 +132,9 @@ class Problem:
         return self._index
 
 
-def _scaled(table: GasTable) -> GasTable:
-    unit = int(np.flatnonzero(table.peaks == 1.0)[0])
-    torque = table.torque[:, unit : unit + 1, :] * table.peaks[None, :, None]
-    return replace(table, torque=np.ascontiguousarray(torque))
+def _scaled(tables: NDArray[np.float64]) -> NDArray[np.float64]:
+    unit = int(np.flatnonzero(PEAKS == 1.0)[0])
+    return np.ascontiguousarray(tables[:, :, unit : unit + 1, :] * PEAKS[:, None])
 
 
 def smooth_maximum(a: NDArray[np.float64]) -> float:

@@ -34,15 +34,20 @@ FAST = {"contract", "arcp", "nsz", "reassoc"}  # what may be reordered; not-a-nu
 
 
 @njit(cache=True, error_model="numpy", fastmath=FAST)
-def cylinder_curves(table: NDArray[np.float64], ratios: NDArray[np.float64], peaks: NDArray[np.float64],
-                    ratio: float, relative: NDArray[np.float64], curves: NDArray[np.float64]) -> None:
-    """Fill `curves`, shape (cylinders, 3, angles): torque, its slope by the peak, its slope by the ratio."""
+def cylinder_curves(tables: NDArray[np.float64], which: NDArray[np.int64], ratios: NDArray[np.float64],
+                    peaks: NDArray[np.float64], ratio: float, relative: NDArray[np.float64],
+                    curves: NDArray[np.float64]) -> None:
+    """Fill `curves`, shape (cylinders, 3, angles): torque, its slope by the peak, its slope by the ratio.
+
+    Every cylinder reads its own of the `tables`, shape (families, ratios, peaks, angles).
+    """
     q = 0
     while q < len(ratios) - 2 and ratio >= ratios[q + 1]:
         q += 1
     dq = ratios[q + 1] - ratios[q]
     u = (ratio - ratios[q]) / dq
     for c in range(len(relative)):
+        table = tables[which[c]]
         k = 0
         while k < len(peaks) - 2 and relative[c] >= peaks[k + 1]:
             k += 1

@@ -71,6 +71,10 @@ START_STAGES = (
 PLAIN_STAGES = (Stage(0.0, 20, 0.1, FIRST_STAGE), Stage(0.0, 20, 0.03, THIRD_STAGE), Stage(0.0, 20, 0.01, FIFTH_STAGE))
 
 
+QUICK_STAGES = (Stage(50.0, 4, 0.01, FIFTH_STAGE), Stage(10.0, 4, 0.003, FIFTH_STAGE),
+                Stage(0.0, 20, 0.0, (*FIFTH_STAGE, RATIO, LOG_PUSH, HOLD_IN, LOG_LAG)))
+
+
 def polish_stages(options: FitOptions) -> tuple[Stage, ...]:
     """Return the stages of the final fit, all unknowns free at the end."""
     free = list(FIFTH_STAGE)

@@ -1,8 +1,8 @@
 """The linear load model: a baseline for the ablation table that solves one least-squares problem per guess.
 
-Where the starter is engaged, torque balance is linear in the cylinders' amplitudes once the stall current, the knee of
-a series starter and the phase are given: ``flux * i = friction + sum(a_c * g(angle - firing_c)) + lag * dw/dt`` with the
-speed ``w = (stall - i) / flux`` read from the current, and the angle its integral. Guesses are tried on a grid.
+Where the starter is engaged, torque balance is linear in the amplitudes once the stall current, the knee of a series
+starter and the phase are given: ``flux * i = friction + sum(a_c * g(angle - firing_c)) + lag * dw/dt``, with the speed
+``w = (stall - i) / flux`` read from the current, and the angle its integral. Guesses are tried on a grid.
 """
 
 from __future__ import annotations
