@@ -98,6 +98,11 @@ class Recorder:
         """Where the recording stands."""
         return self._stream.stage
 
+    @property
+    def broken_by(self) -> BaseException | None:
+        """What broke the stream, known before the last capture is handed on; None while it runs or ended by itself."""
+        return self._error
+
     def __enter__(self) -> Self:
         return self
 
@@ -255,6 +260,7 @@ class Recorder:
         """Hand on what was being captured, and then the end; called with the lock held."""
         if self._done:
             return
+        self._error = error
         try:
             if not self._source.info.captured:
                 self._stream.finish()

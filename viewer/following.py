@@ -55,6 +55,7 @@ class Following:
     enough: Callable[[], bool]
     interrupted: bool = False
     _recorder: Recorder | None = None
+    _said_lost: bool = False
 
     def captures(self, source: Source) -> Generator[Capture, None, None]:
         """Yield a capture for each crank, from an open source on; after Ctrl-C the crank under way is the last.
@@ -71,13 +72,13 @@ class Following:
             except LOST as error:
                 if self.interrupted or self.enough():
                     return
-                if not self.patient or source.info.finite:
+                if not self._waits_for(source):
                     raise
-                lost = error
-            again = self._waited(lost)
+                self._say_lost(error)
+            again = self._waited()
             if again is None:
                 return
-            source = again
+            source, self._said_lost = again, False
             self.tell(say("event.back"))
 
     def interrupt(self) -> None:
@@ -108,17 +109,27 @@ class Following:
             self._recorder = recorder
             while True:
                 try:
-                    yield from recorder
+                    for capture in recorder:
+                        if isinstance(recorder.broken_by, LOST) and self._waits_for(source):
+                            self._say_lost(recorder.broken_by)  # before the torn crank is judged, which takes a while
+                        yield capture
                     return
                 except KeyboardInterrupt:
                     self.interrupt()
 
-    def _waited(self, lost: AcquireError) -> Source | None:
+    def _waits_for(self, source: Source) -> bool:
+        return self.patient and not source.info.finite
+
+    def _say_lost(self, error: AcquireError) -> None:
+        if not self._said_lost and not self.interrupted and not self.enough():
+            self._said_lost = True
+            self.on_loss()
+            self.tell(say("event.waiting", problem=str(error)))
+
+    def _waited(self) -> Source | None:
         """Return the board once it is there again, None when Ctrl-C ends the waiting."""
         said: type[AcquireError] = BoardNotFoundError
         try:
-            self.on_loss()
-            self.tell(say("event.waiting", problem=str(lost)))
             while True:
                 time.sleep(TRY_EVERY_S)
                 try:

@@ -186,7 +186,9 @@ def test_pulled_out_while_cranking_and_plugged_in_again(terminals: Callable[[], 
     capture = run("capture", "--from", f"serial-lines:{board.name}", *ENGINE, "--out", "captured")
     capture.wait_for("Armed. Crank.")
     crank_and(board, capture, pull).join()
+    pulled_s = time.monotonic()
     capture.wait_for("The board is lost: the board at")
+    assert time.monotonic() - pulled_s < 3.0  # one second, and what a busy computer adds
     assert "is gone; check the cable and plug it in again. What came before is kept." in capture.said
     board.plug_in()
     capture.wait_for("The board is back.")

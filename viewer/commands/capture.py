@@ -147,12 +147,14 @@ class Session:
     def _follow(self, following: Following, source: Source) -> None:
         with closing(following.captures(source)) as captures:
             for capture in captures:
+                before = len(self._judged)
                 if not self._enough and (capture.trigger_index is not None or not following.interrupted):
                     try:
                         self._take(capture, live=source.info.live)
                     except KeyboardInterrupt:
                         following.interrupt()
-                        self._take(capture, live=source.info.live)
+                        if len(self._judged) == before:
+                            self._take(capture, live=source.info.live)
                 if self._enough:
                     following.stop()
 
