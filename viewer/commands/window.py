@@ -39,6 +39,9 @@ def command(*, file: Path | None, board: str | None, pairs: tuple[str, ...], out
 
         make_folder(out)
     from crankfold.viewer.window.asking import wanted_of
+    from crankfold.viewer.window.screen import check_screen
+
+    check_screen()
     from crankfold.viewer.window.run import run_window
 
     wanted, checks = wanted_of(file, board, settings_of(pairs), options, out)
