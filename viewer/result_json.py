@@ -32,7 +32,7 @@ def result_data(result: Result) -> dict[str, Any]:
         "cranking": _cranking(result.cranking),
         "cautions": _notices("caution", result.cautions),
         "notes": _notices("note", result.notes),
-        "pattern": _notices("pattern", (result.pattern,), result.engine.fuel)[0] if result.pattern is not None else None,
+        "pattern": None if result.pattern is None else _notices("pattern", (result.pattern,), result.engine.fuel)[0],
         "next": list(next_steps(result)) if result.verdict != "none" else [],
         "health": _health(result.health),
         "engine": {"name": result.engine.name, "firing_order": list(result.engine.firing_order),
