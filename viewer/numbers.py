@@ -10,7 +10,7 @@ from contextvars import ContextVar
 from functools import cache
 
 # Digits after the decimal mark by the unit at the end of a fact's name: as many as a reader can act on.
-_DIGITS = {"percent": 0, "rpm": 0, "a": 0, "s": 2, "v": 1, "bar": 1, "hz": 0, "deg": 0, "mohm": 1, "share": 2,
+_DIGITS = {"percent": 0, "rpm": 0, "a": 0, "s": 2, "v": 1, "bar": 1, "hz": 0, "deg": 0, "mohm": 0, "share": 2,
            "cycles": 1, "points": 1}
 _SIGNIFICANT = 3
 _SMALL_S = 0.1  # below this, seconds need a third digit
