@@ -23,6 +23,7 @@ RIGS, ENGINES = "rigs", "engines"
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,63}")  # a file's name, so no dots, slashes or device names of systems
 RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
 MAX_FILE_BYTES = 100_000
+BELT = "belt"
 USUAL_V = 12  # where the card does not say
 
 C = TypeVar("C", "Rig", "EngineCard")
@@ -93,7 +94,7 @@ class EngineCard:
     system_v
         12 or 24, 0 when not known.
     starter
-        ``permanent-magnet``, ``series``, or empty.
+        ``permanent-magnet``, ``series``, ``belt`` (no starter whose current shows humps), or empty.
     decompressor
         Whether it has a valve or lever that takes the compression off.
     batteries
@@ -116,7 +117,7 @@ class EngineCard:
     def __post_init__(self) -> None:
         _one_of("ignition", self.ignition, ("", "waste-spark", "single-coil", "coil-on-plug", "none"))
         _one_of("fuel", self.fuel, ("", "spark", "diesel"))
-        _one_of("starter", self.starter, ("", "permanent-magnet", "series"))
+        _one_of("starter", self.starter, ("", "permanent-magnet", "series", BELT))
         if self.system_v not in (0, 6, 12, 24):
             raise InputError(f"system_v is {self.system_v}; it is 12 or 24")
         _in_range("batteries", self.batteries, 1, 8)

@@ -87,7 +87,7 @@ def question_of(options: Mapping[str, Any]) -> Question:
 
 def _engine(options: Mapping[str, Any]) -> Engine:
     """Return the engine: from its card where one is named, what the options say going before it."""
-    from crankfold.acquire.rig import Shelf
+    from crankfold.acquire.rig import BELT, Shelf
     from crankfold.analysis.engine import Engine
     from crankfold.analysis.errors import InputError
 
@@ -96,6 +96,8 @@ def _engine(options: Mapping[str, Any]) -> Engine:
     name, fuel, system_v = options["engine_name"], options.get("fuel"), options.get("system_v")
     if named:
         card = Shelf().engine(named)
+        if card.starter == BELT:
+            raise InputError(say("problem.belt_starter"))
         intervals = intervals or (card.intervals if not order else None)
         order, strokes = order or card.firing_order, strokes or card.strokes
         name, fuel, system_v = name or Path(named).stem, fuel or card.kind_of_fuel, system_v or card.system_v

@@ -42,15 +42,15 @@ class Answer:
 
 def answer(result: Result) -> Answer:
     """Return the sentences of a result."""
-    judged = result.verdict != "none"
+    judged, fuel = result.verdict != "none", result.engine.fuel
     return Answer(
         headline=headline(result),
         found=(*_cranking(result), *(cylinder_line(c) for c in result.cylinders)),
         sure=_sure(result) if judged else (),
         next=next_steps(result) if judged else (),
-        blind=(say("blind.all_equal"), say_for(result.engine.fuel, "blind.other")) if judged else (),
-        reasons=tuple(notice_text("reason", n) for n in result.reasons),
-        cautions=tuple(notice_text("caution", n) for n in result.cautions),
+        blind=(say("blind.all_equal"), say_for(fuel, "blind.other")) if judged else (),
+        reasons=tuple(notice_text("reason", n, fuel) for n in result.reasons),
+        cautions=tuple(notice_text("caution", n, fuel) for n in result.cautions),
         notes=tuple(notice_text("note", n) for n in result.notes),
     )
 

@@ -146,3 +146,12 @@ def test_short_cranks_of_one_engine_are_one_answer(judged) -> None:
     assert relative(data)[2] == pytest.approx(60.0, abs=5.0)
     assert "made of 3 crankings" in said
     assert "few-cycles" not in codes(data)
+
+
+def test_a_belt_starter_is_no_case_for_this_method(in_process, even_csv: Path, monkeypatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
+    assert in_process("engine", "mild", "--firing-order", ORDER, "--starter", "belt").returncode == 0
+    done = in_process("analyse", even_csv, "--engine", "mild")
+    assert done.returncode == 2
+    assert "does not apply" in done.stderr
+    assert "orange" in done.stderr
