@@ -54,7 +54,8 @@ def fleet(tmp_path_factory, dead_three, healthy) -> Path:
 def reference(fleet: Path, tmp_path_factory, crankfold_in) -> Path:
     """The table by one worker, undisturbed."""
     folder = tmp_path_factory.mktemp("reference")
-    done = crankfold_in(folder, timeout_s=150.0)("batch", fleet, "--table", "one.csv", "--workers", 1, *ABOUT, "--picture", "fleet.svg")
+    command = crankfold_in(folder, timeout_s=150.0)
+    done = command("batch", fleet, "--table", "one.csv", "--workers", 1, *ABOUT, "--picture", "fleet.svg")
     assert done.returncode == 0, done.stderr
     assert done.stdout.startswith(f"{SHORT + 1} captures: 12 even, 12 uneven, 0 without a verdict, 1 not readable.")
     assert sorted(p.name for p in folder.iterdir()) == ["fleet.svg", "one.csv"]
