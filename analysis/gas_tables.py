@@ -2,8 +2,8 @@
 
 A slider-crank closes a polytropic charge from `CLOSE_DEG` to `OPEN_DEG` about compression TDC. A cylinder that leaks
 loses mass through an orifice, so that its hump is lower, earlier and narrower and pushes back less after TDC; one
-that fills badly starts from a lower pressure; one whose rod is bent has a larger clearance. Each way **one number** a cylinder remains, its peak gauge pressure
-relative to a healthy one, and the curve at 1 peaks at 1.
+that fills badly starts from a lower pressure; one whose rod is bent has a larger clearance. Each way **one number** a
+cylinder remains, its peak gauge pressure relative to a healthy one, and the curve at 1 peaks at 1.
 
 Pressures are in atmospheres, volumes in displaced volumes. The formulas are the slider-crank volume, the polytrope
 and one-dimensional isentropic nozzle flow, as any text on engines has them.

@@ -15,10 +15,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 CURVATURE_TIMES = 2.5  # the fit's own sigma is too small by about this
-FLOOR_PERCENT = 0.6  # what the model leaves even where the fit is sure
+FLOOR_PERCENT = 0.8  # what the model leaves even where the fit is sure
 MIDDLE_SHARE = 0.04  # of the distance to 0 or 100: how a leak shapes a hump is not known exactly
-MISFIT_PERCENT = 40.0  # for each unit of the root of the unexplained share: an engine unlike the model
-RIVAL_COST = 0.3  # a rival kind of fault that costs so much more counts for a third
+MISFIT_PERCENT = 38.0  # for each unit of the root of the unexplained share: an engine unlike the model
+RIVAL_COST = 1.0  # a rival kind of fault that costs so much more counts for a third
 CORRELATED_HUMP = 1.0 / 8.0  # residuals are alike over about this share of a hump
 NORMAL_95 = 1.96
 HEALTHY_PERCENT = 85.0  # of the largest estimate: cylinders that may be the strongest

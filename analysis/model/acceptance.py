@@ -35,6 +35,7 @@ PLACED_APART_DEG = 25.0  # fits whose patterns lie nearer than this place the cy
 COMPARABLE, COMPARABLE_SHARE = 6.0, 0.01  # placements that explain nearly as well as the best are kept
 HOPELESS = 0.3  # left unexplained by three starts: no cranking of this engine at this rate
 MOST_ROUNDS = 5  # more starts than this have never helped a trace that is not explained
+MOST_WORK = 80_000_000  # samples times unknowns: about a second on one core of an ordinary machine
 SAME_COST, SAME_SHARE = 0.05, 0.02  # starts that agree so far in cost and in relative compression are one optimum
 NEAR_BEST = 3.0  # starts within this many times the best cost are polished
 
@@ -233,10 +234,14 @@ def explain(trace: Trace, *, series_kinds: tuple[bool, ...] = (False, True),
     placements = range(trace.engine.pattern_length)
     best: list[Fit] = []
     seen: list[Fit] = []
+    work = 0
     for round_number, menu in enumerate(begin.MENUS if options.more_starts else begin.MENUS[:1]):
+        if work > MOST_WORK:
+            break
         starts = [f for offset in placements for series in series_kinds
                   if (f := start_fit(trace, menu, series=series, offset=offset, options=options)) is not None
                   and np.isfinite(f.cost)]
+        work += sum(f.problem.work for f in starts)
         again = False
         for fit in _worth_polishing(starts, best):
             if any(_same_optimum(fit, other) for other in seen):
@@ -244,6 +249,7 @@ def explain(trace: Trace, *, series_kinds: tuple[bool, ...] = (False, True),
                 continue
             seen.append(fit)
             done = polish(trace, fit, options=options)
+            work += 0 if done is None else done.problem.work
             if done is not None and np.isfinite(done.cost) and np.isfinite(done.solution.p).all():
                 best = _with(trace, best, done)
         if not best:

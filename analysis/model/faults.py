@@ -29,11 +29,11 @@ WORTH = 0.9  # explained less than this, the shapes say nothing
 
 
 def with_faults(trace: Trace, fit: Fit, options: FitOptions) -> Fit:
-    """Return the fit with the kind of fault that explains each low cylinder best, and what the others would make of it."""
+    """Return the fit with the fault that explains each low cylinder best, and what other faults make of the trace."""
     if not options.filling_table or not options.leak_table or fit.explained < WORTH or not _partial(fit):
         return fit
-    windows = len(fit.problem.starts)
-    few = with_windows(trace, fit, np.unique(np.linspace(0, windows - 1, FEW_WINDOWS).round().astype(np.int64)), options)
+    spread = np.linspace(0, len(fit.problem.starts) - 1, FEW_WINDOWS).round().astype(np.int64)
+    few = with_windows(trace, fit, np.unique(spread), options)
     leak, best, tried = _search(trace, few, options)
     done = fit
     if best is not leak:

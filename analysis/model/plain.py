@@ -27,7 +27,7 @@ def plain_torque(table: GasTable, ratio: float, peak: float, angle_deg: float) -
 
 
 def plain_window(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.float64], step_s: float, start: int,
-                 length: int, phase_deg: float, engine: Engine, table: GasTable, gear: float, *,
+                 length: int, phase_deg: float, engine: Engine, tables: tuple[GasTable, ...], gear: float, *,
                  series: bool, gain: float = 0.0) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the model's current and crank angle through one window, both shape (length,).
 
@@ -35,6 +35,8 @@ def plain_window(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np
     ----------
     p : ndarray
         Unknowns, placed as in `parameters`; phases are not used.
+    tables
+        One a cylinder.
     gear
         Speed units a degree a second.
     """
@@ -54,7 +56,7 @@ def plain_window(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np
     currents, angles = np.empty(length), np.empty(length)
     for k in range(length):
         load = p[at.FRICTION] + p[at.VISCOUS] * crank
-        for fire, a in zip(engine.firing_deg, amplitude, strict=True):
+        for fire, a, table in zip(engine.firing_deg, amplitude, tables, strict=True):
             off = (angle - fire + engine.cycle_deg / 2) % engine.cycle_deg - engine.cycle_deg / 2
             push = np.exp(p[at.LOG_PUSH]) if off > 0 else 1.0
             load += reference * push * plain_torque(table, p[at.RATIO], a / reference, off)

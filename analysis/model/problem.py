@@ -78,10 +78,11 @@ class Problem:
     free: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
     def __post_init__(self) -> None:
-        self._tables = _scaled(all_torques()) if self.scaled_torque else all_torques()
-        self.families = self.families or ("leak",) * self.engine.cylinders
-        self._which = np.array([FAMILIES.index(f) for f in self.families], dtype=np.int64)
         n, steps = self.engine.cylinders, int(self.lengths.sum())
+        self._tables = _scaled(all_torques()) if self.scaled_torque else all_torques()
+        if not self.families:
+            self.families = (FAMILIES[0],) * n
+        self._which = np.array([FAMILIES.index(f) for f in self.families], dtype=np.int64)
         self.parameters = GLOBALS + n + len(self.starts)
         self._index = np.concatenate([s + np.arange(k) for s, k in zip(self.starts, self.lengths, strict=True)])
         self._measured = self.data.y[self._index]
@@ -93,6 +94,8 @@ class Problem:
         self.model = np.empty(steps)
         self.angle = np.empty(steps)
         self._floor = float(np.percentile(self.data.y, self.floor_percentile))
+        self.work = 0
+        """Samples simulated so far with derivatives, times unknowns: what a fit costs, the same on every machine."""
         self._all = np.ones(self.parameters, dtype=np.bool_)
 
     def residuals(self, p: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -111,6 +114,7 @@ class Problem:
     def normal(self, p: NDArray[np.float64]) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
         """Return the residuals' sum of squares and its normal equations at `p`, over all parameters."""
         self._jac[:] = 0.0
+        self.work += self._jac.size
         self._simulate(p, self._jac)
         matrix, vector = np.zeros((self.parameters, self.parameters)), np.zeros(self.parameters)
         square = normal_equations(self._jac, self.model, self._measured, matrix, vector)

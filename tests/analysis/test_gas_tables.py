@@ -51,7 +51,7 @@ def test_nozzle_flow_is_choked_above_the_critical_ratio_and_turns_inward_below_o
     assert gas.nozzle_flow(np.array([0.8]))[0] < 0.0
 
 
-@pytest.mark.parametrize("family", ["leak", "filling"])
+@pytest.mark.parametrize("family", gas.FAMILIES)
 def test_the_table_is_scaled_to_a_healthy_peak_of_one_and_zero_for_a_dead_cylinder(family):
     table = gas.gas_table(family)
     unit = list(table.peaks).index(1.0)
@@ -89,3 +89,20 @@ def test_a_badly_filling_cylinder_starts_below_the_air_s_pressure():
     early = (table.angles_deg > -125) & (table.angles_deg < -90)
     assert table.torque[2, half, early].min() < -0.02
     assert gas.gas_table("leak").torque[2, half, early].min() >= 0.0
+
+
+def test_a_larger_clearance_is_the_polytrope_into_the_larger_space():
+    """Peak pressure (v0 / clearance) ** exponent less the loss; its torque is the pressure's times the volume's slope."""
+    ratio, times = 9.5, 1.6
+    table = gas.gas_table("clearance")
+    q = list(table.ratios).index(ratio)
+    closed = np.arange(gas.CLOSE_DEG, gas.OPEN_DEG + 1.0)
+    ladder = gas.leaking_pressure(ratio, gas.LEAKS)
+    healthy = gas._healthy(ladder)
+    v = gas.volume(closed, ratio)
+    larger = v + (times - 1.0) / (ratio - 1.0)
+    pressure = (larger[0] / larger) ** gas.POLYTROPE * (healthy / ladder[0])
+    peak = (pressure.max() - 1.0) / (healthy.max() - 1.0)
+    unit = gas.gas_torque(healthy).max()
+    ours = np.array([np.interp(peak, table.peaks, table.torque[q, :, k]) for k in range(len(table.angles_deg))])
+    np.testing.assert_allclose(ours, gas.gas_torque(pressure) / unit, atol=0.02)

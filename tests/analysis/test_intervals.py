@@ -67,3 +67,14 @@ def test_the_maximum_s_bias_is_what_a_simulation_shows():
 def test_the_maximum_s_bias_needs_two_who_may_be_it_and_vanishes_without_noise():
     assert intervals.maximum_bias(np.array([100.0, 30.0]), np.ones(2)) == 0.0
     assert intervals.maximum_bias(np.array([100.0, 99.0]), np.zeros(2)) == 0.0
+
+
+def test_a_rival_fault_widens_by_what_it_would_say_and_less_the_worse_it_explains():
+    shifts = np.array([[0.0, -0.2, 0.05]])
+    near, far = (intervals.fault_sigma(np.array([cost]), shifts) for cost in (1.0, 3.0))
+    np.testing.assert_allclose(near, [0.0, 20.0, 5.0])
+    assert np.all(far <= 0.2 * near)
+    np.testing.assert_array_equal(intervals.fault_sigma(np.zeros(0), np.zeros((0, 3))), np.zeros(3))
+    percent, sigma = np.array([100.0, 60.0, 98.0]), np.ones(3)
+    alone, both = intervals.total_sigma(percent, sigma, 0.0), intervals.total_sigma(percent, sigma, 0.0, near)
+    np.testing.assert_allclose(both**2 - alone**2, near**2)

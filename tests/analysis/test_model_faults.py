@@ -1,0 +1,69 @@
+"""Which fault a low cylinder has: on captures of the virtual engine, which shares no equation with the model."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+
+from crankfold.analysis.capture import Capture
+from crankfold.analysis.conditioning import condition
+from crankfold.analysis.engine import Engine
+from crankfold.analysis.estimate import estimate
+from crankfold.analysis.model import acceptance
+from crankfold.analysis.model.options import FitOptions
+from crankfold.plugins.virtual_engine import simulate
+from crankfold.plugins.virtual_specs import Bench, CylinderSpec, EngineSpec, KeySpec
+
+FOUR = EngineSpec()
+LEAK = CylinderSpec(leak_mm2=4.0)
+BENT = CylinderSpec(clearance=1.7)
+STARVED = CylinderSpec(filling=0.03)
+ONE_FAULT = FitOptions(filling_table=False)
+
+
+@cache
+def cranked(fault):
+    run = simulate(Bench(FOUR.with_cylinder(4, fault), key=KeySpec(0.4, 3.6)), 4.0, seed=3)
+    return condition(Capture.from_arrays(run.current_a, rate_hz=10_000.0)), run.truth().relative_percent
+
+
+def worst(found, true):
+    """Return the largest error at the best rotation."""
+    return min(float(np.abs(np.roll(found.relative_percent, k) - true).max()) for k in range(len(true)))
+
+
+@pytest.mark.parametrize("fault", [BENT, STARVED])
+def test_a_fault_that_is_no_leak_reads_better_when_it_is_asked_for(fault):
+    trace, true = cranked(fault)
+    engine = Engine(FOUR.firing_order)
+    asked, not_asked = (estimate(trace, engine, options)[0] for options in (FitOptions(), ONE_FAULT))
+    assert worst(asked, true) < 7.0
+    assert worst(asked, true) + 3.0 < worst(not_asked, true)
+    assert asked.cost < not_asked.cost
+
+
+def test_a_leak_stays_a_leak():
+    trace, true = cranked(LEAK)
+    asked, not_asked = (estimate(trace, Engine(FOUR.firing_order), options)[0]
+                        for options in (FitOptions(), ONE_FAULT))
+    np.testing.assert_allclose(asked.relative_percent, not_asked.relative_percent, atol=0.05)
+    assert worst(asked, true) < 6.0
+    assert np.all(np.diff(asked.interval_percent) >= np.diff(not_asked.interval_percent) - 1e-9)
+
+
+def test_further_starts_end_when_the_work_allowed_is_done(monkeypatch):
+    rng = np.random.default_rng(5)
+    time = np.arange(8000) / 2000.0
+    odd = 200.0 + 80.0 * np.sign(np.sin(2 * np.pi * 6.0 * time)) + 8.0 * rng.normal(size=len(time))
+    trace = condition(Capture.from_arrays(np.concatenate((np.zeros(800), odd, np.zeros(800))), rate_hz=2000.0))
+    tried = []
+    start = acceptance.start_fit
+    monkeypatch.setattr(acceptance, "start_fit", lambda *a, **k: tried.append(1) or start(*a, **k))
+    estimate(trace, Engine((1, 3, 4, 2)))
+    every = len(tried)
+    tried.clear()
+    monkeypatch.setattr(acceptance, "MOST_WORK", 1)
+    estimate(trace, Engine((1, 3, 4, 2)))
+    assert 0 < len(tried) < every
