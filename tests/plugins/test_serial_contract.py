@@ -105,7 +105,7 @@ class Boards:
                                   pytest.param("lines", marks=pytest.mark.slow)])
 def test_every_rule_for_a_source_is_kept(terminals: Callable[[], Any], monkeypatch: pytest.MonkeyPatch,
                                          kind: str) -> None:
-    monkeypatch.setattr("crankfold.plugins.line_opening.LISTEN_S", 0.5 if kind == "lines" else 0.15)
+    monkeypatch.setattr("crankfold.plugins.line_opening.LISTEN_S", 0.5 if kind == "lines" else 0.4)
     boards = Boards(terminals, kind)
     outcomes = run_contract(boards.open, stretch_s=0.3, break_it=boards.break_it, lose=boards.lose)
     assert [(outcome.rule, outcome.detail) for outcome in outcomes if outcome.state == BROKEN] == []

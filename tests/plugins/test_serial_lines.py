@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
@@ -274,7 +275,7 @@ def test_falls_silent_while_streaming(terminal: Any) -> None:
         terminal.paused.set()
         after_s, sentence, _ = noticed(source, BoardStalledError)
     assert after_s < 1.0
-    assert "has printed nothing for 0.7 s; check its supply" in sentence
+    assert re.search(r"has printed nothing for 0\.[789] s; check its supply", sentence)
 
 
 def noise(i: int) -> bytes:
