@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from numba import njit
+from crankfold.analysis.model.compiling import compiled
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@compiled(inline="always")
 def clutch_torque(motor: float, load: float, armature_s: float, engine_s: float) -> float:
     """Return the torque through the closed clutch; it opens where this turns negative.
 
@@ -14,7 +14,7 @@ def clutch_torque(motor: float, load: float, armature_s: float, engine_s: float)
     return (engine_s * motor + armature_s * load) / (armature_s + engine_s)
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@compiled(inline="always")
 def shared_speed(armature: float, engine: float, armature_s: float, engine_s: float) -> float:
     """Return the common speed after the clutch closes, momentum kept."""
     return (armature_s * armature + engine_s * engine) / (armature_s + engine_s)

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
+from crankfold.analysis.model.compiling import compiled
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@compiled(inline="always")
 def flux(current: float, knee: float, series: bool) -> tuple[float, float, float]:
     """Return the flux and its first and second derivative by the current."""
     if not series:
@@ -22,7 +22,7 @@ def flux(current: float, knee: float, series: bool) -> tuple[float, float, float
     return s, slope, -2.0 * s * slope / knee
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@compiled(inline="always")
 def flux_by_log_knee(current: float, knee: float, s: float, slope: float, series: bool) -> tuple[float, float]:
     """Return what the logarithm of the knee changes: the flux, and the flux's slope."""
     if not series:

@@ -22,18 +22,16 @@ import math
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 
 from crankfold.analysis.model.clutch import clutch_torque, shared_speed
+from crankfold.analysis.model.compiling import FAST, compiled
 from crankfold.analysis.model.motor import flux, flux_by_log_knee
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-FAST = {"contract", "arcp", "nsz", "reassoc"}  # what may be reordered; not-a-number is kept, the solver looks for it
 
-
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def cylinder_curves(tables: NDArray[np.float64], which: NDArray[np.int64], ratios: NDArray[np.float64],
                     peaks: NDArray[np.float64], ratio: float, relative: NDArray[np.float64],
                     curves: NDArray[np.float64]) -> None:
@@ -63,7 +61,7 @@ def cylinder_curves(tables: NDArray[np.float64], which: NDArray[np.int64], ratio
             curves[c, 2, j] = (second - first) / dq
 
 
-@njit(cache=True, error_model="numpy", inline="always")
+@compiled(inline="always")
 def gear_and_slopes(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.float64], deg_per_s: float,
                     series: bool, floor: float, slopes: NDArray[np.float64]) -> float:
     """Return speed units a degree a second, from the mean speed the trace implies; fill its logarithm's slopes.
@@ -90,7 +88,7 @@ def gear_and_slopes(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray
     return math.exp(p[2]) * total / len(y) / deg_per_s
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def smooth_reference(a: NDArray[np.float64], slopes: NDArray[np.float64]) -> float:
     """Return the smooth maximum of amplitudes; fill its slopes by each of them."""
     top = 1e-9
@@ -108,7 +106,7 @@ def smooth_reference(a: NDArray[np.float64], slopes: NDArray[np.float64]) -> flo
     return top * ratio
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def gas_load(th: float, a: NDArray[np.float64], ref: float, push: float, fire_deg: NDArray[np.float64],
              cycle_deg: float, curves: NDArray[np.float64], first_deg: float,
              by_amplitude: NDArray[np.float64]) -> tuple[float, float, float, float, float]:
@@ -138,7 +136,7 @@ def gas_load(th: float, a: NDArray[np.float64], ref: float, push: float, fire_de
     return gas, by_angle, by_ratio, by_push, by_ref
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def speed_tangents(closed: bool, step_s: float, motor: float, load: float, motor_slope: float, motor_by_knee: float,
                    viscous: float, angle_slope: float, ta: float, te: float, gain: float,
                    by_load: NDArray[np.float64], di: NDArray[np.float64], dth: NDArray[np.float64],
@@ -167,7 +165,7 @@ def speed_tangents(closed: bool, step_s: float, motor: float, load: float, motor
     dwa[9] += step_s * gain
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def shared_tangents(wa: float, we: float, common: float, ta: float, te: float, dwa: NDArray[np.float64],
                     dwe: NDArray[np.float64]) -> None:
     """Carry the derivatives of both speeds through the closing of the clutch."""
@@ -180,7 +178,7 @@ def shared_tangents(wa: float, we: float, common: float, ta: float, te: float, d
         dwe[m] = dwa[m]
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def begin_window(i: float, stall: float, stall_by_drift: float, s: float, slope: float, by_knee: float,
                  di: NDArray[np.float64], dwa: NDArray[np.float64], dwe: NDArray[np.float64],
                  dth: NDArray[np.float64]) -> float:
@@ -198,7 +196,7 @@ def begin_window(i: float, stall: float, stall_by_drift: float, s: float, slope:
     return wa
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def simulate(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.float64], step_s: float,
              starts: NDArray[np.int64], lengths: NDArray[np.int64], fire_deg: NDArray[np.float64], cycle_deg: float,
              deg_per_s: float, floor: float, curves: NDArray[np.float64], first_deg: float, series: bool, gain: float,
@@ -300,7 +298,7 @@ def simulate(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.flo
             row += 1
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@compiled(fastmath=FAST)
 def normal_equations(jac: NDArray[np.float64], model: NDArray[np.float64], measured: NDArray[np.float64],
                      matrix: NDArray[np.float64], vector: NDArray[np.float64]) -> float:
     """Return the sum of squares of ``model - measured``; add ``jac.T @ jac`` to `matrix`, ``jac.T @ r`` to `vector`.

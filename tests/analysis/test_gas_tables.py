@@ -92,7 +92,7 @@ def test_a_badly_filling_cylinder_starts_below_the_air_s_pressure():
 
 
 def test_a_larger_clearance_is_the_polytrope_into_the_larger_space():
-    """Peak pressure (v0 / clearance) ** exponent less the loss; its torque is the pressure's times the volume's slope."""
+    """Pressure (v0 / v) ** exponent, less the loss; torque is the gauge pressure times the volume's slope."""
     ratio, times = 9.5, 1.6
     table = gas.gas_table("clearance")
     q = list(table.ratios).index(ratio)

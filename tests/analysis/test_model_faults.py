@@ -19,7 +19,7 @@ from crankfold.plugins.virtual_specs import Bench, CylinderSpec, EngineSpec, Key
 FOUR = EngineSpec()
 LEAK = CylinderSpec(leak_mm2=4.0)
 BENT = CylinderSpec(clearance=1.7)
-STARVED = CylinderSpec(filling=0.03)
+LATE = CylinderSpec(inlet_shift_deg=55.0)  # its inlet closes late, so that it holds less
 ONE_FAULT = FitOptions(filling_table=False)
 
 
@@ -34,7 +34,7 @@ def worst(found, true):
     return min(float(np.abs(np.roll(found.relative_percent, k) - true).max()) for k in range(len(true)))
 
 
-@pytest.mark.parametrize("fault", [BENT, STARVED])
+@pytest.mark.parametrize("fault", [BENT, LATE])
 def test_a_fault_that_is_no_leak_reads_better_when_it_is_asked_for(fault):
     trace, true = cranked(fault)
     engine = Engine(FOUR.firing_order)
