@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.cautions import second_opinion, tall_hump
+from crankfold.analysis.cautions import SLOW_RPM, second_opinion, tall_hump
+from crankfold.analysis.estimate import NO_RIVAL
 from crankfold.analysis.patterns import one_far_above
 from crankfold.analysis.refusals import once
 from crankfold.analysis.result import Notice
@@ -49,7 +49,8 @@ def _of_two(estimate: Estimate, engine: Engine) -> Notice | None:
     """Return the reason that two cylinders, of which one may be dead, could as well be something else.
 
     One hump a cycle is also what two healthy cylinders give at half the speed, and with uneven firing it fits either
-    place; so the weaker one must show as a rise of its own, and no other rate may explain nearly as much.
+    place; so the weaker one must show as a rise of its own, and no other rate may explain nearly as much. At a speed
+    so low that twice of it is likelier, another rate must have been tried and have failed.
     """
     if engine.cylinders != 2:
         return None
@@ -58,7 +59,9 @@ def _of_two(estimate: Estimate, engine: Engine) -> Notice | None:
         worst = int(np.argmin(height))
         return Notice("not-explained", {"why": "heights", "position": worst + 1,
                                         "relative_percent": float(fit[worst]), "height_percent": float(height[worst])})
-    if estimate.rpm < TWO_SLOW_RPM and estimate.details.get("rival_cost_ratio", math.inf) < TWO_RIVAL_COST:
+    rival = estimate.details.get("rival_cost_ratio", NO_RIVAL)
+    untried = rival >= NO_RIVAL and estimate.rpm < SLOW_RPM and fit.min() > TWO_HUMP_PERCENT
+    if untried or (estimate.rpm < TWO_SLOW_RPM and rival < TWO_RIVAL_COST):
         return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm})
     return None
 

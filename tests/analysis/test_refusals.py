@@ -240,6 +240,8 @@ def test_the_deciding_reason_comes_first(trace_of, estimate_of):
 @pytest.mark.parametrize(("relative", "heights", "rpm", "rival", "why"), [
     ((100, 48), (100, 7), 180.0, 9.0, "heights"), ((100, 48), (100, 9), 180.0, 9.0, None),
     ((100, 28), (100, 0), 180.0, 9.0, None), ((100, 99), (100, 98), 155.0, 1.9, "two-answers"),
+    ((100, 99), (100, 98), 105.0, 1e6, "two-answers"), ((100, 99), (100, 98), 115.0, 1e6, None),
+    ((100, 99), (100, 98), 105.0, 9.0, None), ((100, 20), (100, 25), 105.0, 1e6, None),
     ((100, 99), (100, 98), 155.0, 2.1, None), ((100, 99), (100, 98), 165.0, 1.9, None),
 ])
 def test_two_cylinders_that_could_be_something_else(relative, heights, rpm, rival, why, estimate_of):
