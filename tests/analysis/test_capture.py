@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from itertools import pairwise
 
 import numpy as np
@@ -83,3 +84,14 @@ def test_gaps_cover_exactly_what_was_lost(lost: list[bool]) -> None:
         covered[gap.start : gap.stop] = True
     assert covered.tolist() == lost
     assert all(a.stop < b.start for a, b in pairwise(gaps))
+
+
+def test_channels_stay_as_they_are_and_are_found_by_name() -> None:
+    channel = Channel("current", "V", 0.5, 1.0)
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        vars(type(channel))["__setattr__"](channel, "unit", "A")
+    assert (channel.rescaled(2.0, "A").scale, channel.rescaled(2.0, "A").offset) == (1.0, 2.0)
+    capture = Capture.from_arrays(np.arange(4.0), rate_hz=5.0, sync=np.arange(4.0))
+    assert capture.index_of("".join(["sy", "nc"])) == 1  # another object of the same text
+    with pytest.raises(InputError):
+        Capture(capture.samples, 5.0, capture.channels, gaps=(Gap(-1, 1),))

@@ -104,3 +104,10 @@ def test_no_sync(text: str | None) -> None:
 def test_a_sync_that_cannot_be_is_refused_in_words(text: str, says: str) -> None:
     with pytest.raises(InputError, match=says):
         SyncSpec.parse(text, Engine.parse("1-3-4-2"))
+
+
+def test_an_engine_has_cylinders_and_a_mark_no_angle_unless_given() -> None:
+    with pytest.raises(InputError, match="0 cylinders"):
+        Engine(())
+    assert SyncSpec("waste-spark", 1).edge_deg == 0.0
+    assert str(SyncSpec("cam", 1)) == "cam:1@0"

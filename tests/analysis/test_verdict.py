@@ -71,3 +71,24 @@ def test_an_interval_across_the_limit_is_a_caution(percent, half, near):
         assert caution.facts["positions"] == (4,)
         assert caution.facts["cylinders"] == (2,)
         assert caution.facts["relative_percent"] == percent
+
+
+def test_the_cylinder_nearest_the_limit_is_the_one_the_caution_speaks_of():
+    _, cylinders = judged((100, 77.5, 76.0, 78.0), 4.0)
+    facts = near_limit(cylinders, Thresholds()).facts
+    assert facts["positions"] == (2, 3, 4)
+    assert (facts["relative_percent"], facts["low_end_percent"], facts["high_end_percent"]) == (76.0, 72.0, 80.0)
+    _, cylinders = judged((100, 73.5, 71.0, 72.0), 5.0)
+    assert near_limit(cylinders, Thresholds()).facts["relative_percent"] == 73.5
+
+
+def test_an_interval_that_only_touches_the_limit_is_clear_of_it():
+    assert Thresholds().state(90.0, 75.0) == "good"
+    for percent in (77.0, 73.0):
+        _, cylinders = judged((100, 99, 98, percent), 2.0)
+        assert near_limit(cylinders, Thresholds()) is None
+
+
+def test_limits_reach_from_nothing_to_everything():
+    assert Thresholds(low_percent=99.0, dead_percent=0.0, watch_percent=100.0).state(99.5, 99.2) == "watch"
+    assert judged((100, 99, 98, 0.4), 0.1)[1][3].relative_percent == 0.4
