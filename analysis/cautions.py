@@ -25,7 +25,8 @@ PLAUSIBLE_A = (40.0, 1500.0)  # mean cranking current, from a small twin to a tr
 FEW_CYCLES = 3.0  # intervals rest on the model rather than on repeats
 LIKE_HUMPS = 3  # with the same intervals around them, to say that one of them is far above
 TALL_HUMP = 1.15  # over the median of its like; one healthy engine in forty has such a one
-ALIKE_HUMPS = 1.3  # the tallest of the others over the lowest
+ALIKE_HUMPS, ALIKE_CLOSE_HUMPS = 1.15, 1.3  # the tallest of the others over the lowest; where humps run together
+CLOSE_LIKE = 8  # more of a kind than this run together
 NO_HEIGHT = 0.05  # of the tallest: no hump at all
 HEIGHT_CLEAR_PERCENT = 15.0  # heights that miss the limit by this much say the opposite
 
@@ -133,7 +134,8 @@ def tall_hump(estimate: Estimate, engine: Engine, thresholds: Thresholds) -> Not
         like = heights[phase :: engine.pattern_length]
         top = int(np.argmax(like))
         rest = np.delete(like, top)
-        if len(like) < LIKE_HUMPS or rest.min() <= 0 or rest.max() > ALIKE_HUMPS * rest.min():
+        alike = ALIKE_HUMPS if len(like) <= CLOSE_LIKE else ALIKE_CLOSE_HUMPS
+        if len(like) < LIKE_HUMPS or rest.min() <= 0 or rest.max() > alike * rest.min():
             continue
         above = float(like[top] / np.median(rest))
         if above > TALL_HUMP:

@@ -254,7 +254,8 @@ def test_two_cylinders_that_could_be_something_else(relative, heights, rpm, riva
 
 @pytest.mark.parametrize(("engine", "relative", "heights", "position", "refused"), [
     (FOUR, (99, 97, 100, 98), (80, 81, 100, 79), 3, True), (FOUR, (99, 97, 100, 98), (86, 85, 100, 84), 3, False),
-    (FOUR, (99, 97, 100, 98), (90, 88, 100, 89), None, False), (FOUR, (99, 97, 80, 98), (80, 81, 70, 100), None, False),
+    (FOUR, (99, 97, 100, 98), (90, 88, 100, 89), None, False),
+    (FOUR, (99, 97, 100, 98), (72, 84, 100, 75), None, False), (FOUR, (99, 97, 80, 98), (80, 81, 70, 100), None, False),
     (Engine((1, 6, 5, 4, 3, 2), (90, 150)), (99, 98, 97, 96, 98, 99), (78, 60, 100, 60, 79, 61), 3, True),
     (Engine((1, 2)), (100, 95), (100, 70), None, False),
 ])
