@@ -30,8 +30,8 @@ _PER_AMPERE = re.compile(_NUMBER + r"\s*([um]?)[Vv]\s*/\s*[Aa]")
 _OHM = re.compile(_NUMBER + r"\s*([um]?)(?:ohms?|Ohms?|OHMS?|\u03a9|\u2126)")
 _RATED = re.compile(_NUMBER + r"\s*[Aa]\s*/\s*" + _NUMBER + r"\s*([um]?)[Vv]")
 _CABLE = re.compile(_NUMBER + r"\s*mm[2²]\s*:\s*" + _NUMBER + r"\s*(m|cm|mm)(?:\s*@\s*" + _NUMBER
-                    + r"\s*°?C)?(?:\s*:\s*class\s*(\d+))?")
-_COUNTS = re.compile(r"counts\s*:\s*" + _NUMBER + r"\s*(m?V)\s*/\s*(\d+)\s*bits?")
+                    + r"\s*°?C)?(?:\s*:\s*class\s*(\d{1,2}))?")
+_COUNTS = re.compile(r"counts\s*:\s*" + _NUMBER + r"\s*(m?V)\s*/\s*(\d{1,3})\s*bits?")
 _POINT = re.compile(_NUMBER + r"\s*([um]?V|)\s*=\s*" + _NUMBER + r"\s*A")
 _PREFIX = {"": 1.0, "m": 1e-3, "u": 1e-6}
 _LENGTH_M = {"m": 1.0, "cm": 1e-2, "mm": 1e-3}

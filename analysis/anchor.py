@@ -53,7 +53,7 @@ class Gauge:
         >>> round(Gauge.parse("2=175psi", Engine((1, 2))).bar, 2)
         12.07
         """
-        match = re.fullmatch(r"\s*(\d+)\s*=\s*(\d+(?:[.,]\d+)?)\s*(bar|psi|kpa|mpa)\s*", text.lower())
+        match = re.fullmatch(r"\s*(\d{1,4})\s*=\s*(\d{1,9}(?:[.,]\d{1,9})?)\s*(bar|psi|kpa|mpa)\s*", text.lower())
         if match is None:
             raise InputError(f"gauge reading {text!r} is not CYLINDER=PRESSURE with its unit; "
                              "write it like 1=12.1bar, 1=175psi or 1=1210kPa")

@@ -185,7 +185,7 @@ class SyncSpec:
         """
         if text is None or text.strip().lower() in ("", "none"):
             return None
-        match = re.fullmatch(r"([a-z-]+):(\d+)(?:@([-+]?\d+(?:\.\d+)?))?", text.strip().lower())
+        match = re.fullmatch(r"([a-z-]+):(\d{1,4})(?:@([-+]?\d{1,4}(?:\.\d{1,9})?))?", text.strip().lower())
         kind = next((k for k in SYNC_KINDS if match and k == match[1]), None)
         if match is None or kind is None or ((match[3] is None) == (kind == "cam")):
             raise InputError(f"sync {text!r} is not one of none, waste-spark:CYL, single-spark:CYL, cam:CYL@DEG, "
