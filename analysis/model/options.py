@@ -14,7 +14,7 @@ class FitOptions:
     leak_table
         A leaking cylinder's hump changes shape; off: the healthy shape scaled.
     filling_table
-        Try badly filling cylinders too, where the trace speaks for them.
+        Ask of each low cylinder whether it fills badly or has too large a clearance instead of leaking.
     continuation
         Lower the observer's gain in many steps; off: straight to the true model.
     tracking

@@ -121,7 +121,7 @@ METHODS: dict[str, Method] = {
     "- continuation, one start": by_fit(continuation=False, more_starts=False),
     "- further starts": by_fit(more_starts=False),
     "- cycle tracking": by_fit(tracking=False),
-    "- filling table": by_fit(filling_table=False),
+    "- faults other than leaks": by_fit(filling_table=False),
     "- compression ratio free": by_fit(free_ratio=False),
     "- push-back free": by_fit(free_push=False),
     "- hold-in and electrical lag free": by_fit(free_hold_in=False, free_lag=False),
