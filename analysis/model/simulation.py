@@ -204,6 +204,9 @@ def simulate(p: NDArray[np.float64], y: NDArray[np.float64], tau: NDArray[np.flo
              jac: NDArray[np.float64]) -> None:
     """Fill the model's current and angle in every window, and its derivatives if `jac` has rows.
 
+    Longer than a function here should be: each part of a step reads and writes nearly all of the states and their
+    derivatives, so that to cut it would hand a dozen of them to and fro. What stands on its own has its function above.
+
     Parameters
     ----------
     p : ndarray, shape (12 + cylinders + windows,)

@@ -7,7 +7,6 @@ import pytest
 
 from crankfold.analysis.engine import Engine
 from crankfold.analysis.gas_tables import FAMILIES, gas_table
-from crankfold.analysis.gas_tables import gas_table
 from crankfold.analysis.model import parameters as at
 from crankfold.analysis.model.clutch import clutch_torque, shared_speed
 from crankfold.analysis.model.motor import flux, flux_by_log_knee
