@@ -29,6 +29,7 @@ TWICE_TOO_FAST_RPM = 200.0  # half of it is an ordinary cranking speed still
 TWO_NO_HUMP_PERCENT, TWO_HUMP_PERCENT = 8.0, 30.0
 """Of two cylinders, a fitted pressure above the second must show as a rise of the current above the first."""
 TWO_RIVAL_COST = 2.0  # of two cylinders, another rate that leaves less than twice as much unexplained may be true
+TWO_REPEAT = 0.7  # correlation of a cycle with the next; two cylinders that are only cranked repeat above 0.8
 TWO_SLOW_RPM = 160.0  # twice of it is the fastest cranking that is common
 HIGH_HUMP_PERCENT = 120.0  # of its like, where all are healthy by the fit; those differ by a few percent
 FAR_BELOW_PERCENT = 50.0  # a hump this small beside the others' belongs to no cylinder that is merely to be watched
@@ -59,6 +60,8 @@ def _of_two(estimate: Estimate, engine: Engine) -> Notice | None:
         worst = int(np.argmin(height))
         return Notice("not-explained", {"why": "heights", "position": worst + 1,
                                         "relative_percent": float(fit[worst]), "height_percent": float(height[worst])})
+    if estimate.details.get("rate_repeat", 1.0) < TWO_REPEAT:  # one of them fires now and then
+        return Notice("not-explained", {"why": "nothing-repeats"})
     rival = estimate.details.get("rival_cost_ratio", NO_RIVAL)
     untried = rival >= NO_RIVAL and estimate.rpm < SLOW_RPM and fit.min() > TWO_HUMP_PERCENT
     if untried or (estimate.rpm < TWO_SLOW_RPM and rival < TWO_RIVAL_COST):

@@ -272,3 +272,9 @@ def test_a_tall_one_is_believed_only_if_the_plain_humps_agree(estimate_of):
     assert doubts(estimate_of(FOUR, relative=fitted, heights=(99, 98, 100, 99))) == ()
     (reason,) = doubts(estimate_of(FOUR, relative=fitted, heights=(80, 82, 100, 81)))
     assert (reason.facts["why"], reason.facts["position"]) == ("one-far-above", 3)
+
+
+@pytest.mark.parametrize(("repeat", "found"), [(0.65, ["not-explained"]), (0.75, [])])
+def test_two_cylinders_whose_cycles_do_not_repeat(repeat, found, estimate_of):
+    two = Engine((1, 2))
+    assert codes(doubts(estimate_of(two, details={"rate_repeat": repeat}), two)) == found
