@@ -25,6 +25,7 @@ MAX_FULL_SCALE_V = 100.0  # a converter's own input, behind any divider
 VOLTS = {"V": 1.0, "mV": 1e-3, "uV": 1e-6, "kV": 1e3}
 AMPERES = {"A": 1.0, "mA": 1e-3, "kA": 1e3}
 
+LONGEST_TEXT = 1000  # a calibration of dozens of points; the time to understand a text grows with its square
 _NUMBER = r"([-+]?(?:\d+\.?\d*|\.\d+)(?:e[-+]?\d+)?)"
 _PER_AMPERE = re.compile(_NUMBER + r"\s*([um]?)[Vv]\s*/\s*[Aa]")
 _OHM = re.compile(_NUMBER + r"\s*([um]?)(?:ohms?|Ohms?|OHMS?|\u03a9|\u2126)")
@@ -74,6 +75,8 @@ class Probe:
             The text is none of the known forms, or its scale is zero, negative or beyond what can be.
         """
         tidy = text.strip().replace("\u00b5", "u").replace("\u03bc", "u")
+        if len(tidy) > LONGEST_TEXT:
+            raise InputError(f"a probe of {len(tidy)} characters, {tidy[:40]!r}..., cannot be; write it like 10mV/A")
         converter, rest = _split_counts(tidy, text)
         if converter is None:
             return _parse_scale(rest, text)
