@@ -8,6 +8,7 @@ import re
 import signal
 import stat
 import subprocess
+import termios
 import threading
 import time
 import wave
@@ -41,8 +42,10 @@ class OnATerminal:
 
     def __init__(self, crankfold, *arguments: str) -> None:
         self.master, slave = os.openpty()
+        termios.tcsetwinsize(slave, (30, 100))
+        environment = {k: v for k, v in crankfold.environment.items() if k not in ("COLUMNS", "LINES")}
         self.process = subprocess.Popen([crankfold.command, *arguments], cwd=crankfold.folder,
-                                        env=crankfold.environment, stdin=slave, stdout=slave, stderr=slave)
+                                        env=environment, stdin=slave, stdout=slave, stderr=slave)
         os.close(slave)
         self.said = ""
         self._more = threading.Condition()
