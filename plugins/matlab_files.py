@@ -66,7 +66,8 @@ def _by_h5py(path: Path) -> dict[str, Any]:
 
 def _text_or_numbers(item: Any) -> Any:
     values = np.asarray(item).T
-    if item.attrs.get("MATLAB_class") == b"char":
+    named = "MATLAB_class" in item.attrs and item.attrs.get_id("MATLAB_class").dtype.kind == "S"  # others may hang
+    if named and item.attrs["MATLAB_class"] == b"char":
         return "".join(chr(code) for code in values.ravel())
     return values
 
