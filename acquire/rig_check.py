@@ -12,7 +12,7 @@ from crankfold.acquire.capture_making import make_capture
 from crankfold.acquire.clock import ClockFit, FittedRate
 from crankfold.acquire.errors import AcquireError, BoardStalledError
 from crankfold.acquire.ring import Piece
-from crankfold.acquire.sine_fit import fit_sine, tone
+from crankfold.acquire.sine_fit import SineFit, fit_sine, tone
 from crankfold.analysis.capture import CURRENT, Gap
 
 if TYPE_CHECKING:
@@ -35,6 +35,7 @@ MAX_STEP_A = 4.0  # amperes a count; then a hump of 50 A is a dozen counts high
 MAX_MAINS_A = 20.0  # peak; the low-pass takes 50 Hz down by far more than it takes humps
 MIN_ROOM_A = 300.0  # above the zero; small engines hump below that, their in-rush may be cut off
 SINE_SHARE = 0.1  # of the full range: a generator is on
+SINE_PERIODS = 5.0  # in the record, at least: a wandering zero looks like a piece of a very slow sine
 SINE_PURITY = 0.05  # what is left over amplitude, at most, for a generator
 MIN_EFFECTIVE_BITS = 7.0  # records of eight bits cost the estimate nothing that could be measured
 MAINS_HZ = (50.0, 60.0)
@@ -199,8 +200,7 @@ def _column(channel: Channel, values: NDArray[np.float64], rate_hz: float) -> li
         return [Finding("silent-channel", False, {"channel": name, "value": float(values[0]), "unit": unit})]
     limits = channel.value_range()
     sine = fit_sine(values, rate_hz)
-    if (limits is not None and sine is not None and sine.amplitude > SINE_SHARE * (limits[1] - limits[0])
-            and sine.residual_rms < SINE_PURITY * sine.amplitude):
+    if limits is not None and sine is not None and _from_generator(sine, limits[1] - limits[0], len(values) / rate_hz):
         bits = sine.effective_bits(limits[1] - limits[0])
         return [Finding("bits", bits >= MIN_EFFECTIVE_BITS, {
             "channel": name, "bits": bits, "sine_hz": sine.frequency_hz})]
@@ -208,6 +208,11 @@ def _column(channel: Channel, values: NDArray[np.float64], rate_hz: float) -> li
     if limits is not None:
         found.append(_clipped(name, values, limits))
     return found + (_current(channel, values, rate_hz) if name == CURRENT else [])
+
+
+def _from_generator(sine: SineFit, full_range: float, length_s: float) -> bool:
+    return (sine.amplitude > SINE_SHARE * full_range and sine.residual_rms < SINE_PURITY * sine.amplitude
+            and sine.frequency_hz * length_s >= SINE_PERIODS)
 
 
 def _clipped(name: str, values: NDArray[np.float64], limits: tuple[float, float]) -> Finding:

@@ -96,6 +96,13 @@ def test_each_fault_is_found_and_no_other(fault: str) -> None:
     assert got == expected
 
 
+@pytest.mark.parametrize("drift_v", [0.2, 0.5, 2.0, 8.0])
+def test_a_wandering_zero_is_never_taken_for_a_generator(drift_v: float) -> None:
+    found = checked(Bench(quiet(0.2) + np.linspace(-drift_v / 2, drift_v / 2, 8000)))
+    assert not found[":drift"].passed
+    assert "current:bits" not in found
+
+
 def test_a_coarse_converter_and_too_little_room() -> None:
     assert ":resolution" in wrong(checked(Bench(quiet(2.0), bits=8), 0.001 * 5))
     assert wrong(checked(Bench(quiet(0.05)), 0.05)) == [":room"]

@@ -97,13 +97,16 @@ def changed(data: bytes, corpus: Sequence[bytes], chance: random.Random) -> byte
     return bytes(new[:MAX_BYTES])
 
 
+LEAST = 5  # however slow the machine
+
+
 def steered(run: Callable[[bytes], None], seeds: Sequence[bytes], *, seconds: float = 1.0,
             executions: int | None = None, seed: int = 0) -> Found:
     """Run `run` on changed seeds for so long or so often; whatever it raises ends the run, with the bytes said."""
     chance, coverage, corpus = random.Random(seed), Coverage(), list(seeds)
     until, done = time.monotonic() + seconds, 0
     waiting = list(seeds)
-    while done < executions if executions is not None else (time.monotonic() < until or waiting):
+    while done < executions if executions is not None else (time.monotonic() < until or waiting or done < LEAST):
         data = waiting.pop() if waiting else changed(chance.choice(corpus), corpus, chance)
         try:
             with coverage.on():
