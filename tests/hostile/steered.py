@@ -97,7 +97,7 @@ def changed(data: bytes, corpus: Sequence[bytes], chance: random.Random) -> byte
     return bytes(new[:MAX_BYTES])
 
 
-LEAST = 5  # however slow the machine
+LEAST = 3  # however slow the machine
 
 
 def steered(run: Callable[[bytes], None], seeds: Sequence[bytes], *, seconds: float = 1.0,
