@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 SIDECAR = ".toml"
 MAX_SIDECAR_BYTES = 100_000  # a card has a few lines; anything longer is another kind of file
+SHOWN = 60  # characters of what somebody wrote that a sentence about it repeats
 TEXTS = ("firing_order", "intervals", "engine_name", "engine", "rig", "clamp", "probe", "sync", "gauge", "fuel")
 NUMBERS = ("low", "dead", "watch", "system_v")
 OTHER_NAMES = {"volts": "system_v", "misfire_code": "misfire_codes"}
@@ -211,6 +212,10 @@ def read_list(path: Path) -> dict[Path, dict[str, Any]]:
     return found
 
 
+def _on_one_line(text: str) -> str:
+    return " ".join(text.split())[:SHOWN]
+
+
 def checked(table: Mapping[str, Any], where: str) -> dict[str, Any]:
     """Return options by the name that the code gives them, as the command line would.
 
@@ -236,11 +241,12 @@ def checked(table: Mapping[str, Any], where: str) -> dict[str, Any]:
             elif name == "misfire_codes":
                 found[name] = value.split() if isinstance(value, str) else [str(code) for code in value]
             elif name not in card_only:
-                raise InputError(say("batch.bad_key", where=where, name=key))
-        except (TypeError, ValueError) as error:
+                raise InputError(say("batch.bad_key", where=where, name=_on_one_line(key)))
+        except (TypeError, ValueError, OverflowError) as error:
             if isinstance(error, InputError):
                 raise
-            raise InputError(say("batch.bad_value", where=where, name=key, value=str(value))) from error
+            shown = " ".join(str(value).split())[:SHOWN]
+            raise InputError(say("batch.bad_value", where=where, name=_on_one_line(key), value=shown)) from error
     if "ignition" in table and not found.get("fuel"):
         found["fuel"] = EngineCard("1-2", ignition=str(table["ignition"])).kind_of_fuel
     return found

@@ -141,6 +141,17 @@ def test_any_change_of_a_file_of_settings(tmp_path: Path, little_memory: None, w
     assert found.reached > 20
 
 
+@pytest.mark.parametrize(("what", "content"), [
+    ("beside a capture", b"low = " + b"9" * 400), ("beside a capture", b'"a\\nb" = 1'),
+    ("list", b'file,"a\nb"\nx.csv,1\n'), ("list", b"file,low\nx.csv,\"1\n2\"\n")])
+def test_what_fuzzing_found_stays_found(tmp_path: Path, what: str, content: bytes) -> None:
+    path = tmp_path / "f.toml"
+    path.write_bytes(content)
+    with pytest.raises(InputError) as error:
+        FILES[what][0](path)
+    assert "\n" not in str(error.value) and len(str(error.value)) < 400
+
+
 DEEP = ["[" * 20_000, "{" * 20_000, "a = " + "[" * 20_000 + "]" * 20_000, "a" + ".a" * 20_000 + " = 1",
         "[" + ".".join("a" * 9_000) + "]", "x = '" + "y" * 90_000 + "'", "board = " + '{ a = ' * 9_000]
 
