@@ -52,7 +52,9 @@ class LineDecoder:
         self._style = style
         self._pattern = style.pattern[:-1] + b"\n"
         self._dtype = np.dtype(np.float64 if style.decimals else np.int64)
-        self._limits = [(column, limit) for column, limit in enumerate(limits) if limit is not None]
+        highest = HIGHEST_INTEGER if self._dtype.kind == "i" else float(np.finfo(np.float64).max)
+        given = (*limits, *[None] * (style.columns - len(limits)))[: style.columns]
+        self._limits = [limit or (-highest - 1, highest) for limit in given]
         self._rest = b""
         self._broken_before = 0
         self._in_half_line = False
@@ -114,8 +116,9 @@ class LineDecoder:
     def _decode_clean(self, body: bytes) -> NDArray[Any] | None:
         """Return the numbers when every line follows the style exactly, else None."""
         style = self._style
-        lines = body.count(b"\n")
-        if body.translate(None, style.erased) != self._pattern * lines:
+        left = body.translate(None, style.erased)
+        lines = len(left) // len(self._pattern)
+        if left != self._pattern * lines:
             return None
         for prefix in style.prefixes:
             body = body.replace(prefix, b"")
@@ -130,14 +133,10 @@ class LineDecoder:
 
     def _within_limits(self, rows: NDArray[Any]) -> NDArray[np.bool_]:
         good: NDArray[np.bool_] = np.ones(len(rows), dtype=np.bool_)
-        if not len(rows):
-            return good
-        highest = HIGHEST_INTEGER if self._dtype.kind == "i" else np.finfo(np.float64).max
-        for column in range(self._style.columns):
-            limit = next((bounds for index, bounds in self._limits if index == column), (-highest - 1, highest))
-            values = rows[:, column]
-            if values.min() < limit[0] or values.max() > limit[1]:
-                good &= (values >= limit[0]) & (values <= limit[1])
+        lowest, highest = (rows.min(), rows.max()) if len(rows) else (0, 0)
+        for values, (low, high) in zip(rows.T, self._limits, strict=True):
+            if lowest < low or highest > high:
+                good &= (values >= low) & (values <= high)
         return good
 
     def _decode_carefully(self, body: bytes, found: list[Lines]) -> None:

@@ -90,7 +90,7 @@ def redraw() -> Row:
     application = QApplication.instance() or QApplication([])
     channels = (Channel("current", "A", 0.1), Channel("sync", "V", 0.01))
     ring = RingBuffer(1_200_000, channels=2, dtype=np.int16)
-    trace = LiveTrace(ring, channels, 1e6 / SHOWN_S)
+    trace = LiveTrace(ring, tuple(enumerate(channels)), 1e6 / SHOWN_S)
     codes = np.random.default_rng(0).integers(-900, 900, (1_000_000, 2)).astype(np.int16)
     ring.append(codes)
     trace.look()

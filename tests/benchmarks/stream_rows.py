@@ -32,7 +32,7 @@ PAGE_MB = os.sysconf("SC_PAGE_SIZE") / 1e6 if hasattr(os, "sysconf") else 0.0
 
 def board_to_trigger() -> Row:
     data = test_usb_speed.transfers(True)
-    whole, decoding = best_s(lambda: test_usb_speed.follow(data), lambda: test_usb_speed.decode(True, data))
+    whole, decoding = best_cpu_s(lambda: test_usb_speed.follow(data), lambda: test_usb_speed.decode(True, data))
     rate = test_usb_speed.TRANSFER * test_usb_speed.TRANSFERS / whole / 1e6
     return Row("board to ring to trigger, one core", f"twice what USB 2.0 carries, {USB_MB_PER_S:.0f} MB/s",
                f">= {USB_MB_PER_S:.0f} MB/s", f"{rate:.0f} MB/s ({whole / decoding:.1f} x decoding alone)",
@@ -53,7 +53,7 @@ def ring_write() -> Row:
         for block in blocks:
             ring.append(block)
 
-    ours, copying, shifting = best_s(through, plain, lambda: [np.roll(rolled, -4096, axis=1) for _ in range(8)])
+    ours, copying, shifting = best_cpu_s(through, plain, lambda: [np.roll(rolled, -4096, axis=1) for _ in range(8)])
     ratio, rolls = ours / copying, shifting / 8 / (ours / len(blocks))
     return Row("ring write, blocks of 4,096 x 2", "copying the same blocks; np.roll of the ring",
                "<= 2 x copying", f"{ratio:.2f} x, {ours / len(blocks) * 1e6:.1f} us each; np.roll {rolls:.0f} x ours",
@@ -75,7 +75,7 @@ def frames() -> Row:
                 if frame:
                     fastcrc.crc16.ibm_3740(cobs.decode(frame))
 
-    mine, theirs = best_s(ours, reference, repeats=20)
+    mine, theirs = best_cpu_s(ours, reference, repeats=20)
     return _fast_enough("frames, COBS + CRC-16, 256 bytes", "cobs (C) + fastcrc", 400.0, 0.77, len(stream), mine,
                         theirs)
 
@@ -93,7 +93,7 @@ def text_lines() -> Row:
         decoder = LineDecoder(style)
         assert sum(len(piece.values) for chunk in chunks for piece in decoder.feed(chunk)) == len(lines)
 
-    mine, theirs = best_s(ours, lambda: [np.fromstring(chunk, np.int64, sep=" ") for chunk in plain], repeats=20)
+    mine, theirs = best_cpu_s(ours, lambda: [np.fromstring(chunk, np.int64, sep=" ") for chunk in plain], repeats=20)
     return _fast_enough("text lines `123,456`, 64 KiB chunks", "np.fromstring", 200.0, 0.72, len(text), mine, theirs)
 
 
@@ -115,7 +115,7 @@ def trigger() -> Row:
             watch.feed(place[0], samples[at : at + CHUNK])
             place[0] += len(samples[at : at + CHUNK])
 
-    mine, maxima = best_s(ours, lambda: [b.max() for b in samples[: len(samples) // 4096 * 4096].reshape(-1, 4096)])
+    mine, maxima = best_cpu_s(ours, lambda: [b.max() for b in samples[: len(samples) // 4096 * 4096].reshape(-1, 4096)])
     rate = len(samples) / mine / 1e6
     return Row("onset trigger", f"one maximum per 4,096 samples: {len(samples) / maxima / 1e6:.0f} MS/s",
                ">= 500 MS/s, or 0.2 x that", f"{rate:.0f} MS/s ({maxima / mine:.2f} x)",
