@@ -168,16 +168,6 @@ class RingBuffer:
         rest = stop - start - len(head)
         return (head, row[:rest]) if rest else (head,)
 
-    def breaks(self, start: int, stop: int) -> tuple[int, ...]:
-        """Return the indices in [start, stop) before which an unknown number of samples was lost."""
-        with self._changed:
-            return tuple(at for at in self._breaks if start <= at < stop)
-
-    def gaps(self, start: int, stop: int) -> tuple[Gap, ...]:
-        """Return where samples of [start, stop) are filler, as absolute indices."""
-        with self._changed:
-            return self._gaps_in(start, stop)
-
     def _write(self, rows: NDArray[Any]) -> None:
         count = rows.shape[1]
         if count > self.capacity:

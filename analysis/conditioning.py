@@ -11,7 +11,7 @@ from crankfold.analysis import cranking_window as window
 from crankfold.analysis.capture import CURRENT
 from crankfold.analysis.cranking_window import NoCranking
 from crankfold.analysis.errors import InputError
-from crankfold.analysis.trace import CrankingTrace, Span
+from crankfold.analysis.trace import CrankingTrace
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -244,7 +244,7 @@ def _judge(capture: Capture, index: int, pooled: _Pooled, lost: NDArray[np.bool_
         clipped_inrush=has_onset and _flat_inrush(raw[first : first + len(inrush_part)], rate_hz, ceiling),
         steady_to_s=float(time_s[min(whole[1], len(time_s) - 1)]),
         fired_at_s=None if caught is None else float(time_s[caught]),
-        has_onset=has_onset, cut_by_gap=bool(long.any()), hump_s=hump_s, ac_sag=_sag(smooth[whole[0] : whole[1]]),
+        has_onset=has_onset, cut_by_gap=bool(long.any()), ac_sag=_sag(smooth[whole[0] : whole[1]]),
     )
 
 
@@ -283,8 +283,3 @@ def _sag(steady: NDArray[np.float64]) -> float:
         return 1.0
     early, late = np.nanmean(steady[:third]), np.nanmean(steady[-third:])
     return float(late / early) if np.isfinite(early) and np.isfinite(late) and early > 0 else 1.0
-
-
-def steady_span(trace: CrankingTrace) -> Span:
-    """Return the judged stretch of a trace."""
-    return Span(trace.steady_from_s, trace.steady_to_s)

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from crankfold.analysis.engine import Engine
     from crankfold.analysis.result import Cylinder
 
-RANDOM_MISFIRE = "P0300"
 HIGHEST = 12  # P0301..P0312 are cylinders 1..12, decimal
 
 

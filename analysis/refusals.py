@@ -67,16 +67,6 @@ def before_fit(trace: CrankingTrace, engine: Engine, *, battery_voltage: bool = 
     return tuple(r for r in reasons if r is not None)
 
 
-def _cycle_guess_s(trace: CrankingTrace, engine: Engine) -> float:
-    """Return the shortest time that one engine cycle may take here, from the humps or else from a usual speed."""
-    fastest_s = engine.cycle_deg / 360.0 * 60.0 / 400.0
-    usual_s = engine.cycle_deg / 360.0 * 60.0 / USUAL_RPM
-    if math.isnan(trace.hump_s):
-        return usual_s
-    # unequal humps repeat only each cycle, so the spacing found may already be a whole cycle
-    return max(fastest_s, min(trace.hump_s * engine.cylinders, 2.0 * usual_s))
-
-
 def _rate_too_low(trace: CrankingTrace, engine: Engine) -> Notice | None:
     hump_s = engine.cycle_deg / 360.0 * 60.0 / USUAL_RPM / engine.cylinders
     return _rate_for(trace, hump_s)

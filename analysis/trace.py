@@ -71,9 +71,6 @@ class CrankingTrace:
         False when the capture begins in the middle of the cranking, so that there is no in-rush in it.
     cut_by_gap
         Whether gaps too long to bridge left only a part of the cranking to be judged.
-    hump_s
-        Spacing of the humps as the trace alone shows it, in seconds; a multiple of it where humps are unequal; NaN
-        where nothing repeats.
     ac_sag
         Ratio of the current's mean level late in the cranking to early; far below 1 where a probe cannot hold
         a steady current.
@@ -99,7 +96,6 @@ class CrankingTrace:
     fired_at_s: float | None = None
     has_onset: bool = True
     cut_by_gap: bool = False
-    hump_s: float = float("nan")
     ac_sag: float = 1.0
 
     @property

@@ -42,7 +42,7 @@ def make_trace(*, seconds=4.0, hump_hz=6.0, mean=150.0, swing=60.0, rate_hz=2000
         time_s=time, current=current, smooth=current.copy(), rate_hz=rate_hz, source_rate_hz=rate_hz, unit=unit,
         polarity=1, zero=0.0, noise=0.5, crank=Span(onset_s, end), others=(), steady_from_s=onset_s + 0.5,
         inrush=4 * mean, bridged=(), clipped_humps=0.0, clipped_inrush=False,
-        steady_to_s=onset_s + 0.5 + seconds, hump_s=1.0 / hump_hz,
+        steady_to_s=onset_s + 0.5 + seconds,
     )
     return replace(made, **changes)
 
