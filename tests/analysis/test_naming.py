@@ -218,3 +218,193 @@ def test_a_pressure_channel_without_pressure_marks_the_dead_cylinder(bar, first,
     naming = name_by_marks(marks, SyncSpec("pressure", 3), FOUR, [estimate])
     assert naming.first == first
     assert (naming.caution is None) is (first is not None)
+
+
+def named(marks, text, engine, estimate):
+    return name_by_marks(marks, SyncSpec.parse(text, engine), engine, [estimate])
+
+
+def angles_to(estimate, when, angles, heights=None, unit="kV"):
+    """Marks at crank angles in any order, each with its height."""
+    order = np.argsort(angles)
+    heights = None if heights is None else np.asarray(heights, float)[order]
+    return marked(when(estimate, np.asarray(angles, float)[order]), heights, unit)
+
+
+NINE = Engine((1, 3, 5, 7, 9, 2, 4, 6, 8))
+
+
+@pytest.mark.parametrize(("text", "engine", "lead", "good", "bad"), [
+    ("cam:1@0", FOUR, 0.0, 24.5, 25.5),         # an angle read off a drawing
+    ("pressure:1", FOUR, 1.0, 14.5, 15.5),
+    ("single-spark:1", FOUR, 7.5, 21.5, 22.5),  # 29 degrees before TDC to 14 after it
+    ("waste-spark:1", FIVE, 7.5, 21.5, 22.5),
+    ("cam:1@0", NINE, 0.0, 24.5, 25.5),
+    ("single-spark:1", THREE, 7.5, 21.5, 22.5),
+])
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_how_far_from_tdc_a_mark_may_lie(text, engine, lead, good, bad, side, estimate_of, when):
+    estimate = estimate_of(engine)
+    near, far = (named(marked(when(estimate, events(estimate, engine, 2, side * off - lead))), text, engine, estimate)
+                 for off in (good, bad))
+    assert near.first == 2
+    assert far.first is None
+    assert far.caution.facts == {"why": "marks-between", "off_deg": pytest.approx(side * bad, abs=0.1)}
+
+
+def test_where_tdcs_are_close_the_name_is_less_sure_the_further_off_the_marks(estimate_of, when):
+    """Twelve cylinders: 60 degrees from TDC to TDC, so 30 to the middle, of which 8 are one standard deviation."""
+    estimate = estimate_of(TWELVE)
+
+    def at(off):
+        return named(marked(when(estimate, events(estimate, TWELVE, 0, off))), "cam:1@0", TWELVE, estimate)
+
+    assert at(15.0).sync.confidence == pytest.approx(0.970, abs=0.001)  # 15 / 8 = 1.875 standard deviations
+    assert at(-15.0).sync.confidence == pytest.approx(0.970, abs=0.001)
+    assert at(20.0).caution.facts == {"why": "unsure", "confidence_percent": 89}  # 10 / 8 = 1.25
+    assert at(24.5).caution.facts["why"] == "marks-between"  # four tenths of 60
+
+
+def test_three_marks_in_five_must_agree(estimate_of, when):
+    estimate = estimate_of(FOUR, seconds=8.0)
+    at = events(estimate, FOUR, 1, 0.0)
+    assert len(at) == 12
+    stray = events(estimate, FOUR, 1, 90.0)
+    enough = named(angles_to(estimate, when, [*at, *stray[:8]]), "cam:1@0", FOUR, estimate)
+    assert (enough.first, enough.sync.events) == (1, 20)
+    assert enough.sync.confidence == pytest.approx(0.96, abs=0.002)  # a tenth of the four tenths that do not agree
+    few = named(angles_to(estimate, when, [*at, *stray[:9]]), "cam:1@0", FOUR, estimate)
+    assert few.caution.facts == {"why": "marks-scatter", "marks": 21, "agree": 12}
+
+
+@pytest.mark.parametrize(("text", "every", "enough"), [("cam:1@0", 720.0, 5), ("waste-spark:1", 360.0, 10)])
+def test_four_in_ten_of_the_turns_must_be_marked(text, every, enough, estimate_of, when):
+    """Eight seconds at 180 turns a minute are 24 turns; a mark that comes twice is one."""
+    estimate = estimate_of(FOUR, seconds=8.0)
+    at = events(estimate, FOUR, 1, 0.0, every)
+    heights = np.where((at - at[0]) % 720.0 < 1.0, 10.0, 3.0)
+    assert named(angles_to(estimate, when, at[:enough], heights[:enough]), text, FOUR, estimate).first is not None
+    twice = np.concatenate((at[: enough - 1], at[: enough - 1] + 1.0))
+    missing = named(angles_to(estimate, when, twice, np.tile(heights[: enough - 1], 2)), text, FOUR, estimate)
+    assert missing.caution.facts["why"] == "marks-missing"
+    assert missing.caution.facts["seen_percent"] == pytest.approx(100 * (enough - 1) / (8640 / every - 0.5), abs=0.5)
+
+
+def test_marks_outside_the_judged_cranking_do_not_count(estimate_of, when):
+    estimate = estimate_of(FOUR)
+    inside = when(estimate, events(estimate, FOUR, 1, -7.5))
+    outside = np.concatenate((np.linspace(0.1, 0.9, 12), np.linspace(5.1, 6.0, 12)))
+    assert named(marked([*inside, *outside]), "single-spark:1", FOUR, estimate).first == 1
+
+
+def test_one_cylinder_is_itself_whatever_marks_it(estimate_of, when):
+    alone = Engine((1,))
+    estimate = estimate_of(alone)
+    assert named(marked(when(estimate, events(estimate, alone, 0, 20.0))), "cam:1@0", alone, estimate).first == 0
+
+
+@pytest.mark.parametrize("engine", [THREE, FIVE], ids=["3", "5"])
+def test_tall_sparks_on_the_stroke_that_the_angle_rules_out_name_nobody(engine, estimate_of, when):
+    estimate = estimate_of(engine)
+    at, heights = waste(estimate, engine, 1, tall=2.6, short=11.0)
+    naming = named(marked(when(estimate, at), heights), "waste-spark:1", engine, estimate)
+    assert naming.first is None
+    assert naming.caution.facts == {"why": "height-against-angle", "off_deg": pytest.approx(0.5, abs=0.2)}
+
+
+def test_nine_cylinders_with_sparks_between_two_tdcs(estimate_of, when):
+    """40 degrees from one stroke's TDC to the other's: at 15 from one, 25 from the other, angle alone does not tell."""
+    estimate = estimate_of(NINE)
+
+    def sparks(tall, short):
+        at, heights = waste(estimate, NINE, 3, tall=tall, short=short, lead=7.5 - 15.0, spread=0.0)
+        return named(marked(when(estimate, at), heights), "waste-spark:1", NINE, estimate)
+
+    assert sparks(10.0, 3.0).first == 3
+    assert sparks(10.0, 9.5).caution.facts == {"why": "strokes-alike", "cylinder": 1, "companion": 0, "ratio": 1.05}
+    assert sparks(3.0, 10.0).caution.facts == {"why": "marks-between", "off_deg": pytest.approx(-25.0, abs=0.2)}
+
+
+def test_a_few_stray_tall_pulses_on_the_other_stroke_do_not_outvote_single_sparks(estimate_of, when):
+    estimate = estimate_of(FOUR, seconds=8.0)
+    own, stray = events(estimate, FOUR, 1, -7.5), events(estimate, FOUR, 1, 352.5)[:3]
+    marks = angles_to(estimate, when, [*own, *stray], [10.0] * len(own) + [30.0] * 3)
+    assert named(marks, "single-spark:1", FOUR, estimate).first == 1
+
+
+@pytest.mark.parametrize(("seen", "first"), [(2, None), (3, 1)])
+def test_sparks_seen_on_one_stroke_only_name_it_once_they_are_three(seen, first, estimate_of, when):
+    """The short ones may be below notice, but two tall ones could as well have lost theirs by chance."""
+    estimate = estimate_of(FOUR, seconds=seen * 0.667 - 0.1)
+    at = events(estimate, FOUR, 1, -7.5)
+    assert len(at) == seen
+    naming = named(marked(when(estimate, at)), "waste-spark:1", FOUR, estimate)
+    assert naming.first == first
+    if first is None:
+        assert naming.caution.facts == {"why": "strokes-alike", "cylinder": 1, "companion": 4, "ratio": 1.0}
+
+
+@pytest.mark.parametrize(("tall", "short", "first"), [
+    ([10.0] * 6, [8.2] * 6, None),             # a fifth taller: nobody should tell them apart
+    ([10.0] * 6, [7.7] * 6, 2),                # three tenths
+    ([4.0, 10.0, 25.0], [3.0, 7.5, 19.0], None),  # a third taller, among sparks that differ six times as much
+    ([9.8, 10.0, 10.2], [7.4, 7.5, 7.6], 2),
+    ([0.0, 0.0, 0.0], [0.0, 0.0, 0.0], None),
+])
+def test_the_taller_stroke_must_stand_out_from_the_scatter(tall, short, first, estimate_of, when):
+    estimate = estimate_of(FOUR, seconds=len(tall) * 0.667)
+    own = events(estimate, FOUR, 2, -7.5)[: len(tall)]
+    other = events(estimate, FOUR, 2, 352.5)[: len(short)]
+    naming = named(angles_to(estimate, when, [*own, *other], [*tall, *short]), "waste-spark:1", FOUR, estimate)
+    assert naming.first == first
+    turned = named(angles_to(estimate, when, [*own, *other], [*short, *tall]), "waste-spark:1", FOUR, estimate)
+    assert turned.first == (None if first is None else 0)  # the other stroke is cylinder 4's, two places on
+
+
+@pytest.mark.parametrize(("cost", "explained", "sure"), [
+    (0.0025, 0.95, True), (0.0015, 0.95, False), (0.05, 0.9945, True), (0.05, 0.9955, False)])
+def test_a_placement_that_fits_as_well_in_either_way_leaves_the_cylinders_unnamed(cost, explained, sure, estimate_of):
+    """Less than twice the cost, or less than 0.4 % less explained, of the best's 0.001 and 99.9 %."""
+    naming = name_by_pattern(CROSS, [estimate_of(CROSS), estimate_of(CROSS, cost=cost, explained=explained)])
+    assert (naming.first == 0) is sure
+
+
+def test_one_dead_of_more_than_two_leaves_the_pattern_its_name(estimate_of):
+    assert name_by_pattern(CROSS, [estimate_of(CROSS, relative=(100, 98, 3, 99))]).first == 0
+
+
+def test_a_plug_taken_out_chooses_among_the_placements_of_uneven_firing(estimate_of):
+    """The dead one must stand where the pattern can have that cylinder, in an explanation that explains."""
+    spec = SyncSpec("plug-out", 2)
+    wrong = estimate_of(TWIN, relative=(2, 100))
+    right = estimate_of(TWIN, relative=(100, 2), explained=0.98)
+    poor = estimate_of(TWIN, relative=(100, 2), explained=0.96)
+    assert name_by_plug_out(spec, TWIN, [right]).first == 0
+    assert name_by_plug_out(spec, TWIN, [wrong, poor]).first is None
+    naming = name_by_plug_out(spec, TWIN, [wrong, right])
+    assert (naming.chosen, naming.first) == (1, 0)
+    found = naming.sync
+    assert (found.kind, found.cylinder, found.events, found.confidence) == ("plug-out", 2, 1, 0.98)
+
+
+def test_the_plug_of_the_only_cylinder(estimate_of):
+    alone = Engine((1,))
+    assert name_by_plug_out(SyncSpec("plug-out", 1), alone, [estimate_of(alone, relative=(3,))]).first == 0
+
+
+@pytest.mark.parametrize(("height", "unit", "first"), [
+    (1.4, "bar", 1), (1.6, "bar", None), (20.0, "psi", 1), (25.0, "psi", None), (140.0, "kPa", 1), (0.1, "V", None)])
+def test_what_counts_as_no_pressure(height, unit, first, estimate_of):
+    estimate = estimate_of(FOUR, relative=(100, 97, 2, 99))
+    marks = marked([1.3, 2.0, 2.6, 3.4], np.full(4, height), unit=unit)
+    assert name_by_marks(marks, SyncSpec("pressure", 3), FOUR, [estimate]).first == first
+
+
+def test_a_pressure_channel_without_any_peak_marks_the_dead_cylinder_if_there_is_one(estimate_of):
+    spec, nothing = SyncSpec("pressure", 3), marked([], unit="bar")
+    assert name_by_marks(nothing, spec, FOUR, [estimate_of(FOUR, relative=(100, 97, 2, 99))]).first == 1
+    naming = name_by_marks(nothing, spec, FOUR, [estimate_of(FOUR)])
+    assert naming.first is None
+    assert naming.caution.facts == {"why": "too-few-marks", "marks": 0, "needed": 2}
+    dead = estimate_of(FOUR, relative=(100, 97, 2, 99))
+    assert name_by_marks(nothing, SyncSpec("cam", 3), FOUR, [dead]).first is None
