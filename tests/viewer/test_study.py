@@ -9,20 +9,10 @@ import numpy as np
 import pytest
 
 from crankfold.acquire.storage import save_capture
-from crankfold.analysis.engine import Engine
 from crankfold.analysis.errors import InputError
-from crankfold.analysis.precision import precision, study, variances
-from crankfold.analysis.result import Cylinder, Result
 from crankfold.viewer.studying import groups_of
 
 ABOUT = ("--firing-order", "1-3-4-2", "--sync", "waste-spark:1")
-ENGINE = Engine((1, 3, 4, 2))
-
-
-def result(percents, half=2.0, numbers=(1, 3, 4, 2), engine=ENGINE) -> Result:
-    return Result("even", engine, cylinders=tuple(
-        Cylinder(k + 1, n, p, (p - half, p + half), "good")
-        for k, (n, p) in enumerate(zip(numbers, percents, strict=True))))
 
 
 @pytest.fixture(scope="module")
@@ -77,41 +67,6 @@ def test_what_has_no_verdict_or_no_names_is_left_out_with_its_reason(in_process,
     done = in_process("study", repeats[0], quiet, *ABOUT)
     assert (done.returncode, done.stdout) == (3, "")
     assert "only 1 of the recordings" in done.stderr
-
-
-def test_known_spread_is_found_by_cylinder() -> None:
-    draw = np.random.default_rng(3)
-    results = [result(np.array([100.0, 96.0, 98.0, 60.0]) + draw.normal(0, [0.5, 1.0, 2.0, 4.0])) for _ in range(400)]
-    found = study(results)
-    assert [f.cylinder for f in found] == [1, 3, 4, 2]
-    assert [f.precision.repeatability_sd for f in found] == [pytest.approx(s, rel=0.15) for s in (0.5, 1.0, 2.0, 4.0)]
-    assert found[3].precision.mean == pytest.approx(60.0, abs=0.8)
-    assert found[0].claimed_sd == pytest.approx(2.0 / 1.96, rel=1e-3)
-
-
-@pytest.mark.parametrize(("results", "told"), [
-    ([result([1, 2, 3, 4])], "at least two"),
-    ([result([1, 2, 3, 4]), Result("none", ENGINE)], "no verdict"),
-    ([result([1, 2, 3, 4]), result([1, 2, 3, 4], numbers=(None,) * 4)], "no numbers"),
-    ([result([1, 2, 3, 4]), result([1, 2, 3, 4], engine=Engine((1, 2, 4, 3)))], "another engine")])
-def test_what_cannot_be_studied_is_refused(results, told) -> None:
-    with pytest.raises(InputError, match=told):
-        study(results)
-
-
-@pytest.mark.parametrize(("values", "groups", "told"), [
-    ([1.0, 2.0], ["a"], "do not go together"), ([1.0, float("nan")], ["a", "a"], "missing or infinite"),
-    ([1.0, 2.0], ["a", "b"], "no group holds two")])
-def test_variances_refuse_what_makes_no_sense(values, groups, told) -> None:
-    with pytest.raises(InputError, match=told):
-        variances(values, groups)
-
-
-def test_groups_that_are_alike_add_nothing() -> None:
-    found = precision([1.0, 3.0, 1.0, 3.0], ["a", "a", "b", "b"])
-    assert (found.between_sd, found.reproducibility_sd) == (0.0, found.repeatability_sd)
-    constant = precision([5.0, 5.0, 5.0, 5.0], ["a", "a", "b", "b"])
-    assert (constant.repeatability_sd, constant.p) == (0.0, None)
 
 
 def test_patterns_sort_files_into_groups() -> None:
