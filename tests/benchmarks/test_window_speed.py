@@ -269,7 +269,7 @@ def test_memory_stays_steady_over_an_hour_of_frames_of_a_slow_clock(application:
     for k in range(3600):
         ring.append(codes)
         assert live.look()
-        window.page.strip.show_live((live.line(0), live.line(1)), channels[0], SHOWN_S)
+        window.page.strip.show_live((live.line(0), live.line(1)), channels, SHOWN_S)
         application.processEvents()
         if k in (600, 3599):
             seen.append(resident_bytes())

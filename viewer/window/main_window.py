@@ -136,7 +136,7 @@ class Window(QWidget):
         if self.now.stage in RUNNING:
             self._pass(self._live.end_s - self._cranking_from_s)
         lines = tuple(self._live.line(k) for k in range(len(followed.channels)))
-        self.page.strip.show_live(lines, followed.channels[0][1], SHOWN_S)
+        self.page.strip.show_live(lines, tuple(channel for _, channel in followed.channels), SHOWN_S)
 
     def _pass(self, cranked_s: float) -> None:
         """Let the starter have run so long, and say so when it is enough."""

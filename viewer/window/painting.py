@@ -9,11 +9,23 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pyqtgraph as pg
 from PySide6.QtCore import QPointF, QRectF, Qt
-from PySide6.QtGui import QBrush, QColor, QFont, QFontDatabase, QPainter, QPainterPath, QPen, QPixmap
+from PySide6.QtGui import (
+    QBrush,
+    QColor,
+    QFont,
+    QFontDatabase,
+    QImage,
+    QPainter,
+    QPainterPath,
+    QPen,
+    QPixmap,
+    QTransform,
+)
 
 from crankfold.viewer.picture import look
 from crankfold.viewer.picture.png import FONTS
 from crankfold.viewer.picture.scene import Item, Panel, Path, Ring, Rule, Words
+from crankfold.viewer.window.bars import bars_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -113,19 +125,39 @@ def _path(painter: QPainter, item: Path) -> None:
 
 
 def _long_line(painter: QPainter, item: Path) -> None:
-    """Draw a line of very many points as Qt does it fastest: one pixel wide, straight from the numbers."""
+    """Draw a line of very many points: a fine one smoothed, a finer one as bars where it is dense enough."""
+    if item.width < look.FINE and _bars(painter, item):
+        return
     pen = QPen(colour_of(item.stroke or "#000000"))
     pen.setCosmetic(True)
     pen.setWidthF(ONE_PIXEL if item.width < 1.5 else item.width)
     painter.setPen(pen)
     painter.setBrush(Qt.BrushStyle.NoBrush)
-    painter.setRenderHint(QPainter.RenderHint.Antialiasing, item.width >= 1.2 and len(item.points) <= 4000)
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing, item.width >= look.FINE and len(item.points) <= 4000)
     finite = np.isfinite(item.points).all(axis=1)
     if finite.all():
         painter.drawPolyline(pg.functions.arrayToQPolygonF(*np.ascontiguousarray(item.points.T)))
     else:
         painter.drawPath(pg.arrayToQPath(*np.ascontiguousarray(item.points.T), connect="finite"))
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
+
+
+def _bars(painter: QPainter, item: Path) -> bool:
+    """Return whether a line could be drawn as bars, as an image in the pixels of the screen."""
+    turned, pixels = painter.worldTransform(), painter.device().devicePixelRatioF()
+    scale = turned.m11() * pixels
+    points = item.points * scale + (turned.dx() * pixels, turned.dy() * pixels)
+    bars = bars_of(points, max(1.0, item.width * scale), round(painter.device().height() * pixels))
+    if bars is None:
+        return False
+    tall, wide = bars.inked.shape
+    if bars.inked.size:
+        ink = np.multiply(bars.inked, np.uint32(colour_of(item.stroke or "#000000").rgba()), dtype=np.uint32)
+        image = QImage(ink.data, wide, tall, 4 * wide, QImage.Format.Format_ARGB32_Premultiplied)
+        painter.setWorldTransform(QTransform.fromScale(1.0 / pixels, 1.0 / pixels))
+        painter.drawImage(bars.left, bars.top, image)
+        painter.setWorldTransform(turned)
+    return True
 
 
 def _panel(painter: QPainter, item: Panel) -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from crankfold.viewer.numbers import plain
 from crankfold.viewer.picture import look, measures
-from crankfold.viewer.picture.draw_strip import EDGE, StripScales, band, draw_strip, rules
+from crankfold.viewer.picture.draw_strip import EDGE, StripScales, draw_strip, rules
 from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, Words
 from crankfold.viewer.picture.strip import StripData
 from crankfold.viewer.window.strip_window import between, cut_to
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
 
 LEAST_SPAN_A = 100.0  # quiet noise is not blown up to fill the strip
 LEAST_SHARE = 0.05  # of what the converter can give, where amperes are not known
+SPANS_A_DECADE = 20.0  # that a live scale may have: it holds still until the current really grows
+ABOVE, BELOW, BELOW_WITH_SYNC = 0.6, 0.6, 0.77  # of the span on either side of the middle: room for the second channel
+LIVE_LINE = 1.2  # scene units; less than `look.FINE`, so that it is drawn as bars
 SYNC_SHARE = 0.14  # of the plot's height, for the second channel of a live stream
 MARK_SIZE = 15.0
 
@@ -76,31 +80,32 @@ def _signed(value: float) -> str:
     return ("+" if value > 0 else "") + plain(value, 0)
 
 
-def live_strip(lines: tuple[LiveLine, ...], box: Box, paper: Paper, *, channel: Channel, shown_s: float) -> list[Item]:
-    """Return the items of a live stream: the current in ink, a second channel in plum at its foot.
+def live_strip(lines: tuple[LiveLine, ...], box: Box, paper: Paper, *, channels: tuple[Channel, ...],
+               shown_s: float) -> list[Item]:
+    """Return the items of a live stream on its band: the current in ink, a second channel in plum at its foot.
 
     Parameters
     ----------
     lines
         The current's line, and the second channel's if there is one.
-    channel
-        Of the current.
+    channels
+        Whose lines they are.
     shown_s
         Width of the strip in seconds; it fills from the left, then runs.
     """
     if not lines or not len(lines[0].time_s):
-        return band(box, paper)
+        return []
     current = lines[0]
     end = float(current.time_s[-1])
-    low, high = _range(current, channel)
+    low, high = _range(current, channels[0], BELOW if len(lines) == 1 else BELOW_WITH_SYNC)
     start = max(end - shown_s, float(current.time_s[0]))
     data = StripData(current.time_s, current.value, current.value, (start, start + shown_s), high, low, None, (), (),
-                     (), channel.unit)
+                     (), channels[0].unit)
     scales = live_scales(data, box)
-    items = [*band(box, paper), *rules(data, scales, paper)]
+    items = rules(data, scales, paper)
     items.append(_line(current, scales, paper.ink))
     if len(lines) > 1:
-        items += _second(lines[1], scales, paper)
+        items += _second(lines[1], channels[1], scales, paper)
     return items
 
 
@@ -110,27 +115,33 @@ def live_scales(data: StripData, box: Box) -> StripScales:
     return StripScales(plot, data.window_s, data.bottom, data.top)
 
 
-def _range(line: LiveLine, channel: Channel) -> tuple[float, float]:
+def _range(line: LiveLine, channel: Channel, below: float) -> tuple[float, float]:
+    """Return lowest and highest current of the scale: one of some spans about a middle that moves by tenths of it."""
     low, high = float(line.value.min()), float(line.value.max())
-    limits = channel.value_range()
-    least = LEAST_SPAN_A if channel.unit == "A" else 0.0 if limits is None else LEAST_SHARE * (limits[1] - limits[0])
-    span = max(high - low, least) or 1.0
-    middle = (high + low) / 2.0
-    return middle - 0.6 * span, middle + 0.6 * span
+    wanted = max(high - low, LEAST_SPAN_A if channel.unit == "A" else _least_of(channel)) or 1.0
+    span = 10.0 ** (math.ceil(SPANS_A_DECADE * math.log10(wanted) - 1e-9) / SPANS_A_DECADE)
+    middle = 0.1 * span * round((high + low) / (0.2 * span))
+    return middle - below * span, middle + ABOVE * span
 
 
 def _line(line: LiveLine, scales: StripScales, colour: str) -> Path:
     start, end = scales.window_s
     x = scales.plot.left + (line.time_s - start) / (end - start) * scales.plot.width
     y = scales.plot.bottom - (line.value - scales.bottom) / (scales.top - scales.bottom) * scales.plot.height
-    return Path(np.column_stack([x, y]), stroke=colour, width=1.0)
+    return Path(np.column_stack([x, y]), stroke=colour, width=LIVE_LINE)
 
 
-def _second(line: LiveLine, scales: StripScales, paper: Paper) -> list[Item]:
+def _second(line: LiveLine, channel: Channel, scales: StripScales, paper: Paper) -> list[Item]:
     plot = scales.plot
     low, high = float(line.value.min()), float(line.value.max())
     tall = plot.height * SYNC_SHARE
     lane = StripScales(Box(plot.left, plot.bottom - tall, plot.width, tall), scales.window_s, low,
-                       high if high > low else low + 1.0)
+                       low + (max(high - low, _least_of(channel)) or 1.0))
     return [Rule(plot.left, lane.plot.top - 4.0, plot.right, lane.plot.top - 4.0, paper.rule, look.HAIR),
             _line(line, lane, paper.plum)]
+
+
+def _least_of(channel: Channel) -> float:
+    """Return the least span a channel is shown with: noise alone is not blown up."""
+    limits = channel.value_range()
+    return 0.0 if limits is None else LEAST_SHARE * (limits[1] - limits[0])

@@ -8,6 +8,7 @@ from PySide6.QtCore import Signal
 from PySide6.QtGui import QMouseEvent, QPainter, QPaintEvent, QWheelEvent
 
 from crankfold.analysis.capture import CURRENT, Channel
+from crankfold.viewer.picture.draw_strip import band
 from crankfold.viewer.picture.page import title_over
 from crankfold.viewer.picture.scene import Box, Item
 from crankfold.viewer.picture.strip import StripData, strip_of
@@ -37,7 +38,8 @@ class StripView(JudgedView):
         self.data: StripData | None = None
         self.window_: StripWindow | None = None
         self._lines: tuple[LiveLine, ...] = ()
-        self._channel, self._shown_s = Channel(CURRENT), 1.0
+        self._channels: tuple[Channel, ...] = (Channel(CURRENT),)
+        self._shown_s = 1.0
         self._pressed: tuple[float, StripWindow] | None = None
 
     def show_judged(self, judged: Judged | None) -> None:
@@ -47,10 +49,13 @@ class StripView(JudgedView):
         self.window_ = None if self.data is None else StripWindow.of(self.data)
         self.redraw()
 
-    def show_live(self, lines: tuple[LiveLine, ...], channel: Channel, shown_s: float) -> None:
+    def show_live(self, lines: tuple[LiveLine, ...], channels: tuple[Channel, ...], shown_s: float) -> None:
         """Show the newest samples of a stream."""
-        self._lines, self._channel, self._shown_s = lines, channel, shown_s
-        if self.judged is None:
+        anew = channels != self._channels or bool(lines) != bool(self._lines)
+        self._lines, self._channels, self._shown_s = lines, channels, shown_s
+        if self.judged is None and anew:
+            self.redraw()
+        elif self.judged is None:
             self.update()
 
     def look_at(self, window: StripWindow) -> None:
@@ -61,27 +66,34 @@ class StripView(JudgedView):
             self.changed.emit()
 
     def paintEvent(self, event: QPaintEvent) -> None:
-        """Paint the live stream straight, a judged capture as other views."""
-        if self.judged is not None:
-            super().paintEvent(event)
-            return
+        """Paint a judged capture as other views, a live stream on the band that is kept."""
+        del event
         painter = QPainter(self)
-        painter.scale(self.unit, self.unit)
-        paint(painter, self.items(self.box))
+        self.paint_kept(painter)
+        if self.judged is None:
+            painter.scale(self.unit, self.unit)
+            paint(painter, self._live_items(self.box))
         painter.end()
 
     def items(self, box: Box) -> list[Item]:
         """Return the strip's items."""
+        live = [] if self.judged is not None else self._live_items(box)
+        return [*self.kept_items(box), *live]
+
+    def kept_items(self, box: Box) -> list[Item]:
+        """Return a judged capture's items, or the band that a live stream runs over."""
         if self.judged is None or self.data is None or self.window_ is None:
-            unit = self._channel.unit or say("label.no_unit")
+            unit = self._channels[0].unit or say("label.no_unit")
             title = say("label.strip", unit=unit) if self._lines else ""
-            return [*title_over(box, title, "", self.paper),
-                    *live_strip(self._lines, box, self.paper, channel=self._channel, shown_s=self._shown_s)]
+            return [*title_over(box, title, "", self.paper), *band(box, self.paper)]
         result = self.judged.result
         note = "" if result.sync is None or result.sync.kind == "plug-out" else say(
             "label.marks", cylinder=result.sync.cylinder)
         return [*title_over(box, say("label.strip", unit=self.data.unit or say("label.no_unit")), note, self.paper),
                 *judged_strip(self.data, result, box, self.window_, self.paper, lit=self.lit)]
+
+    def _live_items(self, box: Box) -> list[Item]:
+        return live_strip(self._lines, box, self.paper, channels=self._channels, shown_s=self._shown_s)
 
     def time_at(self, x: float) -> float:
         """Return the instant at a place in scene units."""

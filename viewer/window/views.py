@@ -57,14 +57,22 @@ class View(QWidget):
     def paintEvent(self, event: QPaintEvent) -> None:
         """Paint what was drawn, drawing it first if something changed."""
         del event
+        painter = QPainter(self)
+        self.paint_kept(painter)
+        painter.end()
+
+    def paint_kept(self, painter: QPainter) -> None:
+        """Paint what is kept from one change to the next."""
         size = QSizeF(self.width() / self.unit, self.height() / self.unit)
         ratio = self.unit * self.devicePixelRatioF()
         if self._drawn is None or self._drawn.devicePixelRatio() != ratio:
-            self._drawn = pixmap_of(self.items(self.box), size, ratio)
-        painter = QPainter(self)
+            self._drawn = pixmap_of(self.kept_items(self.box), size, ratio)
         painter.drawPixmap(QRectF(0.0, 0.0, self.width(), self.height()), self._drawn,
                            QRectF(0.0, 0.0, self._drawn.width(), self._drawn.height()))
-        painter.end()
+
+    def kept_items(self, box: Box) -> list[Item]:
+        """Return which of the items stay as they are until `redraw`: all of them, unless a view says otherwise."""
+        return self.items(box)
 
     def resizeEvent(self, event: object) -> None:
         """Draw anew at another size."""

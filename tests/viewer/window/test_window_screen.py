@@ -382,7 +382,7 @@ def test_a_clamp_in_volts_is_drawn_in_amperes(bench: Any, wanted: Any, question:
     phases = bench.watch(window, clamped)
     bench.until(lambda: Phase.JUDGING in phases)
     strip = window.page.strip
-    assert strip._channel.unit == "A"
+    assert strip._channels[0].unit == "A"
     assert 300.0 < strip._lines[0].value.max() < 1500.0
 
 
