@@ -208,3 +208,25 @@ def test_limits_are_the_users(cranking_of):
 def test_a_cylinder_the_engine_lacks_is_the_users_mistake(given, cranking_of):
     with pytest.raises(InputError, match="no cylinder 9"):
         analyse(cranking_of()[0], FOUR, **given)
+
+
+def test_a_gauge_and_a_pressure_channel_that_disagree_are_minded(cranking_of):
+    """The gauge's own three percent is allowed; a gauge that reads a quarter more is not."""
+    capture, truth = cranking_of(lead="pressure", cylinder=4)
+    bar = float(truth.peak_gauge_bar[2])
+    agree, wrong = (sound(analyse(capture, FOUR, sync=SyncSpec("pressure", 4), gauge=Gauge(4, bar * factor)))
+                    for factor in (1.0, 1.25))
+    assert codes(agree.notes) == codes(wrong.notes) == ["gauge-used"]
+    assert "gauge-disagrees" not in codes(agree.cautions)
+    (caution,) = [c for c in wrong.cautions if c.code == "gauge-disagrees"]
+    assert caution.facts["cylinder"] == 4
+    assert caution.facts["gauge_bar"] == pytest.approx(1.25 * bar)
+    assert caution.facts["channel_bar"] == pytest.approx(bar, rel=0.05)
+
+
+def test_a_gauge_on_a_dead_cylinder_scales_nothing(cranking_of):
+    capture, _ = cranking_of(dead=3, leak_mm2=400.0, lead="waste-spark")
+    result = sound(analyse(capture, FOUR, sync=SyncSpec("waste-spark", 1), gauge=Gauge(3, 0.2)))
+    assert [c.facts for c in result.cautions if c.code == "gauge-not-used"] == [
+        {"cylinder": 3, "why": "too-low-to-scale"}]
+    assert all(c.pressure_bar is None for c in result.cylinders)

@@ -83,3 +83,42 @@ def test_a_pressure_channel_anchors_by_itself(unit, factor):
 def test_a_channel_without_unit_peaks_or_upside_down_anchors_nothing(unit, count, inverted):
     marks = Marks(np.arange(float(count)), np.full(count, 12.0), np.ones(count, dtype=np.int64), unit, inverted, 1.0)
     assert gauge_from_marks(marks, 1) is None
+
+
+@pytest.mark.parametrize(("bar", "good"), [(79.0, True), (81.0, False), (0.0, False)])
+def test_a_channel_that_shows_what_no_engine_reaches_anchors_nothing(bar, good):
+    marks = Marks(np.arange(4.0), np.full(4, bar), np.ones(4, dtype=np.int64), "bar", False, 1.0)
+    assert (gauge_from_marks(marks, 1) is not None) is good
+
+
+def test_two_peaks_are_enough_and_their_scatter_counts():
+    """11 and 13 bar scatter by the root of 2: 1.96 of that over the root of 2 is 1.96; the sensor's own is 0.24."""
+    marks = Marks(np.arange(2.0), np.array([11.0, 13.0]), np.ones(2, dtype=np.int64), "bar", False, 1.0)
+    gauge = gauge_from_marks(marks, 1)
+    assert gauge.bar == pytest.approx(12.0)
+    assert gauge.error_bar == pytest.approx(math.hypot(1.96, 0.24))
+
+
+def test_a_gauge_is_good_to_three_percent_unless_it_says_otherwise():
+    assert Gauge(1, 10.0).error_bar == pytest.approx(0.3)
+    assert Gauge(1, 10.0, 0.1).error_bar == 0.1
+    assert Gauge(1, 80.0).bar == 80.0
+    for bar in (math.nan, math.inf, 80.1):
+        with pytest.raises(InputError, match="give a pressure above 0"):
+            Gauge(1, bar)
+
+
+@pytest.mark.parametrize(("percent", "anchors"), [(15.5, True), (14.5, False)])
+def test_a_ratio_to_almost_nothing_says_nothing(percent, anchors):
+    out = anchored(cylinders((100.0, 96.0, percent, 98.0)), Gauge(4, 2.0))
+    assert all((c.pressure_bar is not None) is anchors for c in out)
+    if anchors:
+        assert out[0].pressure_bar == pytest.approx(2.0 / percent * 100.0)
+
+
+def test_the_longer_side_of_an_interval_counts_and_no_pressure_is_below_nothing():
+    _, made = judge([100.0, 3.0], np.array([[90.0, 100.0], [0.0, 12.0]]), (1, 2), Thresholds())
+    first, second = anchored(made, Gauge(1, 10.0, 0.1))
+    assert first.pressure_interval_bar == pytest.approx((9.9, 10.1))
+    half = math.hypot(0.3 * math.hypot(0.01, 0.10), 0.9)  # ten points below 100, nine above 3
+    assert second.pressure_interval_bar == pytest.approx((0.0, 0.3 + half))

@@ -8,9 +8,18 @@ import numpy as np
 import pytest
 
 from crankfold.analysis.analyse import analyse
-from crankfold.analysis.battery_voltage import as_current, is_battery_voltage, polarisation, release, rest_voltage
+from crankfold.analysis.battery_voltage import (
+    as_current,
+    health_of_voltage,
+    is_battery_voltage,
+    polarisation,
+    release,
+    rest_voltage,
+    widened,
+)
 from crankfold.analysis.capture import Capture
 from crankfold.analysis.engine import Engine
+from crankfold.analysis.trace import Span
 
 RATE_HZ, REST_V, OHMIC = 1000.0, 12.5, 0.006
 
@@ -73,3 +82,49 @@ def test_which_captures_are_a_battery_s():
 def test_a_battery_s_voltage_without_its_rest_is_refused():
     result = analyse(captured(battery(current(), 0.3, 1.0)[700:3300]), Engine((1, 2, 3, 4)))
     assert result.verdict == "none"
+
+
+def test_a_battery_s_voltage_is_judged_like_a_current_with_less_certainty(cranking_of):
+    """The same engine by its current and by the battery that gives it: the same verdict, wider ranges."""
+    engine = Engine((1, 3, 4, 2))
+    capture, _ = cranking_of(dead=3, leak_mm2=400.0, lead="waste-spark")
+    slow, volts = 0.0, np.empty(len(capture.samples))
+    for at, amps in enumerate(capture.samples[:, 0]):
+        volts[at] = REST_V - OHMIC * amps - slow
+        slow += (0.3 * OHMIC * amps - slow) / 1.0 / capture.rate_hz
+    by_volts = analyse(replace(Capture.from_arrays(volts, rate_hz=capture.rate_hz, unit="V"),
+                               notes={"probe": "battery"}), engine)
+    by_amps = analyse(capture, engine)
+    assert by_volts.verdict == by_amps.verdict == "uneven"
+    assert len(by_volts.low_positions) == len(by_amps.low_positions) == 1
+    assert "battery-voltage" in [c.code for c in by_volts.cautions]
+    widths = [sum(c.interval_percent[1] - c.interval_percent[0] for c in r.cylinders) for r in (by_volts, by_amps)]
+    assert widths[0] > widths[1]
+    assert by_volts.health.rest_v == pytest.approx(REST_V, abs=0.02)
+    assert by_volts.health.lowest_v < by_volts.health.cranking_v < REST_V
+
+
+def test_half_as_wide_again_but_within_0_and_100(estimate_of):
+    estimate = estimate_of(Engine((1, 2, 3)), relative=(50.0, 1.0, 99.0), width=8.0)
+    np.testing.assert_allclose(widened(estimate).interval_percent, [[44.0, 56.0], [0.0, 7.0], [93.0, 100.0]])
+
+
+def test_a_battery_s_health_is_what_it_shows_while_cranking():
+    volts = np.full(3000, 12.5)
+    volts[1000:2000] = np.linspace(9.0, 10.0, 1000)
+    volts[1500] = 1.0  # one spike is not its lowest
+    volts[1600:1700] = np.nan
+    health = health_of_voltage(captured(volts), Span(1.0, 2.0))
+    assert health.rest_v == 12.5
+    assert health.lowest_v == pytest.approx(9.0, abs=0.01)
+    assert health.cranking_v == pytest.approx(9.48, abs=0.02)
+    lost = np.where((np.arange(3000) >= 1000) & (np.arange(3000) < 2000), np.nan, 12.5)
+    assert health_of_voltage(captured(lost), Span(1.0, 2.0)).rest_v is None
+
+
+def test_where_the_beginning_is_lost_the_highest_voltage_is_the_rest():
+    volts = battery(current(), 0.0, 1.0)
+    volts[:400] = np.nan
+    assert rest_voltage(captured(volts)) == pytest.approx(REST_V)
+    nothing = captured(np.full(100, np.nan))
+    assert as_current(nothing) is nothing

@@ -135,3 +135,29 @@ def test_an_odd_number_of_rates_and_rivals_is_offered():
     found = find_rates(trace, Engine(FOUR.firing_order))
     assert found[0].rate_hz * 120 == pytest.approx(run(FOUR).truth().rpm, rel=0.05)
     assert found[0].score >= found[-1].score
+
+
+def test_opposite_cylinders_dead_are_not_an_engine_at_half_the_speed():
+    """Two humps a cycle repeat at half the rate as well; only how the crank speeds up between them tells."""
+    spec = FOUR.with_cylinder(1, DEAD).with_cylinder(4, DEAD)
+    trace, engine = trace_of(spec), Engine(FOUR.firing_order)
+    rpm = run(spec).truth().rpm
+    assert find_rates(trace, engine)[0].rate_hz * 120 == pytest.approx(rpm / 2, rel=0.02)
+    (found,) = estimate(trace, engine)
+    assert found.rpm == pytest.approx(rpm, rel=0.02)
+    assert found.details["rival_cost_ratio"] > 5.0
+    percent, _ = by_angle(found, run(spec), engine)
+    np.testing.assert_allclose(percent, run(spec).truth().relative_percent, atol=5.0)
+
+
+@pytest.mark.parametrize("spoil", [
+    lambda x: x[:14], lambda x: np.full(len(x), 150.0), lambda x: np.where(np.arange(len(x)) == 900, np.nan, x)])
+def test_a_steady_stretch_that_is_none_gives_no_explanation(spoil, trace_of):
+    """Fewer than 16 samples, the same all along, or with a hole in it."""
+    trace = trace_of()
+    steady = spoil(trace.smooth[trace.steady])
+    first = trace.steady.start
+    smooth = np.concatenate((trace.smooth[:first], steady))
+    spoilt = replace(trace, time_s=trace.time_s[: len(smooth)], smooth=smooth, current=smooth)
+    assert estimate(spoilt, Engine(FOUR.firing_order)) == ()
+    assert estimate(trace, Engine(FOUR.firing_order)) != ()

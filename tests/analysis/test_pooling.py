@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from crankfold.analysis.anchor import Gauge, anchored
 from crankfold.analysis.engine import Engine
 from crankfold.analysis.errors import InputError
 from crankfold.analysis.pooling import pooled, pooled_cranks
-from crankfold.analysis.result import Notice, Result
+from crankfold.analysis.result import Cranking, Notice, Result
 from crankfold.analysis.verdict import Thresholds, judge
 
 FOUR = Engine((1, 3, 4, 2))
@@ -103,3 +106,56 @@ def test_a_crank_without_a_verdict_is_left_out_and_named():
     two = pooled_cranks([result((100, 99, 60, 98)), short, result((100, 99, 62, 98))])
     assert (two.notes[-1].facts["count"], two.cautions[-1].code) == (2, "crank-left-out")
     assert pooled_cranks([short, short]).reasons == short.reasons
+
+
+def with_bar(made, bar):
+    return replace(made, cylinders=anchored(made.cylinders, Gauge(1, bar, 0.3)))
+
+
+def test_pressures_are_pooled_where_every_crank_has_them():
+    first, second = with_bar(result((100, 99, 60, 98)), 12.0), with_bar(result((100, 99, 60, 98)), 12.2)
+    out = pooled([first, second])
+    assert out.cylinders[0].pressure_bar == pytest.approx(12.1)
+    assert out.cylinders[0].pressure_interval_bar == pytest.approx((11.8, 12.4))  # the gauge's own 0.3, no surer
+    low = out.cylinders[2]
+    assert low.pressure_bar == pytest.approx(7.26, abs=0.01)
+    assert low.pressure_interval_bar[0] < low.pressure_bar < low.pressure_interval_bar[1]
+    assert pooled([first, result((100, 99, 60, 98))]).cylinders[0].pressure_bar is None
+
+
+@pytest.mark.parametrize(("cycles", "few"), [((1.4, 1.4), True), ((1.6, 1.6), False)])
+def test_cranks_that_are_short_alone_are_long_enough_together(cycles, few):
+    made = [replace(result((100, 99, 60, 98), cautions=(Notice("few-cycles"),)),
+                    cranking=Cranking(0.5, 1.5, c, 180.0, None, None, 1000.0)) for c in cycles]
+    assert ("few-cycles" in [c.code for c in pooled(made).cautions]) is few
+
+
+def test_one_crank_that_names_names_all():
+    unnamed = result((100, 99, 60, 98), named=False, cautions=(Notice("sync-cannot-name"), Notice("no-scale")))
+    assert [c.code for c in pooled([unnamed, result((100, 99, 60, 98))]).cautions] == ["no-scale"]
+    assert [c.code for c in pooled([unnamed, unnamed]).cautions] == ["sync-cannot-name", "no-scale"]
+
+
+def test_one_crank_that_is_left_stands_alone():
+    short = Result("none", FOUR, reasons=(Notice("too-short"),))
+    alone = result((100, 99, 60, 98))
+    assert pooled_cranks([alone]) is alone
+    out = pooled_cranks([short, alone, short])
+    assert out.cylinders == alone.cylinders
+    assert out.notes == ()
+    assert out.cautions == (Notice("crank-left-out", {"count": 2, "of": 3, "code": "too-short"}),)
+
+
+def test_engines_that_differ_only_in_their_intervals_are_not_pooled():
+    one, other = Engine((1, 2), (270, 450)), Engine((1, 2), (450, 270))
+    with pytest.raises(InputError, match="capture 2 is of another engine"):
+        pooled([result((100, 90), engine=one), result((100, 90), engine=other)])
+
+
+@pytest.mark.parametrize(("low", "high", "verdict"), [
+    (71.8, 78.2, "none"), (72.2, 78.4, "even"), (71.6, 77.8, "uneven")])
+def test_only_cranks_clear_of_the_limit_on_both_sides_contradict(low, high, verdict):
+    """Half intervals of 3 about a limit of 75: one must lie below 72 and the other above 78."""
+    out = pooled([result((100, 99, low, 98)), result((100, 99, high, 98))])
+    assert out.verdict == verdict
+    assert ("cranks-disagree" in [c.code for c in out.cautions]) is (verdict != "none")  # else it is the reason
