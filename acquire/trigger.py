@@ -23,9 +23,8 @@ if TYPE_CHECKING:
     from crankfold.analysis.capture import Channel
 
 FRAME_S = 0.004  # a hump lasts 30 ms at the least; the starter's solenoid leads its motor by more than one frame
-THRESHOLD_NOISES = 6.0
+THRESHOLD_NOISES = 6.0  # three steps of a converter whose quiet hardly moves: the noise is half a step at the least
 THRESHOLD_A = 8.0  # a dome lamp stays below, the solenoid of the smallest starter draws 10 A
-THRESHOLD_STEPS = 1.5  # of the converter
 HISTORY_FRAMES = 10  # raw samples kept before the frame at hand, for the exact onset,
 HISTORY_SAMPLES = 8192  # or so many where that is less, but two frames: copying more would cost time at high rates
 STEADY_S = 0.3
@@ -183,7 +182,7 @@ class CrankingTrigger:
                 self._quiet.least_noise = 0.5 * self._step
 
     def _threshold(self, noise: float) -> float:
-        return max(THRESHOLD_NOISES * noise, THRESHOLD_STEPS * self._step, THRESHOLD_A if self._scale.amperes else 0.0)
+        return max(THRESHOLD_NOISES * noise, THRESHOLD_A if self._scale.amperes else 0.0)
 
     def _depart(self, means: list[float], held: NDArray[Any], start: int) -> None:
         """Begin to watch a load; the last of `means` is beyond the threshold, the load may have begun before it."""

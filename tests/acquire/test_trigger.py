@@ -332,3 +332,103 @@ def test_a_logger_far_too_slow_for_humps_does_no_harm(bench, rate_hz, unit) -> N
     trigger = CrankingTrigger(rate_hz, Channel("current", unit))
     found = [*trigger.feed(0, made.current_a), *trigger.finish()]
     assert [type(one).__name__ for one in found] == ["Onset", "End"] * (len(found) // 2)
+
+
+# --- what counts as a load, and where it began
+
+def state_after(samples, channel=AMPERES, rate=RATE):
+    trigger = CrankingTrigger(rate, channel)
+    trigger.feed(0, samples)
+    return trigger.state
+
+
+@pytest.mark.parametrize(("amperes", "state"), [(7.6, TriggerState.ARMED), (8.4, TriggerState.WATCHING)])
+@pytest.mark.parametrize("sign", [1, -1])
+def test_eight_amperes_are_a_load(bench, amperes, sign, state) -> None:
+    made = bench(RATE, 1.0, noise_a=0.05).step(0.9, 1.0, sign * amperes, rise_s=0.0001)
+    assert state_after(made.current_a) is state
+
+
+@pytest.mark.parametrize(("height", "state"), [(8.5, TriggerState.ARMED), (9.3, TriggerState.WATCHING)])
+def test_where_no_amperes_are_known_six_times_the_noise_is_a_load(height, state) -> None:
+    """Frames one above and one below zero in turn: 1.4826 of noise, from their median deviation; six times is 8.9."""
+    frames = np.where(np.arange(300) % 2, 1.0, -1.0)
+    frames[256:] = height
+    assert state_after(np.repeat(frames[:260], 20) * 0.01, Channel("current", "V")) is state
+
+
+@pytest.mark.parametrize("kind", ["int16", "float64"])
+@pytest.mark.parametrize(("steps", "state"), [(2, TriggerState.ARMED), (4, TriggerState.WATCHING)])
+def test_a_quiet_that_hardly_moves_is_taken_to_be_half_a_step_of_the_converter(kind, steps, state) -> None:
+    """Six times that noise are three steps, whether the driver names whole numbers or only their scale."""
+    codes = np.full(5100, 512)
+    codes[::997] += 1
+    codes[5000:] += steps
+    assert state_after(codes.astype(kind), Channel("current", "V", 0.005, code_dtype=kind)) is state
+
+
+@pytest.mark.parametrize("unit", ["A", "V"])
+@pytest.mark.parametrize("rate", [1000.0, 5000.0])
+@pytest.mark.parametrize("shift", [0.0, 0.0012, 0.0026])
+def test_a_slow_rise_begins_at_its_foot(bench, unit, rate, shift) -> None:
+    """Six amperes a millisecond, seen from 2.4 A on, whatever the unit: less than a millisecond after it began."""
+    made = bench(rate, 4.0, noise_a=0.1)
+    begun = 1.0 + shift
+    since = made.since(begun + 0.025)
+    made.add(np.clip(made.since(begun) * 6000.0, 0.0, 150.0) * (since < 0.0))
+    made.crank(begun + 0.025, 2.0)
+    samples, channel = (made.current_a, AMPERES) if unit == "A" else (made.current_a * 0.001, Channel("current", "V"))
+    (onset,) = onsets(run(samples, rate, channel))
+    assert -1 <= onset - round(begun * rate) <= max(2, 0.0008 * rate)
+
+
+@pytest.mark.parametrize(("unit", "factor"), [("V", 0.001), ("", 2.5)])
+def test_the_onset_is_exact_in_any_unit(bench, unit, factor) -> None:
+    made = bench(RATE, 5.0, noise_a=0.2).crank(1.2345, 2.0)
+    assert onsets(run(made.current_a * factor, channel=Channel("current", unit))) == [made.cranks[0][0]]
+
+
+def test_noise_between_samples_does_not_bring_the_onset_forward(bench) -> None:
+    """15 A of noise from sample to sample: a load of 60 A is still found to a few samples."""
+    for seed in range(8):
+        made = bench(RATE, 3.0, noise_a=15.0, seed=seed).crank(1.0, 1.5, mean_a=240.0)
+        assert abs(onsets(run(made.current_a))[0] - made.cranks[0][0]) <= 4
+
+
+@pytest.mark.parametrize("longest_s", [0.3, 0.5])
+def test_a_crank_longer_than_allowed_before_it_was_known_for_one_is_cut_where_it_should_be(bench, longest_s) -> None:
+    made = bench(RATE, 5.0).crank(1.0, 2.0)
+    (onset, end) = run(made.current_a, max_crank_s=longest_s)
+    assert end.too_long
+    assert end.index - onset.index == pytest.approx(longest_s * RATE, abs=20)
+
+
+def test_after_a_break_in_the_quiet_the_zero_is_still_known(bench) -> None:
+    made = bench(RATE, 4.0, zero_a=30.0).crank(1.02, 2.0)
+    trigger = CrankingTrigger(RATE, AMPERES)
+    found = trigger.feed(0, made.current_a[:4900]) + trigger.forget()
+    assert trigger.state is TriggerState.ARMED
+    found += trigger.feed(4900, made.current_a[4900:]) + trigger.finish()
+    assert onsets(found) == [made.cranks[0][0]]
+    assert found[0].zero == pytest.approx(30.0, abs=0.3)
+
+
+def test_the_end_of_the_stream_before_anything_is_known(bench) -> None:
+    trigger = CrankingTrigger(RATE, AMPERES)
+    assert trigger.feed(0, bench(RATE, 0.05).current_a) + trigger.finish() == []
+    assert trigger.state is TriggerState.LEARNING
+
+
+def test_a_crank_too_long_that_the_stream_ends_with_is_ended_once(bench) -> None:
+    made = bench(1000.0, 12.0).crank(1.0, 20.0)
+    found = run(made.current_a, 1000.0, max_crank_s=6.0)
+    assert [type(event) for event in found] == [Onset, End]
+    assert found[1].too_long
+
+
+def test_a_steady_load_becomes_the_new_zero(bench) -> None:
+    """Lights are switched on and left on; the crank's zero is what they draw."""
+    made = bench(RATE, 12.0).step(1.0, 20.0, 25.0, rise_s=0.005).crank(6.0, 2.0)
+    (onset, _) = run(made.current_a)
+    assert onset.zero == pytest.approx(25.0, abs=0.5)
+    assert onset.index == pytest.approx(made.cranks[0][0], abs=1)
