@@ -432,3 +432,20 @@ def test_a_steady_load_becomes_the_new_zero(bench) -> None:
     (onset, _) = run(made.current_a)
     assert onset.zero == pytest.approx(25.0, abs=0.5)
     assert onset.index == pytest.approx(made.cranks[0][0], abs=1)
+
+
+def test_a_load_that_still_falls_is_no_new_zero(bench) -> None:
+    """Glow plugs that go on cooling down when the crank begins: nobody knows yet what they will draw."""
+    made = bench(RATE, 5.0).step(1.0, 10.0, 110.0, decay_to=0.3, decay_s=0.4).crank(1.4, 2.0, mean_a=250.0)
+    (onset, _) = run(made.current_a)
+    assert onset.zero == pytest.approx(0.0, abs=0.3)
+    assert onset.index == pytest.approx(made.cranks[0][0], abs=0.02 * RATE)
+
+
+@pytest.mark.parametrize("ahead_s", [0.030, 0.036, 0.040, 0.042])
+def test_a_solenoid_far_ahead_of_its_motor_is_found_the_same_for_any_cut(bench, ahead_s) -> None:
+    made = bench(RATE, 5.0).step(1.0, 10.0, 40.0).step(2.0, 2.0, 20.0).crank(2.0 + ahead_s, 2.0, mean_a=200.0)
+    whole = run(made.current_a)
+    assert onsets(whole) == [pytest.approx(2.0 * RATE, abs=0.012 * RATE)]
+    for size in (1, 7, 20, 333):
+        assert run(made.current_a, cuts=range(0, len(made.current_a), size)) == whole
