@@ -351,17 +351,6 @@ def test_the_current_may_be_another_column_and_its_amperes_known(array_source, b
     assert capture.trigger_index == 3000
 
 
-def test_gaps_that_grow_together_are_one(make_info) -> None:
-    from crankfold.acquire.capture_making import make_capture
-    from crankfold.acquire.ring import Piece
-    from crankfold.analysis.capture import Gap
-
-    piece = Piece(np.ones((2, 100)), 1000, (Gap(1010, 2), Gap(1013, 2), Gap(1098, 2)))
-    info = make_info(RATE, channels=2, skew_s=(0.0, 1.5 / RATE))
-    capture = make_capture(piece, info, rate_hz=RATE)
-    assert capture.gaps == (Gap(10, 7), Gap(98, 2))
-
-
 def test_a_recording_that_is_over_keeps_no_memory(array_source, make_info) -> None:
     gc.disable()
     try:
