@@ -147,3 +147,99 @@ def test_any_text_gives_a_probe_or_one_sentence(text) -> None:
         assert "\n" not in str(error)
     else:
         assert Probe.parse(str(probe)) == probe
+
+
+# --- every form, worked out by hand
+
+@pytest.mark.parametrize(("text", "per_ampere"), [
+    ("10mV/A", 0.010), ("250uV/A", 250e-6), ("0.5V/A", 0.5), ("1V/A", 1.0), ("1uOhm", 1e-6), ("0.1mOhm", 1e-4),
+    ("500A/60mV", 0.060 / 500), ("200A/0.05V", 0.05 / 200),
+    ("25mm2:0.5m", 0.780e-3 * 0.5), ("25mm2:50cm", 0.780e-3 * 0.5), ("25mm2:500mm", 0.780e-3 * 0.5),
+    ("25mm2:0.5m:class2", 0.727e-3 * 0.5), ("25mm2:0.5m@60C", 0.780e-3 * 0.5 * (234.5 + 60) / 254.5),
+    ("25mm2:0.5m@-10C", 0.780e-3 * 0.5 * (234.5 - 10) / 254.5),
+])
+def test_volts_an_ampere(text, per_ampere) -> None:
+    probe = Probe.parse(text)
+    assert probe.per_ampere == pytest.approx(per_ampere)
+    assert (probe.zero, probe.volts_per_count, probe.in_counts, probe.battery) == (0.0, None, False, False)
+
+
+@pytest.mark.parametrize(("text", "volts"), [
+    ("counts:5V/10bit", 5 / 1024), ("counts:3300mV/12bit", 3.3 / 4096), ("counts:100V/1bit", 50.0),
+    ("counts:5V/32bits", 5 / 2**32), ("COUNTS:5V/10bit", None), ("counts : 5 V / 10 bit , 10mV/A", 5 / 1024)])
+def test_volts_a_count(text, volts) -> None:
+    if volts is None:
+        with pytest.raises(InputError, match="write the converter like"):
+            Probe.parse(text)
+        return
+    assert Probe.parse(text).volts_per_count == pytest.approx(volts)
+
+
+@pytest.mark.parametrize(("text", "zero", "per_ampere", "in_counts"), [
+    ("cal:0.5V=0A,2.5V=200A", 0.5, 0.01, False), ("cal:500mV=0A,2500mV=200A", 0.5, 0.01, False),
+    ("cal:1.5V=100A,2.5V=200A", 0.5, 0.01, False),  # neither point at no current
+    ("cal:100=0A,500=200A", 100.0, 2.0, True), ("cal:2.5V=0A,0.5V=200A", 2.5, -0.01, False)])
+def test_two_points_give_scale_and_zero(text, zero, per_ampere, in_counts) -> None:
+    probe = Probe.parse(text)
+    assert (probe.zero, probe.per_ampere) == (pytest.approx(zero), pytest.approx(per_ampere))
+    assert probe.in_counts is in_counts
+
+
+def test_a_calibration_behind_a_converter_takes_its_zero_off() -> None:
+    """Of 1024 counts over 5 V, half is 2.5 V: 200 A by the second point; a tenth of 5 V is the zero."""
+    unit, got = amperes("counts:5V/10bit,cal:0.5V=0A,2.5V=200A", [102.4, 512.0], "counts")
+    assert unit == "A"
+    assert got == pytest.approx([0.0, 200.0])
+
+
+@pytest.mark.parametrize(("text", "good"), [
+    ("1e-6V/A", True), ("0.99e-6V/A", False), ("1V/A", True), ("1.01V/A", False),
+    ("counts:100V/8bit", True), ("counts:100.1V/8bit", False), ("counts:5V/33bit", False),
+    ("cal:0V=0A,1V=1A", True), ("cal:0V=0A,1.01V=1A", False), ("cal:0V=0A,-1.01V=1A", False),
+    ("cal:0=0A,500=1A", True)])
+def test_the_ends_of_what_can_be(text, good) -> None:
+    if good:
+        Probe.parse(text)
+        return
+    with pytest.raises(InputError):
+        Probe.parse(text)
+
+
+def test_a_text_of_a_thousand_characters_is_read_and_a_longer_one_is_not() -> None:
+    """It is shown by its beginning, so that the sentence stays one."""
+    assert Probe.parse("10mV/A" + " " * 2000).per_ampere == 0.01
+    with pytest.raises(InputError, match="not understood"):
+        Probe.parse("1" * 1000)
+    with pytest.raises(InputError, match=r"a probe of 1001 characters, '1{40}'\.\.\., cannot be") as error:
+        Probe.parse("1" * 1001)
+    assert len(str(error.value)) < 200
+
+
+def test_the_units_table_is_that_of_si() -> None:
+    for unit, factor in (("mV", 1e-3), ("uV", 1e-6), ("kV", 1e3)):
+        capture = Capture(np.ones((2, 1)), 1.0, (Channel("current", unit),))
+        assert in_base_units(capture).samples[0, 0] == pytest.approx(factor)
+    for unit, factor in (("mA", 1e-3), ("kA", 1e3)):
+        capture = Capture(np.ones((2, 1)), 1.0, (Channel("current", unit),))
+        assert in_base_units(capture).channels[0].unit == "A"
+        assert in_base_units(capture).samples[0, 0] == pytest.approx(factor)
+
+
+def test_a_column_of_current_in_kilovolts_is_brought_to_volts_though_sparks_are_not() -> None:
+    assert amperes("10mV/A", [0.002], "kV") == ("A", pytest.approx([200.0]))
+    sync = Channel("sync", "mV", 2.0)
+    assert Probe.parse("10mV/A").channel(Channel("current", "mV", 2.0)).scale == pytest.approx(2.0 * 1e-3 / 0.01)
+    capture = Capture(np.ones((2, 2)), 1.0, (Channel("current", "V"), sync))
+    assert Probe.parse("10mV/A").apply(capture).channels[1].unit == "V"
+
+
+@pytest.mark.parametrize(("text", "unit", "said"), [
+    ("10mV/A", "counts", "the current column is in counts, the probe '10mV/A' expects volts; "
+                         "give the converter too, such as counts:5V/10bit,10mV/A"),
+    ("counts:5V/10bit", "bar", "the current column is in bar, the probe 'counts:5V/10bit' expects counts; "
+                               "give a probe for that unit"),
+])
+def test_what_to_give_instead_is_said(text, unit, said) -> None:
+    with pytest.raises(InputError) as error:
+        amperes(text, [1.0], unit)
+    assert str(error.value) == said
