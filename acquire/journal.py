@@ -154,37 +154,51 @@ def recover(path: Path) -> Recovered:
     try:
         with path.open("rb") as file:
             head = file.readline(MAX_HEADER_BYTES)
-            info, rate_hz, started = _understand(head)
+            info, started = _understand(head)
             size, begin = path.stat().st_size, file.tell()
             blocks, used = _blocks(file, info, size - begin)
+        capture = _capture(blocks, info, started) if blocks else None
     except OSError as error:
         raise FileFormatError(path, f"it cannot be read ({error.strerror or error})", "check the file") from error
     except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
         raise FileFormatError(path, "this is no journal of a capture, or its beginning is damaged",
                               "delete it if you do not need it") from error
-    if not blocks:
+    if capture is None:
         raise FileFormatError(path, "it holds no samples: the program ended before any were written", "delete it")
+    return Recovered(capture, cut=begin + used < size)
+
+
+def _capture(blocks: list[tuple[int, NDArray[Any]]], info: SourceInfo, started: datetime | None) -> Capture:
     piece = _piece(blocks, info)
     trigger = info.trigger_index if info.trigger_index in range(piece.first_index, piece.next_index) else None
-    return Recovered(make_capture(piece, info, rate_hz=rate_hz, trigger_index=trigger, started_utc=started,
-                                  notes={"recovered": "the program ended while this was being captured"}),
-                     cut=begin + used < size)
+    return make_capture(piece, info, rate_hz=info.rate_hz, trigger_index=trigger, started_utc=started,
+                        notes={"recovered": "the program ended while this was being captured"})
 
 
-def _understand(head: bytes) -> tuple[SourceInfo, float, datetime | None]:
+def _understand(head: bytes) -> tuple[SourceInfo, datetime | None]:
     header = json.loads(head)
     if header["format"] != FORMAT:
         raise ValueError("another format")
-    channels = tuple(Channel(**{**channel, "code_range": channel["code_range"] and tuple(channel["code_range"])})
-                     for channel in header["channels"])
-    kind = np.dtype(str(header["dtype"]))
+    channels = tuple(_channel(given) for given in header["channels"])
+    kind, skew_s = np.dtype(str(header["dtype"])), tuple(float(s) for s in header["skew_s"])
     if kind.kind not in "iuf" or not channels or not 0 < float(header["rate_hz"]) < np.inf:
         raise ValueError("no numbers")
+    if len(skew_s) not in (0, len(channels)) or not np.isfinite(skew_s).all():
+        raise ValueError("skews that do not go with the channels")
     started = header["started_utc"]
     info = SourceInfo(float(header["rate_hz"]), channels, kind, str(header["title"]), address=str(header["address"]),
-                      trigger_index=int(header["trigger_index"]), skew_s=tuple(float(s) for s in header["skew_s"]),
-                      notes={str(k): str(v) for k, v in header["notes"].items()})
-    return info, info.rate_hz, datetime.fromisoformat(started) if started else None
+                      trigger_index=int(header["trigger_index"]), skew_s=skew_s,
+                      notes={str(k): str(v) for k, v in dict(header["notes"]).items()})
+    return info, datetime.fromisoformat(started) if started else None
+
+
+def _channel(given: dict[str, Any]) -> Channel:
+    limits = given["code_range"]
+    if limits is not None:
+        low, high = limits
+        limits = (int(low), int(high))
+    return Channel(str(given["name"]), str(given["unit"]), float(given["scale"]), float(given["offset"]), limits,
+                   np.dtype(str(given["code_dtype"])).name)
 
 
 def _blocks(file: Any, info: SourceInfo, room: int) -> tuple[list[tuple[int, NDArray[Any]]], int]:

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import io
+import json
 import os
 import signal
+import struct
 import subprocess
 import sys
 import time
+import zlib
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
@@ -18,6 +22,8 @@ from crankfold.acquire.errors import BoardDisconnectedError, FileFormatError, Sa
 from crankfold.acquire.journal import JournalWriter, journals, new_journal_path, recover
 from crankfold.acquire.recorder import Recorder, record
 from crankfold.acquire.recording import Happening, RecordingPlan
+from crankfold.acquire.source import SourceInfo
+from crankfold.analysis.capture import Channel
 
 RATE = 2000.0
 
@@ -65,6 +71,85 @@ def test_cut_anywhere_it_gives_whole_records_or_one_sentence(tmp_path_factory, m
         np.testing.assert_allclose(capture.samples[:, 0], np.arange(100, 100 + len(capture.samples)) * 2 * 0.01)
 
 
+def test_all_that_is_known_of_the_source_is_found_again(tmp_path) -> None:
+    channels = (Channel("current", "V", 0.01, -1.0, (0, 1023), "uint16"), Channel("sync", "V", 0.5))
+    info = SourceInfo(RATE, channels, np.dtype(np.uint16), "a board", address="port:1", skew_s=(0.0, 0.0),
+                      notes={"probe": "10mV/A"})
+    began = datetime(2031, 5, 4, 12, 0, 0, tzinfo=UTC)
+    writer = JournalWriter(tmp_path / "new" / "a.journal", info, rate_hz=RATE, trigger_index=3999, started_utc=began)
+    writer.append(2000, np.full((2000, 2), 500, np.uint16))
+    writer.close()
+    capture = recover(tmp_path / "new" / "a.journal").capture
+    assert capture.channels == channels
+    assert (capture.origin, capture.trigger_index, capture.notes["probe"]) == ("port:1", 1999, "10mV/A")
+    assert capture.started_utc == datetime(2031, 5, 4, 12, 0, 1, tzinfo=UTC)
+    assert capture.samples[0].tolist() == [4.0, 250.0]
+
+
+@pytest.mark.parametrize("trigger", [99, 300])
+def test_an_onset_outside_what_was_written_is_none(tmp_path, make_info, trigger) -> None:
+    writer = JournalWriter(tmp_path / "a.journal", make_info(RATE, dtype=np.int16), rate_hz=RATE,
+                           trigger_index=trigger, started_utc=None)
+    writer.append(100, np.zeros((200, 1), np.int16))
+    writer.close()
+    assert recover(tmp_path / "a.journal").capture.trigger_index is None
+
+
+def test_what_comes_after_a_place_lost_for_long_is_left_out(tmp_path, make_info) -> None:
+    """An index far beyond all that was written would make a capture of nothing but a gap."""
+    path = tmp_path / "a.journal"
+    journal_of(path, make_info, [(100, codes_from(100, 50)), (300, codes_from(300, 50)), (10**9, codes_from(0, 20))])
+    capture = recover(path).capture
+    assert len(capture.samples) == 250
+    assert [(gap.start, gap.length) for gap in capture.gaps] == [(50, 150)]
+    assert np.isnan(capture.samples[50:200]).all()
+    np.testing.assert_allclose(capture.samples[200:, 1], codes_from(300, 50)[:, 1] * 0.01)
+
+
+def test_a_record_that_runs_back_ends_what_is_believed(tmp_path, make_info) -> None:
+    path = tmp_path / "a.journal"
+    journal_of(path, make_info, [(100, codes_from(100, 50)), (149, codes_from(149, 50)), (199, codes_from(199, 50))])
+    found = recover(path)
+    assert found.cut
+    assert len(found.capture.samples) == 50
+
+
+@pytest.mark.parametrize("change", [
+    lambda header: header.update(format="crankfold.journal/2"), lambda header: header.update(channels=[]),
+    lambda header: header.update(dtype="U10"), lambda header: header.update(rate_hz=0.0),
+    lambda header: header.update(rate_hz=float("inf")), lambda header: header.update(started_utc="yesterday"),
+    lambda header: header["channels"][0].update(code_range=[1]),
+    lambda header: header["channels"][0].update(code_range=["a", "b"]),
+    lambda header: header["channels"][0].update(code_dtype="length"),
+    lambda header: header["channels"][0].update(scale=0.0), lambda header: header["channels"][0].pop("unit"),
+    lambda header: header.update(skew_s=[0.1]), lambda header: header.update(skew_s=[0.0, float("nan")]),
+    lambda header: header.update(rate_hz=1e-300, started_utc="2031-05-04T12:00:00+00:00"),
+    lambda header: header.update(notes=[1]), lambda header: header.pop("notes")])
+def test_a_header_that_cannot_be_is_refused(tmp_path, make_info, change) -> None:
+    path = tmp_path / "a.journal"
+    journal_of(path, make_info, [(100, codes_from(100, 50))])
+    first, _, rest = path.read_bytes().partition(b"\n")
+    header = json.loads(first)
+    change(header)
+    path.write_bytes(json.dumps(header).encode() + b"\n" + rest)
+    with pytest.raises(FileFormatError, match="no journal of a capture, or its beginning is damaged"):
+        recover(path)
+
+
+@pytest.mark.parametrize(("tag", "count", "spoil"), [
+    (b"ELSE", 50, 0), (b"DATA", 2**24 + 1, 0), (b"DATA", 60, 0), (b"DATA", 50, 1)])
+def test_a_record_that_is_not_what_it_says_ends_what_is_believed(tmp_path, make_info, tag, count, spoil) -> None:
+    """Another tag, a length that cannot be or is not there, a checksum that is not its own."""
+    path = tmp_path / "a.journal"
+    journal_of(path, make_info, [(100, codes_from(100, 50))])
+    body = codes_from(150, 50).tobytes()
+    with path.open("ab") as file:
+        file.write(struct.pack("<4sIqI", tag, count, 150, zlib.crc32(body) + spoil) + body)
+    found = recover(path)
+    assert found.cut
+    assert len(found.capture.samples) == 50
+
+
 def test_a_cut_record_is_told(tmp_path, make_info) -> None:
     path = tmp_path / "a.journal"
     journal_of(path, make_info, [(100, codes_from(100, 80)), (180, codes_from(180, 20))])
@@ -95,6 +180,55 @@ def test_a_folder_that_cannot_be_written(tmp_path, make_info) -> None:
     (tmp_path / "file").touch()
     with pytest.raises(SaveError, match="could not be written"):
         journal_of(new_journal_path(tmp_path / "file"), make_info, [])
+
+
+def test_names_are_dated_and_none_is_used_twice(tmp_path, monkeypatch) -> None:
+    class Stopped(datetime):
+        @classmethod
+        def now(cls, tz=None):
+            return datetime(2031, 5, 4, 12, 30, 15, 250_000, tzinfo=tz)
+
+    monkeypatch.setattr("crankfold.acquire.journal.datetime", Stopped)
+    names = []
+    for _ in range(3):
+        path = new_journal_path(tmp_path)
+        path.touch()
+        names.append(path.name)
+    assert names == [f"20310504T123015250000{more}.journal" for more in ("", "-2", "-3")]
+    (tmp_path / "table.journal").touch()
+    assert sorted(path.name for path in journals(tmp_path)) == sorted(names)
+
+
+def test_one_that_is_written_now_is_left_alone_where_the_system_has_locks(tmp_path, make_info, monkeypatch) -> None:
+    path = new_journal_path(tmp_path)
+    writer = JournalWriter(path, make_info(RATE), rate_hz=RATE, trigger_index=0, started_utc=None)
+    assert journals(tmp_path) == ()
+    with monkeypatch.context() as system:
+        system.setitem(sys.modules, "fcntl", None)  # as where there are none
+        assert journals(tmp_path) == (path,)
+        other = new_journal_path(tmp_path)
+        JournalWriter(other, make_info(RATE), rate_hz=RATE, trigger_index=0, started_utc=None).remove()
+        assert not other.exists()
+    writer.close()
+    assert journals(tmp_path) == (path,)
+    writer.remove()
+    assert journals(tmp_path) == ()
+
+
+def test_one_that_cannot_be_opened_is_listed_so_that_reading_it_says_why(tmp_path, make_info) -> None:
+    folder = tmp_path / "20310504T123015.journal"
+    folder.mkdir()
+    assert journals(tmp_path) == (folder,)
+    with pytest.raises(FileFormatError, match=r"cannot be read \(Is a directory\)"):
+        recover(folder)
+
+
+def test_a_name_that_is_taken_is_not_written_over(tmp_path, make_info) -> None:
+    path = tmp_path / "a.journal"
+    path.write_text("mine", encoding="ascii")
+    with pytest.raises(SaveError, match=r"a\.journal \(File exists\)"):
+        journal_of(path, make_info, [])
+    assert path.read_text(encoding="ascii") == "mine"
 
 
 def blocks_of(made, size=256):
