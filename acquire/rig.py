@@ -276,8 +276,10 @@ def _table(path: Path) -> dict[str, Any]:
         raise FileFormatError(path, f"it cannot be read ({error.strerror or error})", "check the file") from error
     except tomllib.TOMLDecodeError as error:
         raise FileFormatError(path, f"this is not valid TOML ({error})", "correct it there") from error
-    except (UnicodeDecodeError, RecursionError, ValueError) as error:
+    except (UnicodeDecodeError, RecursionError) as error:
         raise FileFormatError(path, "this is not valid TOML", "save it as plain text, UTF-8") from error
+    except ValueError as error:
+        raise FileFormatError(path, f"this cannot be read ({error})", "correct it there") from error
 
 
 def _required(kind: type[Rig | EngineCard]) -> tuple[str, ...]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+import re
 import tomllib
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -17,6 +18,9 @@ if TYPE_CHECKING:
 
 MOST_DOTS = 500
 """In one line. The time to read a key grows with the square of its dots; no key of ours has more than two."""
+
+MOST_DIGITS = 400
+"""Of a number. Python reads hexadecimal ones of any length, and then refuses to print them."""
 
 
 def parse_toml(content: bytes) -> dict[str, Any]:
@@ -33,6 +37,8 @@ def parse_toml(content: bytes) -> dict[str, Any]:
     for number, line in enumerate(text.split("\n"), 1):
         if line.count(".") > MOST_DOTS:
             raise ValueError(f"line {number} has more than {MOST_DOTS} dots")
+        if re.search(rf"[0-9A-Fa-f_]{{{MOST_DIGITS}}}", line):
+            raise ValueError(f"line {number} has a number of {MOST_DIGITS} digits or more")
     return tomllib.loads(text)
 
 

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 SIDECAR = ".toml"
 MAX_SIDECAR_BYTES = 100_000  # a card has a few lines; anything longer is another kind of file
 SHOWN = 60  # characters of what somebody wrote that a sentence about it repeats
+LONGEST_VALUE = 1000  # characters; sentences repeat what an option says, and no engine needs so many
 TEXTS = ("firing_order", "intervals", "engine_name", "engine", "rig", "clamp", "probe", "sync", "gauge", "fuel")
 NUMBERS = ("low", "dead", "watch", "system_v")
 OTHER_NAMES = {"volts": "system_v", "misfire_code": "misfire_codes"}
@@ -115,9 +116,9 @@ class Planner:
                 for whole, shown in sorted(found.items(), key=lambda pair: (pair[1], str(pair[0])))]
 
     def _files(self, path: Path) -> Iterator[Path]:
-        if not path.is_dir():
-            if not path.exists():
-                raise InputError(say("batch.no_file", path=str(path)))
+        if not os.path.isdir(path):  # noqa: PTH112 - a path's own method fails on names that are too long
+            if not os.path.exists(path):  # noqa: PTH110
+                raise InputError(say("batch.no_file", path=_on_one_line(str(path), LONGEST_VALUE)))
             yield path
             return
         for folder, inner, names in os.walk(path):
@@ -208,12 +209,14 @@ def read_list(path: Path) -> dict[Path, dict[str, Any]]:
         name = row.pop("file", None)
         if not name or None in row:
             raise InputError(say("batch.bad_list", where=where))
+        if "\0" in name:  # no system has files of such names, and Python says so in an error of its own
+            raise InputError(say("batch.bad_value", where=where, name="file", value=_on_one_line(name)))
         found[path.parent / name] = checked({k: v for k, v in row.items() if v}, where)
     return found
 
 
-def _on_one_line(text: str) -> str:
-    return " ".join(text.split())[:SHOWN]
+def _on_one_line(text: str, longest: int = SHOWN) -> str:
+    return " ".join(text.split())[:longest]
 
 
 def checked(table: Mapping[str, Any], where: str) -> dict[str, Any]:
@@ -232,6 +235,8 @@ def checked(table: Mapping[str, Any], where: str) -> dict[str, Any]:
         name = key.strip().replace("-", "_")
         name = OTHER_NAMES.get(name, name)
         try:
+            if isinstance(value, str) and len(value) > LONGEST_VALUE:
+                raise ValueError("too long")
             if name in TEXTS or name in READING:
                 found[name] = str(value).strip()
             elif name in NUMBERS:
@@ -245,8 +250,8 @@ def checked(table: Mapping[str, Any], where: str) -> dict[str, Any]:
         except (TypeError, ValueError, OverflowError) as error:
             if isinstance(error, InputError):
                 raise
-            shown = " ".join(str(value).split())[:SHOWN]
-            raise InputError(say("batch.bad_value", where=where, name=_on_one_line(key), value=shown)) from error
+            raise InputError(say("batch.bad_value", where=where, name=_on_one_line(key),
+                                 value=_on_one_line(str(value)))) from error
     if "ignition" in table and not found.get("fuel"):
         found["fuel"] = EngineCard("1-2", ignition=str(table["ignition"])).kind_of_fuel
     return found

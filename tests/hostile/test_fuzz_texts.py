@@ -18,6 +18,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from steered import steered
 
 from crankfold.acquire.errors import AcquireError
+from crankfold.acquire.plugin_loading import load_plugins
 from crankfold.acquire.probe import Probe
 from crankfold.acquire.rig import EngineCard, Rig, Shelf, load_card, save_card
 from crankfold.analysis.anchor import Gauge
@@ -28,12 +29,13 @@ from crankfold.plugins.usb_description import read_description
 from crankfold.plugins.usb_tmc_description import read_instrument
 from crankfold.plugins.virtual_plan import read_plan
 from crankfold.viewer.batch_journal import Journal
-from crankfold.viewer.batch_plan import read_list, read_sidecar
+from crankfold.viewer.batch_plan import Planner, read_list
 from crankfold.viewer.questions import settings_of
 
 TOP = Path(__file__).resolve().parents[2]
 FOUR = Engine.parse("1-3-4-2")
 SECONDS_EACH = 5.0
+LONGEST_SENTENCE = 2600  # that of a text of a thousand characters, which may be repeated twice as it is written
 
 PIECES = st.one_of(
     st.sampled_from(["1-3-4-2", "270-450", "waste-spark:1", "cam:1@200", "10mV/A", "500A/60mV", "25mm2:0.5m@20C",
@@ -107,14 +109,39 @@ def journal_file() -> bytes:
     return "".join(json.dumps(line) + "\n" for line in lines).encode()
 
 
+OPTIONS: dict[str, Any] = {
+    **dict.fromkeys(("firing_order", "intervals", "strokes", "fuel", "system_v", "engine", "rig", "clamp", "probe",
+                     "sync", "gauge", "watch")), "engine_name": "", "misfire_codes": (), "low": 75.0, "dead": 15.0}
+PLANNER = Planner(OPTIONS, {}, load_plugins(enabled=False), "1")
+
+
+def asked_beside(path: Path) -> None:
+    """What a batch makes of the file beside a capture."""
+    capture = path.with_suffix(".csv")
+    capture.touch()
+    (job,) = PLANNER.jobs([capture], {})
+    assert (job.question is None) == (job.problem is not None)
+    if job.problem is not None:
+        raise InputError(job.problem)
+
+
+def asked_by_list(path: Path) -> None:
+    """What a batch makes of a list: mistakes in the table itself, then those in what a row asks."""
+    for name in ("a.csv", "b,c.csv"):
+        (path.parent / name).touch()
+    for job in PLANNER.jobs([], read_list(path)):
+        if job.problem is not None:
+            raise InputError(job.problem)
+
+
 FILES: dict[str, tuple[Callable[[Path], Any], bytes]] = {
     "rig": (lambda path: load_card(path, Rig), rig_file()),
     "engine card": (lambda path: load_card(path, EngineCard), card_file()),
     "USB stream": (read_description, fenced_toml("usb-bulk.md")),
     "USB instrument": (read_instrument, fenced_toml("usb-tmc.md")),
-    "beside a capture": (read_sidecar, b'firing-order = "1-3-4-2"\nlow = 70\nmisfire-codes = ["P0301"]\n'
+    "beside a capture": (asked_beside, b'firing-order = "1-3-4-2"\nlow = 70\nmisfire-codes = ["P0301"]\n'
                                        b'clamp = "10mV/A"\n'),
-    "list": (read_list, b"file,firing-order,low\na.csv,1-3-4-2,70\n\"b,c.csv\",1-2,\n"),
+    "list": (asked_by_list, b"file,firing-order,low\na.csv,1-3-4-2,70\n\"b,c.csv\",1-2,\n"),
     "batch under way": (lambda path: Journal(path).__exit__(None, None, None), journal_file()),
 }
 
@@ -133,7 +160,7 @@ def test_any_change_of_a_file_of_settings(tmp_path: Path, little_memory: None, w
             read(path)
         except (InputError, AcquireError) as error:
             text = str(error)
-            assert text and "\n" not in text, text
+            assert text and "\n" not in text and len(text) < LONGEST_SENTENCE, text
         assert time.monotonic() - began_s < SECONDS_EACH
 
     found = steered(run, [good], seconds=seconds)
@@ -143,13 +170,24 @@ def test_any_change_of_a_file_of_settings(tmp_path: Path, little_memory: None, w
 
 @pytest.mark.parametrize(("what", "content"), [
     ("beside a capture", b"low = " + b"9" * 400), ("beside a capture", b'"a\\nb" = 1'),
-    ("list", b'file,"a\nb"\nx.csv,1\n'), ("list", b"file,low\nx.csv,\"1\n2\"\n")])
+    ("list", b'file,"a\nb"\nx.csv,1\n'), ("list", b"file,low\nx.csv,\"1\n2\"\n"),
+    ("list", b'file\n"no\nsuch file"\n'), ("list", b"file\n" + b"9" * 400), ("list", b"file\na\0.csv\n"),
+    ("list", b"file,sync\na.csv," + b"9" * 1001), ("beside a capture", b'firing-order = "1-3-' + b"9" * 1200 + b'-2"'),
+    ("beside a capture", b"strokes = " + b"9" * 1000), ("beside a capture", b"strokes = 0x" + b"f" * 5000),
+    ("beside a capture", b"low = 0x" + b"f" * 5000)])
 def test_what_fuzzing_found_stays_found(tmp_path: Path, what: str, content: bytes) -> None:
     path = tmp_path / "f.toml"
     path.write_bytes(content)
     with pytest.raises(InputError) as error:
         FILES[what][0](path)
-    assert "\n" not in str(error.value) and len(str(error.value)) < 400
+    assert "\n" not in str(error.value) and len(str(error.value)) < 600
+
+
+def test_a_number_that_cannot_be_printed_is_one_sentence_in_a_rig_too(tmp_path: Path) -> None:
+    path = tmp_path / "rig.toml"
+    path.write_text('board = "virtual"\n[settings]\nx = 0x' + "f" * 5000 + "\n", encoding="utf-8")
+    with pytest.raises(AcquireError, match="line 3 has a number of 400 digits or more\\); correct it there"):
+        load_card(path, Rig)
 
 
 DEEP = ["[" * 20_000, "{" * 20_000, "a = " + "[" * 20_000 + "]" * 20_000, "a" + ".a" * 20_000 + " = 1",
