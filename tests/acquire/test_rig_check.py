@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
+from crankfold.acquire.clock import FittedRate
 from crankfold.acquire.errors import AcquireError, BoardStalledError
-from crankfold.acquire.rig_check import Finding, check_rig, observe
+from crankfold.acquire.rig_check import Finding, Observation, check_rig, observe
 from crankfold.acquire.source import EndOfStream, Samples, Source, SourceInfo
-from crankfold.analysis.capture import Channel
+from crankfold.analysis.capture import Capture, Channel, Gap
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -154,3 +156,86 @@ def test_the_source_is_closed_whatever_happens() -> None:
     observe(source, 1.0)
     with pytest.raises(RuntimeError, match="closed"):
         source.start()
+
+
+class Live(Bench):
+    """Sends 500 samples each quarter of a second, though it says a rate of its own."""
+
+    @property
+    def info(self) -> SourceInfo:
+        return replace(super().info, live=True)
+
+    def _read(self, timeout_s: float) -> Samples:
+        time.sleep(0.25)
+        return super()._read(timeout_s)
+
+
+def test_a_live_board_that_lies_about_its_rate_is_found_out() -> None:
+    """It says 1900 samples a second and sends at most 2000: found from when they arrive, in two seconds and a half."""
+    done: list[float] = []
+    observed = observe(Live(quiet(seconds=6.0), rate_hz=1900.0), 2.6, done.append)
+    assert observed.fitted is not None
+    assert observed.capture.rate_hz == observed.fitted.rate_hz == pytest.approx(2000.0, rel=0.04)
+    assert observed.nominal_hz == 1900.0
+    assert 0.0 <= observed.jitter_s < 0.2
+    assert done == sorted(done)
+    assert done[-1] == 1.0
+    assert {"rate", "jitter"} <= {f.code for f in check_rig(observed, observed.capture)}
+
+
+@pytest.mark.parametrize(("rate_hz", "uncertainty", "passed"), [
+    (1981.0, 0.001, True), (1979.0, 0.001, False), (2019.0, 0.001, True), (2021.0, 0.001, False),
+    (2030.0, 0.008, True), (2030.0, 0.007, False)])
+def test_one_percent_of_rate_is_allowed_and_what_is_uncertain_besides(rate_hz, uncertainty, passed) -> None:
+    capture = Capture(quiet()[:, None], rate_hz, (Channel("current", "A", CLAMP_V_PER_A),))
+    observed = Observation(capture, 2000.0, FittedRate(rate_hz, 2000.0, uncertainty, 30.0), 0.004, 0, 0)
+    found = {f.code: f for f in check_rig(observed, capture)}
+    assert found["rate"].passed is passed
+    assert found["rate"].facts["deviation_percent"] == pytest.approx(100.0 * (rate_hz / 2000.0 - 1.0))
+    assert found["rate"].facts["uncertainty_percent"] == pytest.approx(100.0 * uncertainty)
+    assert found["jitter"].facts == {"jitter_ms": pytest.approx(4.0)}
+
+
+def test_a_channel_whose_converter_nobody_knows_is_not_called_cut_off() -> None:
+    """There is neither a range to be beyond nor a step to be too coarse; noise and drift are looked at all the same."""
+    capture = Capture(quiet()[:, None] / CLAMP_V_PER_A, RATE_HZ, (Channel("current", "A"),))
+    found = check_rig(Observation(capture, RATE_HZ, None, 0.0, 0, 0), capture)
+    assert [f.code for f in found] == ["lost", "noise", "mains", "drift"]
+    assert all(f.passed for f in found)
+
+
+def test_without_amperes_nothing_is_too_noisy_or_too_small() -> None:
+    """Volts of an unknown probe: only their drift against their own noise can be judged."""
+    volts = (quiet(40.0) + 0.2 * np.sin(2 * np.pi * 50 * np.arange(8000) / RATE_HZ))[:, None]
+    capture = Capture(volts, RATE_HZ, (Channel("current", "V", 5.0 / 2048, code_range=(-2048, 2047)),))
+    found = {f.code: f.passed for f in check_rig(Observation(capture, RATE_HZ, None, 0.0, 0, 0), capture)}
+    assert found == {"lost": True, "clipped": True, "noise": True, "mains": True, "drift": True}
+
+
+def test_hum_at_60_hertz_is_told_from_50_and_not_looked_for_where_it_cannot_be_seen() -> None:
+    def found(rate_hz: float, hum_hz: float) -> Finding | None:
+        time_s = np.arange(round(4 * rate_hz)) / rate_hz
+        values = RNG.normal(0, 1.0, len(time_s)) + 25.0 * np.sin(2 * np.pi * hum_hz * time_s)
+        capture = Capture(values[:, None], rate_hz, (Channel("current", "A"),))
+        all_found = check_rig(Observation(capture, rate_hz, None, 0.0, 0, 0), capture)
+        return next((f for f in all_found if f.code == "mains"), None)
+
+    assert (at_60 := found(1000.0, 60.0)) is not None
+    assert (at_60.passed, at_60.facts["frequency_hz"]) == (False, 60.0)
+    assert at_60.facts["amplitude"] == pytest.approx(25.0, rel=0.05)
+    assert (at_50 := found(130.0, 50.0)) is not None
+    assert (at_50.passed, at_50.facts["frequency_hz"]) == (False, 50.0)
+    assert found(120.0, 50.0) is None
+
+
+def test_what_was_lost_is_a_gap_of_the_stretch_and_is_not_looked_at() -> None:
+    observed = observe(Bench(quiet(), lost={1000: 3, 2000: None}), 60.0)
+    assert observed.capture.gaps == (Gap(1000, 3),)
+    assert (observed.lost, observed.unknown_losses) == (3, 1)
+    (lost,) = [f for f in check_rig(observed, observed.capture) if f.code == "lost"]
+    assert lost.facts == {"lost": 3, "total": 8003, "unknown": 1}
+
+
+def test_only_as_much_is_taken_as_was_asked_for() -> None:
+    assert len(observe(Bench(quiet()), 0.9).capture.samples) == 2000  # 1800, by blocks of 500
+    assert len(observe(Bench(quiet()), 0.7).capture.samples) == 1500

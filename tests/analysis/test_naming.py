@@ -7,7 +7,7 @@ import pytest
 
 from crankfold.analysis.engine import Engine, SyncSpec
 from crankfold.analysis.marks import Marks
-from crankfold.analysis.naming import name_by_marks, name_by_pattern, name_by_plug_out
+from crankfold.analysis.naming import Naming, name_by_marks, name_by_pattern, name_by_plug_out
 
 FOUR = Engine((1, 3, 4, 2))
 SIX = Engine((1, 5, 3, 6, 2, 4))
@@ -179,7 +179,7 @@ def test_only_a_pattern_that_does_not_repeat_names_by_itself(estimate_of):
     assert name_by_pattern(ODD_SIX, [estimate_of(ODD_SIX)]).first is None
     assert name_by_pattern(TWIN, [estimate_of(TWIN)]).first == 0
     assert name_by_pattern(CROSS, [estimate_of(CROSS)]).first == 0
-    assert name_by_pattern(Engine((7,)), [estimate_of(Engine((7,)))]).first == 0
+    assert name_by_pattern(Engine((7,)), [estimate_of(Engine((7,)))]) == Naming(0, 0)
 
 
 @pytest.mark.parametrize(("cost", "explained", "named"), [(0.05, 0.95, True), (0.0015, 0.9985, False),
@@ -199,7 +199,8 @@ def test_one_hump_a_cycle_fits_either_place_of_two(relative, named, estimate_of)
 
 
 @pytest.mark.parametrize(("relative", "first"), [
-    ((100, 97, 2, 99), 1), ((100, 40, 2, 99), 1), ((100, 97, 20, 99), None), ((100, 9, 2, 99), None),
+    ((100, 97, 2, 99), 1), ((100, 35.5, 2, 99), 1), ((100, 97, 14.5, 99), 1), ((100, 97, 15.5, 99), None),
+    ((100, 34.5, 2, 99), None), ((100, 9, 2, 99), None),
 ])
 def test_a_plug_taken_out_names_the_only_dead_position(relative, first, estimate_of):
     naming = name_by_plug_out(SyncSpec("plug-out", 3), FOUR, [estimate_of(FOUR, relative=relative)])
@@ -263,6 +264,9 @@ def test_where_tdcs_are_close_the_name_is_less_sure_the_further_off_the_marks(es
     assert at(-15.0).sync.confidence == pytest.approx(0.970, abs=0.001)
     assert at(20.0).caution.facts == {"why": "unsure", "confidence_percent": 89}  # 10 / 8 = 1.25
     assert at(24.5).caution.facts["why"] == "marks-between"  # four tenths of 60
+    sparks, heights = waste(estimate, TWELVE, 0, lead=7.5 - 15.0, spread=0.0)
+    spark = named(marked(when(estimate, sparks), heights), "waste-spark:1", TWELVE, estimate)
+    assert spark.sync.confidence == pytest.approx(0.970, abs=0.001)
 
 
 def test_three_marks_in_five_must_agree(estimate_of, when):
@@ -275,6 +279,13 @@ def test_three_marks_in_five_must_agree(estimate_of, when):
     assert enough.sync.confidence == pytest.approx(0.96, abs=0.002)  # a tenth of the four tenths that do not agree
     few = named(angles_to(estimate, when, [*at, *stray[:9]]), "cam:1@0", FOUR, estimate)
     assert few.caution.facts == {"why": "marks-scatter", "marks": 21, "agree": 12}
+
+
+@pytest.mark.parametrize(("apart", "first"), [(14.5, 1), (15.5, None)])
+def test_marks_fifteen_degrees_apart_are_one_event(apart, first, estimate_of, when):
+    estimate = estimate_of(FOUR, seconds=8.0)
+    at = [*events(estimate, FOUR, 1, 0.0), *events(estimate, FOUR, 1, apart)[:9]]
+    assert named(angles_to(estimate, when, at), "cam:1@0", FOUR, estimate).first == first
 
 
 @pytest.mark.parametrize(("text", "every", "enough"), [("cam:1@0", 720.0, 5), ("waste-spark:1", 360.0, 10)])
@@ -316,20 +327,26 @@ def test_nine_cylinders_with_sparks_between_two_tdcs(estimate_of, when):
     """40 degrees from one stroke's TDC to the other's: at 15 from one, 25 from the other, angle alone does not tell."""
     estimate = estimate_of(NINE)
 
-    def sparks(tall, short):
-        at, heights = waste(estimate, NINE, 3, tall=tall, short=short, lead=7.5 - 15.0, spread=0.0)
+    def sparks(tall, short, off=15.0):
+        at, heights = waste(estimate, NINE, 3, tall=tall, short=short, lead=7.5 - off, spread=0.0)
         return named(marked(when(estimate, at), heights), "waste-spark:1", NINE, estimate)
+
+    assert sparks(10.0, 10.0, 12.0).first == 3
+    assert sparks(10.0, 10.0, 13.7).caution.facts["why"] == "unsure"  # 12.6 nearer, where 8 is one standard deviation
+    assert sparks(10.0, 10.0, 14.2).caution.facts["why"] == "strokes-alike"  # 11.6 nearer
 
     assert sparks(10.0, 3.0).first == 3
     assert sparks(10.0, 9.5).caution.facts == {"why": "strokes-alike", "cylinder": 1, "companion": 0, "ratio": 1.05}
     assert sparks(3.0, 10.0).caution.facts == {"why": "marks-between", "off_deg": pytest.approx(-25.0, abs=0.2)}
 
 
-def test_a_few_stray_tall_pulses_on_the_other_stroke_do_not_outvote_single_sparks(estimate_of, when):
+@pytest.mark.parametrize(("strays", "first"), [(2, 1), (3, 1), (4, 3)])
+def test_a_few_stray_tall_pulses_on_the_other_stroke_do_not_outvote_single_sparks(strays, first, estimate_of, when):
+    """A quarter as many as the others are stray; more are a coil's second sparks, and the tall ones count."""
     estimate = estimate_of(FOUR, seconds=8.0)
-    own, stray = events(estimate, FOUR, 1, -7.5), events(estimate, FOUR, 1, 352.5)[:3]
-    marks = angles_to(estimate, when, [*own, *stray], [10.0] * len(own) + [30.0] * 3)
-    assert named(marks, "single-spark:1", FOUR, estimate).first == 1
+    own, stray = events(estimate, FOUR, 1, -7.5), events(estimate, FOUR, 1, 352.5)[:strays]
+    marks = angles_to(estimate, when, [*own, *stray], [10.0] * len(own) + [30.0] * strays)
+    assert named(marks, "single-spark:1", FOUR, estimate).first == first
 
 
 @pytest.mark.parametrize(("seen", "first"), [(2, None), (3, 1)])
