@@ -178,6 +178,7 @@ def test_volts_a_count(text, volts) -> None:
 @pytest.mark.parametrize(("text", "zero", "per_ampere", "in_counts"), [
     ("cal:0.5V=0A,2.5V=200A", 0.5, 0.01, False), ("cal:500mV=0A,2500mV=200A", 0.5, 0.01, False),
     ("cal:1.5V=100A,2.5V=200A", 0.5, 0.01, False),  # neither point at no current
+    ("cal:2.5V=200A,0.5V=0A", 0.5, 0.01, False), ("cal:0.5V=0A,2.5V=-200A", 0.5, -0.01, False),
     ("cal:100=0A,500=200A", 100.0, 2.0, True), ("cal:2.5V=0A,0.5V=200A", 2.5, -0.01, False)])
 def test_two_points_give_scale_and_zero(text, zero, per_ampere, in_counts) -> None:
     probe = Probe.parse(text)

@@ -18,6 +18,7 @@ from crankfold.acquire.errors import (
 )
 from crankfold.acquire.recorder import Recorder, record
 from crankfold.acquire.recording import Happening, RecordingPlan, Stage
+from crankfold.analysis.errors import InputError
 
 RATE = 2000.0
 
@@ -362,3 +363,70 @@ def test_a_recording_that_is_over_keeps_no_memory(array_source, make_info) -> No
         assert ring() is None
     finally:
         gc.enable()
+
+
+def test_what_broke_the_stream_is_known_before_the_last_capture_is_handed_on(array_source, bench, make_info) -> None:
+    """So that nobody is told to crank again while the last crank is judged."""
+    made = bench(RATE, 6.0).crank(2.0, 3.5)
+    broken = BoardDisconnectedError("the cable is out", "put it back")
+    recorder = Recorder(array_source([*blocks(made.current_a)[:34], broken], make_info(RATE, finite=False)))
+    assert recorder.broken_by is None
+    known = []
+    with pytest.raises(BoardDisconnectedError):
+        for _ in recorder:
+            known.append(recorder.broken_by)
+    assert known == [broken]
+
+
+def test_a_driver_too_large_for_memory_or_with_settings_that_cannot_be_says_so_itself(array_source, make_info) -> None:
+    """Neither is a fault of the plugin's to report."""
+    for error in (MemoryError("no room"), InputError("the rate cannot be; give another")):
+        with pytest.raises(type(error)) as raised:
+            list(record(array_source([np.zeros((5, 1)), error], make_info(RATE))))
+        assert raised.value is error
+
+
+def test_a_reader_that_does_not_end_after_a_clean_end_is_said(array_source, bench, make_info) -> None:
+    """Left early, with a driver that hangs: the caller is told, once, though nothing else went wrong."""
+    made, reached, released = bench(RATE, 6.0).crank(2.0, 2.0), threading.Event(), threading.Event()
+
+    def hang() -> None:
+        reached.set()
+        released.wait(20)
+
+    source = array_source([*blocks(made.current_a)[:44], hang], make_info(RATE, finite=False))
+    recorder = Recorder(source, RecordingPlan(shutdown_s=0.1))
+    try:
+        with pytest.raises(ShutdownTimeoutError, match=r"has not ended within 0\.1 s"), recorder:
+            next(iter(recorder))
+            assert reached.wait(10)
+    finally:
+        released.set()
+
+
+def test_a_stopped_file_does_not_wait_for_its_caller_for_ever(array_source, bench, make_info) -> None:
+    """Sixteen captures wait; a reader that has more waits too, until it is told to stop."""
+    made = bench(500.0, 100.0)
+    for at in range(20):
+        made.crank(2.0 + 4.5 * at, 1.5)
+    recorder = Recorder(array_source(blocks(made.current_a), make_info(500.0)), RecordingPlan(each_crank=True))
+    with recorder:
+        captures = iter(recorder)
+        next(captures)
+        time.sleep(0.5)
+        assert recorder.stage is not Stage.ENDED
+        begun = time.monotonic()
+    assert time.monotonic() - begun < 1.0
+
+
+def test_while_a_recorder_is_gone_its_stream_has_nobody_to_tell(array_source, make_info) -> None:
+    source = array_source([np.zeros((5, 1))], make_info(RATE))
+    recorder = Recorder(source)
+    stream = recorder._stream
+    del recorder
+    gc.collect()
+    source.start()
+    stream.take(source.read(0.1))
+    stream.finish()
+    source.close()
+    assert stream.stage is Stage.ENDED
