@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from crankfold.acquire.capture_making import AT_ONCE, earlier, make_capture
+from crankfold.acquire.capture_making import earlier, make_capture
 from crankfold.acquire.ring import Piece
 from crankfold.acquire.source import SourceInfo
 from crankfold.analysis.capture import Channel, Gap
@@ -27,7 +27,7 @@ def waves(late=0.0, count=400):
 
 
 def test_each_channel_has_its_own_scale_and_offset_however_long_it_is() -> None:
-    codes = np.random.default_rng(0).integers(-2000, 2000, (2, 2 * AT_ONCE + 17)).astype(np.int16)
+    codes = np.random.default_rng(0).integers(-2000, 2000, (2, 70_001)).astype(np.int16)
     capture = make_capture(Piece(codes, 0), source(), rate_hz=RATE)
     np.testing.assert_allclose(capture.samples[:, 0], codes[0] * 0.5 - 10.0)
     np.testing.assert_allclose(capture.samples[:, 1], codes[1] * 0.01)
