@@ -111,3 +111,26 @@ def test_an_engine_has_cylinders_and_a_mark_no_angle_unless_given() -> None:
         Engine(())
     assert SyncSpec("waste-spark", 1).edge_deg == 0.0
     assert str(SyncSpec("cam", 1)) == "cam:1@0"
+
+
+@pytest.mark.parametrize(("given", "says"), [
+    ({"fuel": "petrol"}, "it is spark or diesel"), ({"system_v": 9.0}, "volts 9: it is 12 or 24"),
+    ({"intervals_deg": (-90.0, 810.0)}, "add up to 720 degrees")])
+def test_fuel_and_volts_are_known_ones_and_no_interval_runs_back(given, says) -> None:
+    with pytest.raises(InputError, match=says):
+        Engine((1, 2), **given)
+
+
+@pytest.mark.parametrize(("intervals", "good"), [((269.6, 450.0), True), ((269.4, 450.0), False)])
+def test_whole_degrees_may_miss_the_cycle_by_rounding(intervals, good) -> None:
+    if good:
+        assert Engine((1, 2), intervals).intervals_deg == intervals
+        return
+    with pytest.raises(InputError, match="add up to"):
+        Engine((1, 2), intervals)
+
+
+def test_sixteen_cylinders_are_the_most() -> None:
+    assert Engine(tuple(range(1, 17))).cylinders == 16
+    with pytest.raises(InputError, match="17 cylinders"):
+        Engine(tuple(range(1, 18)))

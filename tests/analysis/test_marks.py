@@ -144,3 +144,87 @@ def test_pressure_peaks_are_placed_and_measured_from_the_channels_rest(rate_hz):
     assert found.count == 5
     assert np.abs(found.time_s - at).max() < 0.0015
     assert np.abs(found.height - 11.3).max() < 0.25
+
+
+def bumps(rate_hz, at, *, seconds=4.0, width_s=0.035, height=10.0, noise=0.01):
+    time = np.arange(round(seconds * rate_hz)) / rate_hz
+    signal = 1.0 + noise * np.random.default_rng(8).standard_normal(len(time))
+    return signal + sum(height * np.exp(-(((time - t) / width_s) ** 2)) for t in at)
+
+
+def test_pressure_peaks_at_the_ends_of_the_cranking_are_not_whole_and_do_not_count():
+    signal = bumps(2_000.0, [0.0, 0.8, 1.6, 2.4, 3.2, 4.0])
+    found = find_marks(recorded(signal, 2_000.0, "bar"), PRESSURE, WHOLE)
+    assert found.time_s == pytest.approx([0.8, 1.6, 2.4, 3.2], abs=0.002)
+
+
+@pytest.mark.parametrize(("apart_s", "count"), [(0.06, 3), (0.10, 6)])
+def test_two_pressure_peaks_nearer_than_any_two_cycles_are_one_at_the_higher(apart_s, count):
+    at = np.array([0.8, 1.9, 3.0])
+    signal = bumps(2_000.0, at, width_s=0.012) + bumps(2_000.0, at + apart_s, width_s=0.012, height=8.0) - 1.0
+    found = find_marks(recorded(signal, 2_000.0, "bar"), PRESSURE, WHOLE)
+    assert found.count == count
+    assert found.time_s[:: count // 3] == pytest.approx(at, abs=0.002)
+    later = bumps(2_000.0, at, width_s=0.012, height=8.0) + bumps(2_000.0, at + apart_s, width_s=0.012) - 1.0
+    found = find_marks(recorded(later, 2_000.0, "bar"), PRESSURE, WHOLE)
+    assert found.time_s[count // 3 - 1 :: count // 3] == pytest.approx(at + apart_s, abs=0.002)
+
+
+def test_a_slow_channel_s_peaks_are_its_highest_samples():
+    """At 100 samples a second a peak has hardly five: no curve is laid through so few."""
+    found = find_marks(recorded(bumps(100.0, [0.8, 1.6, 2.4]), 100.0, "bar"), PRESSURE, WHOLE)
+    assert found.time_s == pytest.approx([0.8, 1.6, 2.4], abs=0.006)
+    assert found.height == pytest.approx([10.0] * 3, rel=0.02)
+
+
+def test_a_peak_with_a_dent_is_placed_at_its_highest_sample():
+    """A parabola through it would open upwards."""
+    time = np.arange(8_000) / 2_000.0
+    signal = np.ones(len(time))
+    for t in (0.8, 1.6, 2.4):
+        since = np.abs(time - t)
+        signal += np.where(since < 0.05, 9.0 + 1.0 * (since / 0.05) ** 2, 0.0)
+    found = find_marks(recorded(signal, 2_000.0, "bar"), PRESSURE, WHOLE)
+    assert found.count == 3
+    assert found.height == pytest.approx([10.0] * 3, abs=0.1)
+    assert (np.abs(np.abs(found.time_s - [0.8, 1.6, 2.4]) - 0.05) < 0.003).all()
+
+
+def test_a_pressure_channel_upside_down_is_read_and_said():
+    found = find_marks(recorded(-bumps(2_000.0, [0.8, 1.6, 2.4]), 2_000.0, "bar"), PRESSURE, WHOLE)
+    assert found.inverted
+    assert found.time_s == pytest.approx([0.8, 1.6, 2.4], abs=0.002)
+    assert found.rest == pytest.approx(-1.0, abs=0.05)
+
+
+def test_a_channel_full_of_pulses_is_handed_on_so_that_naming_can_say_that_they_scatter():
+    at = 0.1 + 0.033 * np.arange(110)
+    found = find_marks(recorded(sparks(10_000.0, at, np.full(110, 10.0)), 10_000.0), WASTE, WHOLE)
+    assert found.count == 110
+
+
+def test_marks_are_placed_from_the_capture_s_beginning_and_with_a_count_of_pulses():
+    at = np.array([1.2, 1.205, 1.9])
+    found = find_marks(recorded(sparks(10_000.0, at, np.full(3, 10.0)), 10_000.0), SINGLE, Span(1.0, 3.0))
+    assert found.time_s == pytest.approx([1.2, 1.9], abs=2e-4)
+    assert found.pulses.tolist() == [2, 1]
+    assert found.within(1.5, 3.0).count == 1
+    assert found.within(float(found.time_s[0]), float(found.time_s[1])).pulses.tolist() == [2, 1]
+
+
+@pytest.mark.parametrize(("noise", "count"), [(0.02, 4), (0.45, 0)])
+def test_a_cam_signal_no_larger_than_its_noise_has_no_edges(noise, count):
+    rises = np.array([0.5, 1.3, 2.1, 2.9])
+    signal = square(2_000.0, rises, 0.4, high=1.0, low=0.0, noise=noise)
+    assert find_marks(recorded(signal, 2_000.0, "V"), CAM, WHOLE).count == count
+
+
+def test_a_cam_pulse_shorter_than_a_fiftieth_of_the_time_is_seen():
+    rises = np.array([0.5, 1.3, 2.1, 2.9])
+    found = find_marks(recorded(square(2_000.0, rises, 0.005), 2_000.0, "V"), CAM, WHOLE)
+    assert found.time_s == pytest.approx(rises, abs=1e-3)
+    assert found.height == pytest.approx([4.8] * 4, abs=0.4)
+
+
+def test_a_handful_of_samples_is_no_channel():
+    assert find_marks(recorded(np.array([0.0, 9.0, 0.0]), 1e3), WASTE, WHOLE).count == 0
