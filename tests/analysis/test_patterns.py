@@ -85,3 +85,52 @@ def test_one_far_above_all_others(values, found):
         assert caution.code == "too-much-hump"
         assert caution.facts["position"] == int(np.argmax(values)) + 1
         assert caution.facts["percent_of_others"] > 115
+
+
+TWO, THREE, FIVE = Engine((1, 2)), Engine((1, 3, 2)), Engine((1, 2, 4, 5, 3))
+
+
+@pytest.mark.parametrize(("engine", "low", "code", "settle"), [
+    (FOUR, (3,), "one-low", "gauge-then-leak-down"),
+    (FOUR, (2, 3), "neighbours-in-block", "leak-down-listening-next-door"),
+    (FOUR, (2, 4), "neighbours-in-order", "gauge-then-leak-down"),   # the order's last and the one before it
+    (FOUR, (1, 2), "neighbours-in-block", "leak-down-listening-next-door"),
+    (FOUR, (1, 4), "every-other", "valve-timing-of-that-bank"),
+    (FOUR, (1, 2, 3, 4), "most-low", "gauge-on-all"),
+    (TWO, (1, 2), "most-low", "gauge-on-all"),
+    (TWO, (2,), "one-low", "gauge-then-leak-down"),
+    (THREE, (2, 3), "most-low", "gauge-on-all"),
+    (FIVE, (1, 3), "neighbours-in-order", "gauge-then-leak-down"),   # the last of the order and its first
+    (FIVE, (1, 5), "several-low", "gauge-then-leak-down"),
+    (SIX, (1, 2, 3), "one-bank", "valve-timing-of-that-bank"),
+    (SIX, (4, 5, 6), "one-bank", "valve-timing-of-that-bank"),
+    (SIX, (2, 4, 6), "one-bank", "valve-timing-of-that-bank"),
+    (SIX, (1, 2, 4), "several-low", "gauge-then-leak-down"),
+    (SIX, (1, 2, 3, 4), "most-low", "gauge-on-all"),
+    (EIGHT, (1, 2, 3), "several-low", "gauge-then-leak-down"),
+])
+def test_what_settles_each_pattern(engine, low, code, settle):
+    found = pattern(engine, low)
+    assert (found.code, found.facts["settle"]) == (code, settle)
+
+
+def test_a_dead_one_is_settled_by_a_leak_down_test():
+    assert pattern(FOUR, (3,), 5.0).facts["settle"] == "leak-down"
+
+
+def test_the_facts_are_the_cylinders_by_number_and_their_places_in_the_order():
+    found = pattern(SIX, (2, 5))
+    assert (found.facts["cylinders"], found.facts["positions"]) == ((2, 5), (2, 5))
+    found = pattern(SIX, (6, 3))
+    assert (found.facts["cylinders"], found.facts["positions"]) == ((3, 6), (3, 4))
+    assert found.facts["not_first"] == "spark-plugs,coil,injector"
+
+
+@pytest.mark.parametrize(("values", "percent"), [
+    ((100, 86.0, 86.0, 86.0), 100 / 0.86), ((100, 87.5, 86.0, 88.0), None),   # 14.3 % above the median of the rest
+    ((100, 80.0, 79.0, 91.0), 125.0), ((100, 79.0, 78.0, 91.0), None),        # the rest within 12, and within 13
+])
+def test_how_far_above_and_how_much_alike(values, percent):
+    caution = one_far_above(values)
+    assert (None if caution is None else caution.facts["percent_of_others"]) == (
+        None if percent is None else pytest.approx(percent))
