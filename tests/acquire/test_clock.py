@@ -107,3 +107,9 @@ def test_stretches_that_were_made_one_keep_their_timeliest_arrival() -> None:
     (1009.0, 0.0, False), (1011.0, 0.0, True), (989.0, 0.0, True), (1011.0, 0.006, False), (1013.0, 0.006, True)])
 def test_what_is_within_one_percent_or_within_what_is_not_known_is_no_deviation(rate_hz, uncertainty, beyond) -> None:
     assert FittedRate(rate_hz, 1000.0, uncertainty, 10.0).beyond() is beyond
+
+
+def test_only_arrivals_far_apart_say_how_unsure_it_is() -> None:
+    """A twentieth of a second late on average, each on its own, over half a minute: about a third of a percent."""
+    found = [fit(1000.0, arrivals(1000.0, 30.0, block_s=0.25, late_s=0.05, seed=seed)) for seed in range(8)]
+    assert np.mean([one.uncertainty for one in found]) == pytest.approx(0.0033, abs=0.0009)
