@@ -25,17 +25,19 @@ import numpy as np
 
 from crankfold.acquire.capture_making import make_capture
 from crankfold.acquire.errors import FileFormatError
+from crankfold.acquire.hdf5_files import Hdf5File, Member
 from crankfold.acquire.ring import Piece
 from crankfold.acquire.source import SourceInfo
 from crankfold.acquire.whole_file import write_whole
 from crankfold.analysis.capture import Capture, Channel, Gap, find_gaps
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
 FORMAT = "crankfold.capture/1"
 SUFFIX = ".h5"
-MAX_VALUES = 2**28  # 2 GiB as float64; a file that claims more is damaged or hostile
 EXACT_STEPS = 1e-6  # codes found back from values may differ by rounding, not by more
 CHECKED = ("v110", "v110")  # layouts with checksums over all that is not samples
 CHUNK = 16_384  # of int16 it fits the fastest cache, which makes packing a third faster than with larger ones
@@ -84,12 +86,9 @@ def read_stored(path: Path | str) -> StoredCapture:
     FileFormatError
         It is no capture file, or a damaged one.
     """
-    import h5py
-
     path = Path(path)
     try:
-        with h5py.File(path, "r") as file:
-            return _read(file, path)
+        return _read(path)
     except FileNotFoundError as error:
         raise FileFormatError(path, "there is no such file", "check the name and the folder") from error
     except (OSError, KeyError, ValueError, TypeError, RuntimeError, AttributeError, OverflowError,
@@ -153,28 +152,31 @@ def fixed_text(text: str) -> NDArray[np.bytes_]:
     return np.array(raw, dtype=h5py.string_dtype("utf-8", max(1, len(raw))))
 
 
-def _read(file: Any, path: Path) -> StoredCapture:
-    form = _text(file.attrs, "format")
+def _read(path: Path) -> StoredCapture:
+    file = Hdf5File(path)
+    members, top = file.members, file.members[""]
+    form = _text(top, "format")
     if form != FORMAT:
-        raise ValueError(f"its format is {str(form)[:60]!r}, not {FORMAT!r}")
-    group = _own(file, "channels")
-    columns = sorted((_own(group, name) for name in group), key=lambda data: int(_number(data.attrs, "column")))
-    if not columns:
+        raise ValueError(f"its format is {form[:60]!r}, not {FORMAT!r}")
+    rows = sorted((f"channels/{name}" for name in _own(members, "channels").holds or ()),
+                  key=lambda name: int(_number(_own(members, name), "column")))
+    if not rows:
         raise ValueError("it has no channels")
-    channels, rows = tuple(_channel(data) for data in columns), [_codes(data, len(columns)) for data in columns]
-    if len({len(row) for row in rows}) != 1:
+    if len({members[name].shape for name in rows}) != 1:
         raise ValueError("its channels differ in length")
-    codes = np.stack([row.astype(np.result_type(*rows), copy=False) for row in rows])
-    gaps = tuple(Gap(int(a), int(b)) for a, b in np.asarray(_plain(_own(file, "gaps"), "iu")[()]).reshape(-1, 2))
+    channels = tuple(_channel(members[name]) for name in rows)
+    codes = _codes([_plain(file, name, "iuf") for name in rows])
+    gaps = tuple(Gap(int(a), int(b)) for a, b in _plain(file, "gaps", "iu").reshape(-1, 2))
     if any(gap.start < 0 or gap.length < 1 or gap.stop > codes.shape[1] for gap in gaps):
         raise ValueError("its gaps lie outside its samples")
-    trigger = _number(file.attrs, "trigger_index") if "trigger_index" in file.attrs else None
-    started = _text(file.attrs, "started_utc") if "started_utc" in file.attrs else None
+    trigger = _number(top, "trigger_index") if "trigger_index" in top.attributes else None
+    started = _text(top, "started_utc") if "started_utc" in top.attributes else None
     info = SourceInfo(
-        float(_number(file.attrs, "rate_hz")), channels, codes.dtype, path.name,
-        address=json.loads(_text(file.attrs, "origin")), finite=True, live=False, captured=True,
+        float(_number(top, "rate_hz")), channels, codes.dtype, path.name,
+        address=json.loads(_text(top, "origin")), finite=True, live=False, captured=True,
         trigger_index=None if trigger is None else int(trigger),
-        started_utc=None if started is None else datetime.fromisoformat(started), notes=_notes(_own(file, "notes")))
+        started_utc=None if started is None else datetime.fromisoformat(started),
+        notes=_notes(bytes(_plain(file, "notes", "S"))))
     if not (np.isfinite(info.rate_hz) and info.rate_hz > 0):
         raise ValueError(f"its rate is {info.rate_hz:g} Hz")
     if info.trigger_index is not None and not 0 <= info.trigger_index < codes.shape[1]:
@@ -182,60 +184,52 @@ def _read(file: Any, path: Path) -> StoredCapture:
     return StoredCapture(Piece(codes, 0, gaps), info)
 
 
-def _own(group: Any, name: str) -> Any:
+def _own(members: Mapping[str, Member], name: str) -> Member:
     """Return a member that is stored in this very file: links to elsewhere are not followed."""
-    import h5py
-
-    if not isinstance(group.get(name, getlink=True), h5py.HardLink):
+    if name not in members:
         raise ValueError(f"{name} is missing or a link")
-    member = group[name]
-    if isinstance(member, h5py.Dataset) and (member.is_virtual or member.external):
-        raise ValueError(f"{name} is stored in another file")
-    return member
+    return members[name]
 
 
-def _channel(data: Any) -> Channel:
-    attributes = data.attrs
-    limits = _number(attributes, "code_range") if "code_range" in attributes else None
-    return Channel(_text(attributes, "name"), _text(attributes, "unit"), float(_number(attributes, "scale")),
-                   float(_number(attributes, "offset")), None if limits is None else (int(limits[0]), int(limits[1])),
-                   np.dtype(_text(attributes, "code_dtype")).name)
+def _channel(member: Member) -> Channel:
+    limits = _number(member, "code_range") if "code_range" in member.attributes else None
+    return Channel(_text(member, "name"), _text(member, "unit"), float(_number(member, "scale")),
+                   float(_number(member, "offset")), None if limits is None else (int(limits[0]), int(limits[1])),
+                   np.dtype(_text(member, "code_dtype")).name)
 
 
-def _text(attributes: Any, name: str) -> str:
-    return bytes(_attribute(attributes, name, "S")).decode("utf-8", "surrogatepass")
+def _text(member: Member, name: str) -> str:
+    text = member.attributes.get(name)
+    if not isinstance(text, str):
+        raise ValueError(f"its {name} is missing or not a text of fixed length")
+    return text.encode("latin-1").decode("utf-8", "surrogatepass")
 
 
-def _number(attributes: Any, name: str) -> Any:
-    return _attribute(attributes, name, "iuf")
+def _number(member: Member, name: str) -> Any:
+    number = member.attributes.get(name)
+    if number is None or isinstance(number, str):
+        raise ValueError(f"its {name} is missing or not a number")
+    return number
 
 
-def _attribute(attributes: Any, name: str, kinds: str) -> Any:
-    """Return an attribute, whose type is looked at before its value: reading some types may never end."""
-    if attributes.get_id(name).dtype.kind not in kinds:
-        raise ValueError(f"its {name} is not {'a text of fixed length' if kinds == 'S' else 'a number'}")
-    return attributes[name]
+def _plain(file: Hdf5File, name: str, kinds: str) -> NDArray[Any]:
+    kind = _own(file.members, name).kind
+    if kind is not None and kind.kind not in kinds:
+        raise ValueError(f"{name} is of another type than it should be")
+    return file.values(name)
 
 
-def _plain(data: Any, kinds: str) -> Any:
-    if data.dtype.kind not in kinds:
-        raise ValueError(f"{data.name} is of another type than it should be")
-    return data
+def _codes(rows: list[NDArray[Any]]) -> NDArray[Any]:
+    """Return the codes of all channels, shape (channels, samples)."""
+    if any(row.ndim != 1 for row in rows):
+        raise ValueError("a channel of it is not a row of numbers")
+    if not all(np.isfinite(row).all() for row in rows):
+        raise ValueError("it holds values that are no numbers")
+    return np.stack([row.astype(np.result_type(*rows), copy=False) for row in rows])
 
 
-def _codes(data: Any, channels: int) -> NDArray[Any]:
-    if data.ndim != 1 or data.dtype.kind not in "iuf":
-        raise ValueError(f"{data.name} is not a row of numbers")
-    if data.shape[0] * channels > MAX_VALUES:
-        raise ValueError(f"it claims {data.shape[0]} samples")
-    codes: NDArray[Any] = data[()]
-    if not np.isfinite(codes).all():
-        raise ValueError(f"{data.name} holds values that are no numbers")
-    return codes
-
-
-def _notes(data: Any) -> dict[str, str]:
-    notes = json.loads(bytes(_plain(data, "S")[()]))
+def _notes(raw: bytes) -> dict[str, str]:
+    notes = json.loads(raw)
     if not isinstance(notes, dict) or not all(isinstance(text, str) for text in notes.values()):
         raise ValueError("its notes are not texts")
     return notes

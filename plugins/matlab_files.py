@@ -1,12 +1,11 @@
-"""MATLAB files: up to version 7 through scipy, version 7.3, which is HDF5, through h5py."""
+"""MATLAB files: up to version 7 through scipy, version 7.3, which is HDF5, in a process of its own."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from crankfold.acquire.declarations import CONTRACT, ReaderDeclaration
+from crankfold.acquire.hdf5_files import Hdf5File
 from crankfold.acquire.hooks import hookimpl
 from crankfold.plugins.array_tables import table_of
 from crankfold.plugins.table_source import TABLE_SETTINGS, Table, open_table
@@ -33,7 +32,7 @@ def _load(path: Path) -> Table:
     with path.open("rb") as file:
         head = file.read(HEADER_BYTES + len(HDF5_MAGIC))
     if head.endswith(HDF5_MAGIC) or head.startswith(HDF5_MAGIC):
-        return table_of(_by_h5py(path), path)
+        return table_of(_from_hdf5(path), path)
     from scipy.io import loadmat
 
     return table_of(_flat(loadmat(path, simplify_cells=True)), path)
@@ -49,27 +48,16 @@ def _flat(variables: Mapping[str, Any]) -> dict[str, Any]:
     return flat
 
 
-def _by_h5py(path: Path) -> dict[str, Any]:
+def _from_hdf5(path: Path) -> dict[str, Any]:
     """Return the numeric data sets; what MATLAB calls rows, HDF5 calls columns."""
-    import h5py
-
     arrays: dict[str, Any] = {}
-
-    def visit(name: str, item: Any) -> None:
-        if isinstance(item, h5py.Dataset) and item.dtype.kind in "iuf" and not name.startswith("#"):
-            arrays[name.rsplit("/", 1)[-1]] = _text_or_numbers(item)
-
-    with h5py.File(path, "r") as file:
-        file.visititems(visit)
+    file = Hdf5File(path)
+    for name, member in file.members.items():
+        if member.kind is not None and member.kind.kind in "iuf":
+            values = file.values(name).T
+            text = member.attributes.get("MATLAB_class") == "char"
+            arrays[name.rsplit("/", 1)[-1]] = "".join(chr(code) for code in values.ravel()) if text else values
     return arrays
-
-
-def _text_or_numbers(item: Any) -> Any:
-    values = np.asarray(item).T
-    named = "MATLAB_class" in item.attrs and item.attrs.get_id("MATLAB_class").dtype.kind == "S"  # others may hang
-    if named and item.attrs["MATLAB_class"] == b"char":
-        return "".join(chr(code) for code in values.ravel())
-    return values
 
 
 @hookimpl

@@ -27,6 +27,9 @@ def read_capture(path: Path, settings: Mapping[str, str],
     AcquireError
         The file cannot be read.
     """
+    from crankfold.acquire.hdf5_files import make_ready
+
+    make_ready(path)  # what follows takes as long as the start of a process
     from crankfold.acquire.opening import open_file
     from crankfold.acquire.plugin_loading import load_plugins
     from crankfold.acquire.recorder import record
