@@ -278,3 +278,132 @@ def test_a_tall_one_is_believed_only_if_the_plain_humps_agree(estimate_of):
 def test_two_cylinders_whose_cycles_do_not_repeat(repeat, found, estimate_of):
     two = Engine((1, 2))
     assert codes(doubts(estimate_of(two, details={"rate_repeat": repeat}), two)) == found
+
+
+# --- the numbers beside the reasons, worked out by hand
+
+def facts(reasons, code):
+    (found,) = [r for r in reasons if r.code == code]
+    assert set(found.facts) <= set(REASONS[code])
+    return dict(found.facts)
+
+
+def test_what_is_said_of_a_rate_too_low(trace_of, estimate_of):
+    """Twelve samples for each of four humps in 0.6 s; at 240 rpm in 0.5 s."""
+    assert facts(refusals.before_fit(trace_of(source_rate_hz=70.0), FOUR), "rate-too-low") == {
+        "sample_rate_hz": 70.0, "needed_hz": 80}
+    for twin, needed_hz in ((Engine((1, 2)), 40), (Engine((1, 2), strokes=2), 80)):
+        assert facts(refusals.before_fit(trace_of(source_rate_hz=30.0), twin), "rate-too-low")["needed_hz"] == needed_hz
+    after = refusals.after_fit(trace_of(source_rate_hz=95.0), FOUR, [estimate_of(FOUR, rpm=240.0)])
+    assert facts(after, "rate-too-low") == {"sample_rate_hz": 95.0, "needed_hz": 96}
+
+
+def test_what_is_said_of_clipping(trace_of):
+    assert facts(refusals.before_fit(trace_of(clipped_humps=0.2), FOUR), "clipped") == {
+        "flat_percent": pytest.approx(20.0), "limit_percent": pytest.approx(15.0)}
+
+
+def test_what_is_said_of_too_short_a_cranking(trace_of, estimate_of):
+    """Before the fit cycles of 0.6 s are taken, 200 rpm; after it, those that were counted."""
+    assert facts(refusals.before_fit(trace_of(seconds=0.48), FOUR), "too-short") == {
+        "cycles": pytest.approx(0.8, abs=0.01), "needed_cycles": 2.0, "length_s": pytest.approx(0.48, abs=0.001)}
+    short = estimate_of(FOUR, seconds=1.2)
+    assert facts(refusals.after_fit(trace_of(seconds=1.2), FOUR, [short]), "too-short") == {
+        "cycles": pytest.approx(1.8), "needed_cycles": 2.0, "length_s": pytest.approx(1.2, abs=0.001)}
+
+
+def test_what_is_said_of_an_engine_that_fired(trace_of, estimate_of):
+    found = refusals.after_fit(trace_of(fired_at_s=2.1), FOUR, [estimate_of(FOUR, seconds=1.4)])
+    assert facts(found, "engine-fired") == {
+        "cycles": pytest.approx(2.1), "needed_cycles": 3.0, "fired_at_s": pytest.approx(1.6)}
+
+
+def test_what_is_said_of_a_gap(trace_of, estimate_of):
+    """Two cycles at 200 rpm are 1.2 s; at the speed that was found, twice the whole stretch over its cycles."""
+    trace = trace_of(seconds=0.8, cut_by_gap=True)
+    assert facts(refusals.before_fit(trace, FOUR), "gap") == {
+        "longest_s": pytest.approx(0.8, abs=0.001), "needed_s": pytest.approx(1.2)}
+    trace = trace_of(seconds=1.2, cut_by_gap=True)
+    assert facts(refusals.after_fit(trace, FOUR, [estimate_of(FOUR, seconds=1.2)]), "gap") == {
+        "longest_s": pytest.approx(1.2, abs=0.001), "needed_s": pytest.approx(2 * 1.2 / 1.8, abs=0.001)}
+
+
+def test_what_is_said_where_there_are_no_humps(trace_of):
+    found = facts(refusals.before_fit(trace_of(swing=1.0, hump_hz=12.0, inrush=500.0), FOUR), "no-humps")
+    assert found["unit"] == "A"
+    assert found["mean"] == pytest.approx(150.0, rel=0.01)
+    assert found["ripple_percent"] == pytest.approx(1.3, abs=0.1)
+
+
+def test_what_is_said_of_a_fit_that_does_not_hold(trace_of, estimate_of):
+    found = refusals.after_fit(trace_of(), FOUR, [estimate_of(FOUR, explained=0.9)])
+    assert facts(found, "not-explained") == {
+        "why": "fit", "explained_percent": pytest.approx(90.0), "needed_percent": pytest.approx(97.0)}
+    away = refusals.after_fit(trace_of(), FOUR, [replace(estimate_of(FOUR), rpm=800.0)])
+    assert facts(away, "not-explained")["explained_percent"] == 0.0
+
+
+def test_what_is_said_of_a_level_that_falls_as_an_engine_fires(trace_of, estimate_of):
+    trace = trace_of()
+    current = trace.current * np.where(trace.time_s > 3.0, 0.6, 1.0)
+    found = refusals.after_fit(replace(trace, current=current, smooth=current), FOUR,
+                               [estimate_of(FOUR, explained=0.8)])
+    said = facts(found, "engine-fired")
+    assert said["fired_at_s"] == pytest.approx(2.5, abs=0.15)
+    assert said["cycles"] == pytest.approx(said["fired_at_s"] * 1.5)  # at 180 rpm a cycle takes two thirds of a second
+    assert (said["needed_cycles"], said["level_percent"]) == (3.0, pytest.approx(60.0, abs=3.0))
+    assert said["rate_percent"] == pytest.approx(100.0, abs=15.0)
+
+
+def test_what_is_said_of_a_single_cylinder_and_of_no_cranking(estimate_of):
+    assert refusals.one_cylinder([]).facts == {}
+    assert refusals.one_cylinder([estimate_of(Engine((1,)), seconds=2.0)]).facts == {
+        "cycles": pytest.approx(3.0), "rpm": pytest.approx(180.0)}
+    nothing = refusals.no_cranking({"peak": 3.0, "noise": 1.0, "longest_s": 0.1}, "V")
+    assert (nothing.code, nothing.facts) == ("no-cranking", {"peak": 3.0, "noise": 1.0, "longest_s": 0.1, "unit": "V"})
+
+
+def test_a_battery_s_voltage_needs_its_rest_and_is_no_ac_probe(trace_of):
+    trace = trace_of(noise=float("nan"), ac_sag=0.2, unit="V")
+    assert codes(refusals.before_fit(trace, FOUR, battery_voltage=True)) == ["not-explained"]
+    assert refusals.before_fit(trace, FOUR, battery_voltage=True)[0].facts["why"] == "no-rest"
+    assert refusals.before_fit(trace_of(noise=float("nan")), FOUR) == ()
+    assert refusals.before_fit(trace_of(unit="V"), FOUR, battery_voltage=True) == ()
+
+
+@pytest.mark.parametrize(("mean", "swing", "inrush", "unit", "found"), [
+    (29.0, 3.0, 500.0, "A", True),     # a lamp: under 30 A and hardly any ripple
+    (31.0, 3.0, 500.0, "A", False),
+    (29.0, 4.5, 500.0, "A", False),    # a ripple over 25 %
+    (29.0, 3.0, 500.0, "V", False),    # nobody knows how many amperes that is
+    (110.0, 2.0, 210.0, "A", True),    # glow plugs: dull, without an in-rush of twice the mean
+    (110.0, 2.0, 230.0, "A", False),
+    (110.0, 5.0, 210.0, "A", False),   # a ripple over 6 %
+    (130.0, 2.0, 210.0, "A", False),   # a starter that is held draws as much
+    (130.0, 2.0, 210.0, "V", True),
+])
+def test_what_other_loads_look_like(mean, swing, inrush, unit, found, trace_of):
+    trace = trace_of(mean=mean, swing=swing, inrush=inrush, hump_hz=12.0, unit=unit)
+    assert ("no-cranking" in codes(refusals.before_fit(trace, FOUR))) is found
+    assert "no-cranking" not in codes(refusals.before_fit(replace(trace, fired_at_s=3.0), FOUR))
+
+
+@pytest.mark.parametrize(("sag", "sunk", "found"), [(0.34, 20.0, True), (0.36, 20.0, False), (0.34, 5.0, False)])
+def test_what_sinks_below_zero_by_a_tenth_of_its_range_is_no_direct_current(sag, sunk, found, trace_of):
+    """Late in the cranking it swings by 120 A; a tenth of that is 12 A. Without its quiet nothing else tells."""
+    trace = trace_of(ac_sag=sag)
+    late = trace.time_s > 1.0
+    current = (trace.current - np.where(trace.time_s > 2.0, 90.0 + sunk, 0.0))[late]
+    trace = replace(trace, time_s=trace.time_s[late], current=current, smooth=current)
+    assert ("ac-probe" in codes(refusals.before_fit(trace, FOUR))) is found
+
+
+@pytest.mark.parametrize(("rpm", "good"), [(29.0, False), (31.0, True), (699.0, True), (701.0, False)])
+def test_speeds_that_an_engine_can_be_cranked_at(rpm, good, trace_of, estimate_of):
+    found = refusals.after_fit(trace_of(), FOUR, [replace(estimate_of(FOUR), rpm=rpm)])
+    assert ("not-explained" not in codes(found)) is good
+
+
+def test_each_reason_is_given_once(trace_of):
+    first, again = refusals.no_cranking({}, "A"), refusals.no_cranking({"peak": 1.0}, "A")
+    assert refusals.once([None, first, again, None]) == (first,)
