@@ -428,6 +428,82 @@ def test_provoked_breaks_and_losses(kind: type[Source], rule: str, words: str) -
     assert [(o.rule, words in o.detail) for o in outcomes if o.state == "broken"] == [(rule, True)]
 
 
+class CannotStart(Board):
+    def _start(self) -> None:
+        raise BoardBusyError("the bench board is busy", "close the other program")
+
+
+class StartsOnce(Board):
+    starts = itertools.count()
+
+    def _start(self) -> None:
+        if next(self.starts):
+            raise BoardBusyError("the bench board has not let go", "unplug it")
+        super()._start()
+
+
+class SendsSeldom(Board):
+    def _read(self, timeout_s: float) -> Samples | None:
+        time.sleep(timeout_s)
+        return super()._read(timeout_s) if self.due() > 0.4 * RATE_HZ else None
+
+
+class EndsWhileNobodyReads(Board):
+    said = info(finite=True)
+
+    def _read(self, timeout_s: float) -> Samples | None:
+        if self.due() > 0.4 * RATE_HZ:
+            raise EndOfStream
+        return super()._read(timeout_s)
+
+
+class LosesAndCannotCount(Board):
+    def _read(self, timeout_s: float) -> Samples | None:
+        if self.due() > 0.4 * RATE_HZ:
+            self.began_s, self.lost = self.began_s + 0.4, None
+        return super()._read(timeout_s)
+
+
+class SwallowsLoss(Board):
+    def _read(self, timeout_s: float) -> Samples | None:
+        self.lost = 0
+        return super()._read(timeout_s)
+
+
+class RefusesInItsOwnWay(Board):
+    def read(self, timeout_s: float) -> Block | None:
+        if not self._running:
+            raise ValueError("not now")
+        return super().read(timeout_s)
+
+
+def not_there() -> Source:
+    raise BoardNotFoundError("no bench board", "plug it in")
+
+
+@pytest.mark.parametrize(("kind", "rule", "state", "words"), [
+    (CannotStart, "in-time", "not tried", "see the rule samples-come"),
+    (CannotStart, "codes-in-range", "not tried", "the stream broke: the bench board is busy"),
+    (RaisesWhatItLikes, "numbering", "not tried", "see the rule only-known-errors"),
+    (GivesOtherCodes, "numbering", "not tried", "see the rule codes-as-promised"),
+    (GivesOtherCodes, "only-known-errors", "not tried", "see the rule codes-as-promised"),
+    (RaisesWhatItLikes, "codes-as-promised", "not tried", "the stream broke"),
+    (SaysNothing, "close-lets-go", "not tried", "see the rule samples-come"),
+    (SendsSeldom, "rate-is-true", "not tried", "too few blocks came"),
+    (EndsWhileNobodyReads, "slow-reader", "not tried", "ended during the pause"),
+    (LosesAndCannotCount, "slow-reader", "kept", ""),
+    (SwallowsLoss, "loss-is-counted", "broken", "no block says so"),
+    (RefusesInItsOwnWay, "refused-after-the-end", "broken", "a ValueError, not a RuntimeError"),
+    (not_there, "numbering", "not tried", "no bench board"),
+    (not_there, "stop-and-close-any-time", "not tried", "no bench board"),
+    (StartsOnce, "close-lets-go", "broken", "the bench board has not let go"),
+])
+def test_what_one_rule_cannot_try_names_the_rule_that_tells(kind: Any, rule: str, state: str, words: str) -> None:
+    found = next(each for each in SOURCE_RULES if each.name == rule)
+    outcome = try_rule(found, SourceCase(kind, 0.15, pull, lose), 10.0)
+    assert (outcome.state, words in outcome.detail) == (state, True), outcome.detail
+
+
 def test_a_driver_that_hangs_costs_one_rule_and_not_the_run() -> None:
     began_s = time.monotonic()
     outcomes = run_contract(Hangs, stretch_s=0.1, deadline_s=1.0)
@@ -523,6 +599,33 @@ def touching_hook() -> list[BoardDeclaration]:
 def test_each_broken_plugin_breaks_exactly_its_rule(changes: dict[str, Any], rule: str, words: str) -> None:
     outcomes = run_plugin_contract(plugin(**changes), discover_s=0.3)
     assert [(o.rule, words in o.detail) for o in outcomes if o.state == "broken"] == [(rule, True)]
+
+
+class Peeking:
+    """Looks for a setting in each way there is."""
+
+    def __init__(self, look: Any) -> None:
+        self.look = look
+
+    def __call__(self, address: str, settings: Any) -> Source:
+        self.look(settings)
+        raise BoardNotFoundError("no bench board", "plug it in")
+
+
+@pytest.mark.parametrize("look", [lambda s: s.get("gain", "1"), lambda s: "gain" in s, lambda s: s.get("gain")])
+def test_a_setting_that_was_not_declared_is_noticed_however_it_is_looked_for(look: Any) -> None:
+    outcomes = run_plugin_contract(plugin(open=Peeking(look)), discover_s=0.3)
+    assert [(o.rule, "gain" in o.detail) for o in outcomes if o.state == "broken"] == [("settings-declared", True)]
+
+
+def test_a_plugin_that_declares_nothing_is_told_so_and_there_is_nothing_else_to_try() -> None:
+    nothing = ModuleType("bench_plugin")
+    nothing.crankfold_contract = 1  # type: ignore[attr-defined]
+    outcomes = run_plugin_contract(nothing)
+    assert [(o.rule, o.detail) for o in outcomes if o.state == "broken"] == [
+        ("hooks-declare", "it declares neither a board nor a file reader")]
+    assert {o.detail for o in outcomes if o.state == "not tried"} == {
+        "it declares nothing", "it declares no board", "it declares no file reader"}
 
 
 @pytest.mark.parametrize("hook", ["open", "reader_open"])
