@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -27,13 +27,34 @@ if TYPE_CHECKING:
     from crankfold.viewer.picture.look import Paper
 
 DASH = (8.0, 5.0)
+LEAST_HEIGHT = 860.0
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where strip, fold and wheel lie, and the first line of words below them."""
+
+    strip: Box
+    fold: Box
+    wheel: Box
+    foot: float
+
+    @classmethod
+    def on(cls, height: float) -> Places:
+        """Return the places on a page of a height, as in the picture of one capture if it is as high as that."""
+        strip = replace(STRIP, height=STRIP.height - (HEIGHT - height) * STRIP.height / (STRIP.height + FOLD.height))
+        top = strip.bottom + FOLD.top - STRIP.bottom
+        below = FOLD.height + height - HEIGHT + STRIP.height - strip.height
+        return cls(strip, replace(FOLD, top=top, height=below), replace(WHEEL, top=top, height=below), height - 72.0)
 
 
 def comparison_picture(before: Judged, after: Judged, differences: Sequence[Difference], *, name: str = "",
-                       paper: Paper = look.LIGHT) -> Scene:
-    """Return the picture of a comparison; both results hold a verdict."""
+                       paper: Paper = look.LIGHT, height: float = HEIGHT) -> Scene:
+    """Return the picture of a comparison, at least `LEAST_HEIGHT` high; both results hold a verdict."""
     text = comparison_headline(differences)
-    scene = Scene(WIDTH, HEIGHT, paper.paper, title=text, description=" ".join(map(changed_words, differences)))
+    height = max(height, LEAST_HEIGHT)
+    at = Places.on(height)
+    scene = Scene(WIDTH, height, paper.paper, title=text, description=" ".join(map(changed_words, differences)))
     worse = any(d.change == "worse" for d in differences)
     size = measures.size_to_fit(text, 60.0, 30.0, WIDTH - 2 * MARGIN, "serif")
     scene.add(Words(MARGIN, 80.0, measures.fit(text, size, WIDTH - 2 * MARGIN, "serif"), size,
@@ -42,10 +63,11 @@ def comparison_picture(before: Judged, after: Judged, differences: Sequence[Diff
     second = measures.fit(say("compare.conditions", order=order, engine=after.result.engine.name), 22.0,
                           WIDTH - 2 * MARGIN - 380.0)
     scene.add(Words(MARGIN, 122.0, second, 22.0, paper.ink), _legend(paper))
-    scene.add(title_over(STRIP, say("compare.strip"), "", paper), _strips(before, after, paper))
-    scene.add(title_over(FOLD, say("label.fold"), "", paper), _folds(before, after, paper))
-    scene.add(title_over(WHEEL, say("label.wheel"), say("compare.wheel"), paper), _wheels(before, after, paper))
-    scene.add(_changes(differences, name, paper))
+    scene.add(title_over(at.strip, say("compare.strip"), "", paper), _strips(before, after, at.strip, paper))
+    scene.add(title_over(at.fold, say("label.fold"), "", paper), _folds(before, after, at.fold, paper))
+    scene.add(title_over(at.wheel, say("label.wheel"), say("compare.wheel"), paper),
+              _wheels(before, after, at.wheel, paper))
+    scene.add(_changes(differences, name, at.foot, paper))
     return scene
 
 
@@ -57,13 +79,13 @@ def _legend(paper: Paper) -> list[Item]:
             Words(right - 90.0, y + 6.0, say("compare.after"), 20.0, paper.ink)]
 
 
-def _strips(before: Judged, after: Judged, paper: Paper) -> list[Item]:
+def _strips(before: Judged, after: Judged, box: Box, paper: Paper) -> list[Item]:
     """Return both currents, each from its own onset on."""
     one, other = (_from_onset(strip_of(j.result, j.capture)) for j in (before, after))
     window = (min(one.window_s[0], other.window_s[0]), max(one.window_s[1], other.window_s[1]))
     both = replace(other, window_s=window, top=max(one.top, other.top), bottom=min(one.bottom, other.bottom))
-    scales = strip_scales(both, STRIP)
-    return [*band(STRIP, paper), *rules(both, scales, paper),
+    scales = strip_scales(both, box)
+    return [*band(box, paper), *rules(both, scales, paper),
             trace_line(one.time_s, one.current, scales, stroke=paper.slate, width=look.FINE, dash=(5.0, 3.0)),
             trace_line(other.time_s, other.current, scales, stroke=paper.ink, width=look.FINE)]
 
@@ -73,14 +95,14 @@ def _from_onset(data: StripData) -> StripData:
     return replace(data, time_s=data.time_s - onset, window_s=(data.window_s[0] - onset, data.window_s[1] - onset))
 
 
-def _folds(before: Judged, after: Judged, paper: Paper) -> list[Item]:
+def _folds(before: Judged, after: Judged, box: Box, paper: Paper) -> list[Item]:
     one, other = fold_of(before.result), fold_of(after.result)
     if one is None or other is None:
         return []
     both = replace(other, top=max(one.top, other.top), bottom=min(one.bottom, other.bottom))
-    plot = plot_of(FOLD)
-    return [*fold_ground(both, after.result, FOLD, paper), *_cycles(replace(one, top=both.top, bottom=both.bottom),
-                                                                   plot, paper.slate, DASH),
+    plot = plot_of(box)
+    return [*fold_ground(both, after.result, box, paper), *_cycles(replace(one, top=both.top, bottom=both.bottom),
+                                                                  plot, paper.slate, DASH),
             *_cycles(both, plot, paper.ink, ())]
 
 
@@ -90,13 +112,13 @@ def _cycles(fold: FoldData, plot: Box, colour: str, dash: tuple[float, ...]) -> 
     return [*items, Path(curve_points(fold, plot, fold.middle), stroke=colour, width=look.BOLD, dash=dash)]
 
 
-def _wheels(before: Judged, after: Judged, paper: Paper) -> list[Item]:
+def _wheels(before: Judged, after: Judged, box: Box, paper: Paper) -> list[Item]:
     one, other = wheel_of(before.result), wheel_of(after.result)
     if one is None or other is None:
         return []
     cycle = after.result.engine.cycle_deg
-    items = draw_wheel(other, WHEEL, paper, cycle_deg=cycle, limit_percent=LIMIT_PERCENT)
-    x, y, rim = wheel_centre(WHEEL)
+    items = draw_wheel(other, box, paper, cycle_deg=cycle, limit_percent=LIMIT_PERCENT)
+    x, y, rim = wheel_centre(box)
     half = half_width(one.wide_deg, rim)
     for spoke in one.spokes:
         shape = bar(spoke.turn_deg, half + 4.0, radius(0.0, rim), radius(spoke.percent, rim)) + np.array([x, y])
@@ -104,13 +126,14 @@ def _wheels(before: Judged, after: Judged, paper: Paper) -> list[Item]:
     return items
 
 
-def _changes(differences: Sequence[Difference], name: str, paper: Paper) -> list[Item]:
+def _changes(differences: Sequence[Difference], name: str, top: float, paper: Paper) -> list[Item]:
     """Return each cylinder's change in words, the changed ones first, as many as the foot holds."""
     ordered = sorted(differences, key=lambda d: (d.change == "cannot-tell", -abs(d.difference_percent)))
     items: list[Item] = []
     for k, difference in enumerate(ordered[:4]):
         colour = paper.vermilion if difference.change == "worse" else paper.ink
         room = (WIDTH - 2 * MARGIN) / 2.0 - 20.0
-        x, y = MARGIN + (k % 2) * (room + 40.0), 988.0 + (k // 2) * 27.0
-        items.append(Words(x, y, measures.fit(changed_words(difference), 18.0, room), 18.0, colour))
-    return [*items, Words(MARGIN, 1046.0, measures.fit(name, 14.0, WIDTH - 2 * MARGIN), 14.0, paper.faint)]
+        x, y = MARGIN + (k % 2) * (room + 40.0), top + (k // 2) * 27.0
+        items.append(Words(x, y, measures.fit(changed_words(difference), 19.0, room), 19.0, colour))
+    return [*items, Words(MARGIN, top + 58.0, measures.fit(name, look.SCALE_TYPE, WIDTH - 2 * MARGIN),
+                          look.SCALE_TYPE, paper.faint)]

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 MOST_POINTS = 12_000  # of all thin lines together, so that the file stays small with many cycles
 LEAST_STEP = 1
+NUMBER_SIZE, PERCENT_SIZE = 26.0, 19.0
 MIDDLE = 4.4  # width of the middle cycle: the model is seen lying on it
 
 
@@ -31,7 +32,7 @@ def draw_fold(data: FoldData, result: Result, box: Box, paper: Paper, *, lit: in
 
 def plot_of(box: Box) -> Box:
     """Return where the curves of a fold lie in its box."""
-    return box.inset(left=62.0, top=64.0, right=14.0, bottom=42.0)
+    return box.inset(left=62.0, top=72.0, right=14.0, bottom=34.0)
 
 
 def fold_ground(data: FoldData, result: Result, box: Box, paper: Paper, *, lit: int | None = None) -> list[Item]:
@@ -85,11 +86,11 @@ def _heading(cylinder: Cylinder, x: float, room: float, top: float, paper: Paper
     lines = [say("label.percent_short", relative_percent=cylinder.relative_percent)]
     if cylinder.state != "good":
         lines = [f"{say(f'state.{cylinder.state}')} {lines[0]}"]
-    if measures.width_of(lines[0], 14.0) > room - 4.0:
+    if measures.width_of(lines[0], PERCENT_SIZE) > room - 4.0:
         lines = [say(f"state.{cylinder.state}")] if cylinder.state != "good" else [plain(cylinder.relative_percent, 0)]
-    below = measures.size_to_fit(lines[0], 14.0, 8.0, room - 2.0)
-    return [Words(x, top - 34.0, number, 22.0, colour, anchor="middle", face="serif"),
-            Words(x, top - 15.0, lines[0], below, colour, anchor="middle")]
+    below = measures.size_to_fit(lines[0], PERCENT_SIZE, 8.0, room - 2.0)
+    return [Words(x, top - 38.0, number, NUMBER_SIZE, colour, anchor="middle", face="serif"),
+            Words(x, top - 16.0, lines[0], below, colour, anchor="middle")]
 
 
 def _scales(data: FoldData, plot: Box, paper: Paper) -> list[Item]:
@@ -97,12 +98,13 @@ def _scales(data: FoldData, plot: Box, paper: Paper) -> list[Item]:
     for value in measures.ticks(data.bottom, data.top, 5):
         y = plot.bottom - (value - data.bottom) / (data.top - data.bottom) * plot.height
         items.append(Rule(plot.left - 5.0, y, plot.left, y, paper.faint, look.HAIR))
-        items.append(Words(plot.left - 8.0, y + 4.5, plain(value), 13.0, paper.faint, anchor="end"))
+        items.append(Words(plot.left - 8.0, y + 5.5, plain(value), look.SCALE_TYPE, paper.faint, anchor="end"))
     last = -1e9
     for lane in data.lanes:
         x = _x(data, plot, lane.tdc_deg)
-        if x - last >= 30.0:
-            items.append(Words(x, plot.bottom + 17.0, plain(lane.tdc_deg), 13.0, paper.faint, anchor="middle"))
+        if x - last >= 36.0:
+            items.append(Words(x, plot.bottom + 21.0, plain(lane.tdc_deg), look.SCALE_TYPE, paper.faint,
+                               anchor="middle"))
             last = x
     items.append(Rule(plot.left, plot.bottom, plot.right, plot.bottom, paper.faint, look.HAIR))
     items.append(Rule(plot.left, plot.top, plot.left, plot.bottom, paper.faint, look.HAIR))

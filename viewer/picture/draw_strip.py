@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 HOLE_EVERY = 34.0  # scene units between the holes along the edges of the paper
 HOLE_RADIUS = 3.6
 EDGE = 18.0  # height of the edges with the holes
-NUMBER_SIZE, LOW_SIZE = 13.0, 15.0
-NUMBER_GAP = 4.0  # between hump numbers; where there is less, numbers are left out
+NUMBER_SIZE, LOW_SIZE = look.SCALE_TYPE, 20.0
+NUMBER_GAP = 4.0  # between hump numbers; a cylinder whose numbers have less room has none
 NAMES = {"in-rush": "label.inrush", "gap": "label.gap", "bridged": "label.bridged", "other": "label.other",
          "fired": "label.fired", "unused": "label.unused"}
 
@@ -50,7 +50,7 @@ class StripScales:
 
 def strip_scales(data: StripData, box: Box) -> StripScales:
     """Return the scales of a strip drawn in a box."""
-    plot = box.inset(left=62.0, top=EDGE + 30.0, right=14.0, bottom=EDGE + 24.0)
+    plot = box.inset(left=62.0, top=EDGE + 30.0, right=14.0, bottom=EDGE + 26.0)
     return StripScales(plot, data.window_s, data.bottom, data.top)
 
 
@@ -89,13 +89,14 @@ def _stretch(stretch: Stretch, scales: StripScales, paper: Paper) -> list[Item]:
     box = Box(left, plot.top, max(right - left, 1.0), plot.height)
     name = say(NAMES[stretch.kind])
     items: list[Item] = [Panel(box, fill=paper.card, hatch=paper.rule)]
-    wide = measures.width_of(name, 13.0) + 12.0
+    wide = measures.width_of(name, look.SCALE_TYPE) + 12.0
     if wide < box.width:
         middle = left + box.width / 2.0
-        items.append(Panel(Box(middle - wide / 2.0, plot.top + 6.0, wide, 19.0), fill=paper.card, radius=3.0))
-        items.append(Words(middle, plot.top + 20.0, name, 13.0, paper.ink, anchor="middle"))
-    elif box.width > 15.0:
-        items.append(Words(left + box.width / 2.0 + 5.0, plot.top + wide, name, 13.0, paper.ink, turn_deg=-90.0))
+        items.append(Panel(Box(middle - wide / 2.0, plot.top + 6.0, wide, 22.0), fill=paper.card, radius=3.0))
+        items.append(Words(middle, plot.top + 22.0, name, look.SCALE_TYPE, paper.ink, anchor="middle"))
+    elif box.width > 18.0:
+        items.append(Words(left + box.width / 2.0 + 6.0, plot.top + wide, name, look.SCALE_TYPE, paper.ink,
+                           turn_deg=-90.0))
     return items
 
 
@@ -105,11 +106,12 @@ def rules(data: StripData, scales: StripScales, paper: Paper) -> list[Item]:
     for value in measures.ticks(data.bottom, data.top, 5):
         y = scales.y(value)
         items.append(Rule(plot.left, y, plot.right, y, paper.rule, look.HAIR, dash=(2.0, 5.0)))
-        items.append(Words(plot.left - 8.0, y + 4.5, plain(value), 13.0, paper.faint, anchor="end"))
+        items.append(Words(plot.left - 8.0, y + 5.5, plain(value), look.SCALE_TYPE, paper.faint, anchor="end"))
     for value in measures.ticks(*data.window_s, about=12):
         x = scales.x(value)
         items.append(Rule(x, plot.bottom, x, plot.bottom + 5.0, paper.faint, look.HAIR))
-        items.append(Words(x, plot.bottom + 19.0, plain(round(value, 6)), 13.0, paper.faint, anchor="middle"))
+        items.append(Words(x, plot.bottom + 21.0, plain(round(value, 6)), look.SCALE_TYPE, paper.faint,
+                           anchor="middle"))
     items.append(Rule(plot.left, plot.bottom, plot.right, plot.bottom, paper.faint, look.HAIR))
     return items
 
@@ -133,28 +135,36 @@ def trace_line(time_s: NDArray[np.float64], current: NDArray[np.float64], scales
 
 def _humps(humps: tuple[HumpPlace, ...], result: Result, scales: StripScales, paper: Paper, *,
            lit: int | None) -> list[Item]:
-    """Return the numbers of the humps along the upper edge: low ones always, the others as far as there is room."""
+    """Return a tick for every hump along the upper edge, and numbers: all of a cylinder's or none.
+
+    Low cylinders have theirs always; the others, in firing order, as far as there is room.
+    """
     states = {c.position - 1: c for c in result.cylinders}
-    shown = [(scales.x(h.time_s), states[h.position]) for h in humps if h.position in states]
-    shown = [(x, c) for x, c in shown if scales.plot.left <= x <= scales.plot.right]
-    always = [(x, c) for x, c in shown if c.state in ("low", "dead") or c.position == lit]
-    taken = [(x, measures.width_of(short_name(c), LOW_SIZE, SERIF_FACE)) for x, c in always]
-    items = [item for x, c in always for item in _number(x, c, scales, paper, bold=True)]
-    for x, cylinder in shown:
-        wide = measures.width_of(short_name(cylinder), NUMBER_SIZE)
-        if (x, cylinder) in always or any(abs(x - t) < (wide + w) / 2.0 + NUMBER_GAP for t, w in taken):
-            continue
-        taken.append((x, wide))
-        items += _number(x, cylinder, scales, paper, bold=False)
+    places: dict[int, list[float]] = {}
+    for hump in humps:
+        x = scales.x(hump.time_s)
+        if hump.position in states and scales.plot.left <= x <= scales.plot.right:
+            places.setdefault(hump.position, []).append(x)
+    bold = {p for p in places if states[p].state in ("low", "dead") or p + 1 == lit}
+    taken, items = list[tuple[float, float]](), list[Item]()
+    for position in sorted(places, key=lambda p: (p not in bold, p)):
+        size, face = (LOW_SIZE, SERIF_FACE) if position in bold else (NUMBER_SIZE, SANS_FACE)
+        wide = measures.width_of(short_name(states[position]), size, face)
+        mine = [(x, wide) for x in places[position]]
+        shown = position in bold or not any(abs(x - t) < (wide + w) / 2.0 + NUMBER_GAP for x, _ in mine
+                                            for t, w in (*taken, *(m for m in mine if m[0] != x)))
+        taken += mine if shown else []
+        for x in places[position]:
+            items += _number(x, states[position], scales, paper, bold=position in bold, shown=shown)
     return items
 
 
-def _number(x: float, cylinder: Cylinder, scales: StripScales, paper: Paper, *, bold: bool) -> list[Item]:
+def _number(x: float, cylinder: Cylinder, scales: StripScales, paper: Paper, *, bold: bool, shown: bool) -> list[Item]:
     y = scales.plot.top - 10.0
     size, face = (LOW_SIZE, SERIF_FACE) if bold else (NUMBER_SIZE, SANS_FACE)
     colour = paper.vermilion if cylinder.state in ("low", "dead") else paper.ink if bold else paper.faint
-    return [Words(x, y, short_name(cylinder), size, colour, anchor="middle", face=face),
-            Rule(x, y + 4.0, x, y + 10.0, colour, 2.0 if bold else look.HAIR)]
+    tick = Rule(x, y + 4.0, x, y + 10.0, colour, 2.0 if bold else look.HAIR)
+    return [Words(x, y, short_name(cylinder), size, colour, anchor="middle", face=face), tick] if shown else [tick]
 
 
 def _marks(data: StripData, scales: StripScales, paper: Paper) -> list[Item]:

@@ -15,9 +15,11 @@ from crankfold.viewer.wording import say
 if TYPE_CHECKING:
     from crankfold.viewer.picture.look import Paper
 
-OUTSIDE = (96.0, 66.0)  # room for numbers and words outside the rim, sideways and up or down, in a box of this size:
+OUTSIDE = (96.0, 69.0)  # room for numbers and words outside the rim, sideways and up or down, in a box of this size:
 FULL_BOX = (564.0, 430.0)
 SMALLEST = 0.7  # words do not shrink below this share, whatever the box
+SCALE_SIZE = 14.0  # of the percentages on the circles
+LEAST_HUB = 12.0  # size of the words in the hub; a smaller hub has none
 CAP = 0.8  # half width of a whisker's cap, of the spoke's
 
 
@@ -87,7 +89,7 @@ def _whisker(spoke: Spoke, centre: tuple[float, float], rim: float, wide_deg: fl
 def _label(spoke: Spoke, centre: tuple[float, float], rim: float, size: float, paper: Paper) -> list[Item]:
     """Write number and percent outside the rim, the block just clear of it in the spoke's direction."""
     low = spoke.state in ("low", "dead")
-    small = max(13.0, size * (0.56 if low else 0.5))
+    small = max(look.SCALE_TYPE, size * 0.62)
     words = say("label.percent_short", relative_percent=spoke.percent)
     if spoke.state != "good":
         words = f"{say(f'state.{spoke.state}')} {words}"
@@ -113,9 +115,11 @@ def _hub(centre: tuple[float, float], rim: float, cycle_deg: float, paper: Paper
     barbs = np.array([tip + 7.0 * np.array([np.sin(heading + a), -np.cos(heading + a)]) for a in (2.6, 3.68)])
     head = np.stack([barbs[0], tip, barbs[1]])
     words = say("label.cycle", cycle_deg=plain(cycle_deg, 0))
+    size = min(look.SCALE_TYPE, measures.size_to_fit(words, 40.0, 1.0, 1.2 * hub))
+    inside: list[Item] = [Words(x, y + 0.35 * size, words, size, paper.faint, anchor="middle")]
     return [Ring(x, y, hub, stroke=paper.ink, width=1.2, fill=paper.card),
             Path(arrow, stroke=paper.faint, width=1.2), Path(head, stroke=paper.faint, width=1.2),
-            Words(x, y + 0.1 * hub, words, min(12.0, 0.34 * hub), paper.faint, anchor="middle")]
+            *(inside if size >= LEAST_HUB else ())]
 
 
 def _scale(centre: tuple[float, float], rim: float, data: WheelData, limit: float, paper: Paper) -> list[Item]:
@@ -123,12 +127,19 @@ def _scale(centre: tuple[float, float], rim: float, data: WheelData, limit: floa
     turns = sorted(s.turn_deg % 360.0 for s in data.spokes)
     gaps = [((b - a) % 360.0 or 360.0, a) for a, b in zip(turns, [*turns[1:], turns[0]], strict=True)]
     widest, after = max(gaps)
-    items: list[Item] = []
-    for percent in (50.0, limit, 100.0):
+    grounds, words = list[Panel](), list[Words]()
+    for percent in (limit, 100.0, 50.0):
         dx, dy = point(after + widest / 2.0, radius(percent, rim))
-        text = plain(percent, 0)
-        wide = measures.width_of(text, 12.0) + 4.0
-        items.append(Panel(Box(centre[0] + dx - wide / 2.0, centre[1] + dy - 8.0, wide, 15.0), fill=paper.card))
-        items.append(Words(centre[0] + dx, centre[1] + dy + 4.0, text, 12.0,
+        x, y, text = centre[0] + dx, centre[1] + dy, plain(percent, 0)
+        wide = measures.width_of(text, SCALE_SIZE) + 4.0
+        ground = Panel(Box(x - wide / 2.0, y - SCALE_SIZE * 0.4, wide, SCALE_SIZE * 0.8), fill=paper.card)
+        if any(_overlap(ground.box, other.box) for other in grounds):
+            continue
+        grounds.append(ground)
+        words.append(Words(x, y + SCALE_SIZE * 0.36, text, SCALE_SIZE,
                            paper.vermilion if percent == limit else paper.faint, anchor="middle"))
-    return items
+    return [*grounds, *words]
+
+
+def _overlap(one: Box, other: Box) -> bool:
+    return one.left < other.right and other.left < one.right and one.top < other.bottom and other.top < one.bottom

@@ -49,6 +49,9 @@ FINE = 1.3
 BOLD = 3.0
 """Width of the middle of the cycles and of outlines that matter."""
 
+SCALE_TYPE = 16.0
+"""Size of the numbers of scales, and of what is written beside them."""
+
 SANS = "DejaVu Sans Condensed"
 SERIF = "DejaVu Serif Condensed"
 SANS_STACK = "'DejaVu Sans Condensed','DejaVu Sans','Liberation Sans',Arial,sans-serif"

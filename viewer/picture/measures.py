@@ -73,6 +73,20 @@ def wrap(text: str, size: float, room: float, lines: int, face: Face = "sans") -
     return [fit(piece, size, room, face) for piece in broken]
 
 
+def even(text: str, size: float, room: float, lines: int, face: Face = "sans") -> list[str]:
+    """Return the text broken as `wrap` does, but into lines about as long as each other: no word is left alone."""
+    broken, whole = wrap(text, size, room, lines, face), " ".join(text.split())
+    narrow, wide = 0.0, room
+    while len(broken) > 1 and " ".join(broken) == whole and wide - narrow > size / 4.0:
+        middle = (narrow + wide) / 2.0
+        tried = wrap(text, size, middle, lines, face)
+        if len(tried) <= len(broken) and " ".join(tried) == whole:
+            broken, wide = tried, middle
+        else:
+            narrow = middle
+    return broken
+
+
 def ticks(low: float, high: float, about: int) -> list[float]:
     """Return round numbers from `low` to `high`, about as many as asked for, 1, 2 or 5 times a power of ten apart."""
     span = high - low

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 WIDTH, HEIGHT = 1600.0, 1060.0
 MARGIN = 36.0
+TITLE_SIZE = 18.0
 STRIP = Box(MARGIN, 176.0, WIDTH - 2 * MARGIN, 300.0)
 FOLD = Box(MARGIN, 520.0, 940.0, 430.0)
 WHEEL = Box(MARGIN + 964.0, 520.0, WIDTH - 2 * MARGIN - 964.0, 430.0)
@@ -89,10 +90,10 @@ def _head(result: Result, told: Answer, paper: Paper) -> list[Item]:
 def title_over(box: Box, text: str, note: str, paper: Paper) -> list[Item]:
     """Return the words over a view: its title, and a note at its right."""
     y = box.top - 11.0
-    items: list[Item] = [Words(box.left, y, measures.fit(text, 16.0, box.width), 16.0, paper.faint)]
+    items: list[Item] = [Words(box.left, y, measures.fit(text, TITLE_SIZE, box.width), TITLE_SIZE, paper.faint)]
     if note:
-        room = box.width - measures.width_of(text, 16.0) - 20.0
-        items.append(Words(box.right, y, measures.fit(note, 16.0, room), 16.0, paper.faint, anchor="end"))
+        room = box.width - measures.width_of(text, TITLE_SIZE) - 20.0
+        items.append(Words(box.right, y, measures.fit(note, TITLE_SIZE, room), TITLE_SIZE, paper.faint, anchor="end"))
     return items
 
 
@@ -123,5 +124,5 @@ def _foot(told: Answer, name: str, paper: Paper) -> list[Item]:
     items: list[Item] = [Words(MARGIN, 988.0, measures.fit(first, 21.0, room), 21.0, paper.ink)]
     blind = told.blind[0] if told.blind else ""
     items.append(Words(MARGIN, 1016.0, measures.fit(blind, 17.0, room), 17.0, paper.faint))
-    items.append(Words(MARGIN, 1042.0, measures.fit(name, 14.0, room), 14.0, paper.faint))
+    items.append(Words(MARGIN, 1042.0, measures.fit(name, look.SCALE_TYPE, room), look.SCALE_TYPE, paper.faint))
     return items

@@ -16,7 +16,7 @@ from crankfold.viewer.wording import say
 if TYPE_CHECKING:
     from PySide6.QtWidgets import QWidget
 
-SIZE = 24.0
+SIZE = 30.0
 
 
 class CheckView(View):
@@ -56,7 +56,6 @@ class CheckView(View):
     def items(self, box: Box) -> list[Item]:
         """Return the list's items."""
         paper = self.paper
-        box = Box(box.left, 1.0, box.width, box.bottom - 1.0)
         items: list[Item] = [Panel(box, fill=paper.card, stroke=paper.rule)]
         items.append(Words(box.left + 26.0, box.top + 46.0, say("window.check_heading"), 32.0, paper.ink, face="serif"))
         items.append(Words(box.right - 26.0, box.top + 46.0, say("safety.law"), 18.0, paper.ink, anchor="end"))
@@ -79,7 +78,7 @@ class CheckView(View):
             items.append(Path(tick, stroke=paper.ink, width=4.0))
         size = SIZE if next_ or k > self.list.done else SIZE * 0.85
         lines = measures.wrap(text, size, box.width - side - 50.0, 1 if box.height < 2.4 * size else 2)
-        first = y + size * 0.35 - (len(lines) - 1) * size * 0.6
+        first = y + size * 0.36 - (len(lines) - 1) * size * 0.6
         for row, line in enumerate(lines):
             items.append(Words(square.right + 16.0, first + row * size * 1.2, line, size,
                                paper.faint if k < self.list.done else paper.ink))

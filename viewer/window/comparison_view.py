@@ -46,7 +46,10 @@ class ComparisonView(View):
         items: list[Item] = [Panel(whole, fill=self.paper.paper)]
         if self.pair is None:
             return items
-        scene = comparison_picture(*self.pair, self._differences, name=say("window.compared"), paper=self.paper)
+        from crankfold.viewer.picture.page import WIDTH
+
+        scene = comparison_picture(*self.pair, self._differences, name=say("window.compared"), paper=self.paper,
+                                   height=WIDTH * whole.height / whole.width)
         scale = min(whole.width / scene.width, whole.height / scene.height)
         left, top = (whole.width - scale * scene.width) / 2.0, (whole.height - scale * scene.height) / 2.0
         return [*items, *(moved(item, scale, left, top) for item in scene.items)]

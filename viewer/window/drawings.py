@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 WIDE, TALL = 600.0, 420.0  # units every drawing is made in, before it is fitted to its place
 CABLE, WIRE, LINE = 7.0, 2.0, 2.0
-SIZE = 17.0
+SIZE = 20.0
 BATTERY = Box(40.0, 250.0, 150.0, 100.0)
 STARTER = (470.0, 300.0)
 BOARD = Box(225.0, 40.0, 150.0, 80.0)
@@ -91,7 +91,7 @@ def _circuit(paper: Paper) -> list[Item]:
                             (x - 40.0, 392.0), (x, y + 38.0)), stroke=paper.faint, width=CABLE))
     items += [Panel(Box(x - 60.0, y - 38.0, 110.0, 76.0), fill=paper.wash, stroke=paper.ink, width=LINE, radius=14.0),
               Panel(Box(x + 50.0, y - 14.0, 34.0, 28.0), fill=paper.card, stroke=paper.ink, width=LINE),
-              _name("starter", x - 6.0, y + 6.0, paper), _name("lead", 400.0, 188.0, paper)]
+              _name("starter", x - 6.0, y + 6.0, paper)]
     return items
 
 
@@ -129,20 +129,22 @@ def _clamp(x: float, y: float, paper: Paper) -> list[Item]:
 
 def _probe(key: str, paper: Paper) -> list[Item]:
     items = [*_circuit(paper), *_board(paper)]
+    if key in ("clamp", "amperes"):
+        items += [*_clamp(240.0, 207.0, paper), _name("lead", 412.0, 188.0, paper)]
     if key == "clamp":
-        items += [*_clamp(240.0, 207.0, paper), _name("clamp", 190.0, 160.0, paper, "end")]
+        items.append(_name("clamp", 190.0, 160.0, paper, "end"))
     elif key == "shunt":
         bar = Box(205.0, 378.0, 90.0, 24.0)
         items += [Panel(bar, fill=paper.card, stroke=paper.ink, width=LINE),
                   *_wires(paper, (bar.left + 14.0, bar.top), (bar.right - 14.0, bar.top)),
-                  _name("shunt", 250.0, 364.0, paper)]
+                  _name("shunt", 306.0, 372.0, paper, "start")]
     elif key == "cable":
         items += [*_wires(paper, (225.0, 386.0), (360.0, 389.0)),
-                  Rule(225.0, 408.0, 360.0, 408.0, paper.ink, 1.2), _name("length", 292.0, 374.0, paper)]
+                  Rule(225.0, 400.0, 360.0, 400.0, paper.ink, 1.2), _name("length", 292.0, 418.0, paper)]
     elif key == "battery":
         items += _wires(paper, (BATTERY.left + 35.0, BATTERY.top - 10.0), (BATTERY.right - 35.0, BATTERY.top - 10.0))
     else:
-        items += [*_clamp(240.0, 207.0, paper), _name("amperes", BOARD.left + 75.0, BOARD.top - 12.0, paper)]
+        items.append(_name("amperes", BOARD.left + 75.0, BOARD.top - 12.0, paper))
     return items
 
 
@@ -192,7 +194,7 @@ def _sync(key: str, paper: Paper, draft: Draft) -> list[Item]:
         items += [Path(_bend((BOARD.left + 60.0, BOARD.bottom), (marked + 2.0, head.top - 66.0)), stroke=paper.plum,
                        width=WIRE),
                   Panel(Box(marked - 20.0, head.top - 80.0, 40.0, 26.0), fill=paper.card, stroke=paper.plum, width=3.0,
-                        radius=6.0), _name("clip", marked - 28.0, head.top - 60.0, paper, "end")]
+                        radius=6.0), _name("clip", 12.0, head.top - 90.0, paper, "start")]
     elif key == "cam":
         items += [*_wires(paper, (520.0, 283.0)), _name("cam", 520.0, 262.0, paper)]
     elif key == "pressure":

@@ -14,9 +14,9 @@ if TYPE_CHECKING:
 
 LARGEST, SMALLEST = 76.0, 44.0  # of the headline: on a laptop capitals of 13 mm, on a bench screen twice that
 TWO_LINES = 40.0  # of a headline too long for one
-ADVICE, LEAST_ADVICE = 27.0, 20.0
+ADVICE, LEAST_ADVICE = 30.0, 20.0
 ASIDE = 18.0
-KEYS = 16.0
+KEYS = 18.0
 
 
 class Head(View):
@@ -41,8 +41,8 @@ class Head(View):
         items: list[Item] = [Words(0.0, y, line, size, colour, face="serif")
                              for line, y, size in headline_lines(told.headline, room)]
         advice = measures.size_to_fit(told.advice, ADVICE, LEAST_ADVICE, 1.9 * room)
-        for k, line in enumerate(measures.wrap(told.advice, advice, room, 2)):
-            items.append(Words(0.0, 119.0 + k * advice * 1.16, line, advice, paper.ink))
+        for k, line in enumerate(measures.even(told.advice, advice, room, 2)):
+            items.append(Words(0.0, 119.0 + k * advice * 1.14, line, advice, paper.ink))
         aside = measures.fit(told.aside, ASIDE, room)
         items.append(Words(0.0, 177.0, aside, ASIDE, paper.faint))
         return items
@@ -53,7 +53,7 @@ def headline_lines(text: str, room: float) -> list[tuple[str, float, float]]:
     size = measures.size_to_fit(text, LARGEST, 1.0, room, "serif")
     if size >= SMALLEST:
         return [(text, 70.0, size)]
-    lines = measures.wrap(text, TWO_LINES, room, 2, "serif")
+    lines = measures.even(text, TWO_LINES, room, 2, "serif")
     return [(line, 38.0 + 43.0 * k, TWO_LINES) for k, line in enumerate(lines)]
 
 

@@ -47,7 +47,14 @@ def keys_for(now: Standing, *, checking: bool) -> tuple[Keys, ...]:
     if checking:
         return (*CHECKING, *ALWAYS)
     verdict, stuck = now.phase in VERDICTS, now.stage in (Phase.NO_BOARD, Phase.LOST, Phase.OVER)
-    return (*(TROUBLE if stuck else ()), *(JUDGED if verdict else PREPARING), *ALWAYS)
+    return (*(TROUBLE if stuck else ()), *(_answered(now) if verdict else PREPARING), *ALWAYS)
+
+
+def _answered(now: Standing) -> tuple[Keys, ...]:
+    """Return the keys for an answer: what there is nothing for is left out."""
+    if now.judged is None:
+        return JUDGED[:1]
+    return JUDGED if now.judged.result.cylinders else tuple(k for k in JUDGED if k.action != "next_cylinder")
 
 
 def line_of(keys: tuple[Keys, ...]) -> str:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from crankfold.viewer.picture.look import Paper
 
 RIGHT_SHARE = 0.335  # of the width, for wheel and words
-WORDS_SHARE = 0.36  # of the right column, below the wheel
+WORDS_SHARE = 0.33  # of the right column, below the wheel
 STRIP_SHARE = 0.47  # of the left column, above the fold
 WORDED = (Phase.FILLING, Phase.ARMED, Phase.NO_BOARD, Phase.LOST, Phase.REFUSED, Phase.OVER)
 """Phases in which a card of words stands beside a strip that fills the rest."""
@@ -46,6 +46,7 @@ class Page(QWidget):
         self.strip, self.fold, self.wheel = StripView(self), FoldView(self), WheelView(self)
         self.words, self.over = WordsView(self), WordsView(self)
         self.picture, self.check, self.comparison = DrawingView(self), CheckView(self), ComparisonView(self)
+        self.over.title_room = self.check.title_room = 1.0  # they cover the titles of what they lie over
         for hidden in (self.over, self.check, self.comparison):
             hidden.hide()
         for view in self.judged_views:
@@ -185,7 +186,8 @@ class Page(QWidget):
         strip_high = STRIP_SHARE * high if both else high
         put(self.strip, unit, Box(MARGIN, top, main, strip_high))
         put(self.fold, unit, Box(MARGIN, top + strip_high + 0.5 * GAP, main, high - strip_high - 0.5 * GAP))
-        words = (WORDS_SHARE if both else 1.0) * high
+        self.words.title_room = GAP if both else TITLE
+        words = WORDS_SHARE * (high - TITLE) + GAP if both else high
         put(self.wheel, unit, Box(MARGIN + room - right, top, right, high - words))
         put(self.words, unit, Box(MARGIN + room - right, top + high - words, right, words))
 

@@ -35,6 +35,8 @@ if TYPE_CHECKING:
     from crankfold.viewer.picture.scene import Face
 
 HATCH_STEP, HATCH_WIDTH = 6.0, 2.0  # as in the pictures
+SMOOTH_FROM = 1.0  # scene units; a line of many points that is finer is drawn as bars, `BAR` thick at least
+BAR = 1.2
 ONE_PIXEL = 1.0  # thicker lines through thousands of points cost a hundred times as much
 
 
@@ -125,15 +127,15 @@ def _path(painter: QPainter, item: Path) -> None:
 
 
 def _long_line(painter: QPainter, item: Path) -> None:
-    """Draw a line of very many points: a fine one smoothed, a finer one as bars where it is dense enough."""
-    if item.width < look.FINE and _bars(painter, item):
+    """Draw a line of very many points: smoothed, or as bars where it is a hairline and dense enough."""
+    if item.width < SMOOTH_FROM and _bars(painter, item):
         return
     pen = QPen(colour_of(item.stroke or "#000000"))
     pen.setCosmetic(True)
     pen.setWidthF(ONE_PIXEL if item.width < 1.5 else item.width)
     painter.setPen(pen)
     painter.setBrush(Qt.BrushStyle.NoBrush)
-    painter.setRenderHint(QPainter.RenderHint.Antialiasing, item.width >= look.FINE and len(item.points) <= 4000)
+    painter.setRenderHint(QPainter.RenderHint.Antialiasing, item.width >= SMOOTH_FROM and len(item.points) <= 4000)
     finite = np.isfinite(item.points).all(axis=1)
     if finite.all():
         painter.drawPolyline(pg.functions.arrayToQPolygonF(*np.ascontiguousarray(item.points.T)))
@@ -147,7 +149,7 @@ def _bars(painter: QPainter, item: Path) -> bool:
     turned, pixels = painter.worldTransform(), painter.device().devicePixelRatioF()
     scale = turned.m11() * pixels
     points = item.points * scale + (turned.dx() * pixels, turned.dy() * pixels)
-    bars = bars_of(points, max(1.0, item.width * scale), round(painter.device().height() * pixels))
+    bars = bars_of(points, max(1.0, BAR * scale), round(painter.device().height() * pixels))
     if bars is None:
         return False
     tall, wide = bars.inked.shape

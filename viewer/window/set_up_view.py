@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from crankfold.viewer.picture.look import Paper
 
 LEFT_SHARE = 0.5
-ROW, LABEL = 40.0, 190.0  # scene units: height of a field, width of its name
+ROW, LABEL = 42.0, 210.0  # scene units: height of a field, width of its name
 POLL_MS = 100
 
 
@@ -58,6 +58,8 @@ class SetUpView(QWidget):
         self.head, self.foot, self.picture = Head(self), Foot(self), DrawingView(self)
         self.list = QListWidget(self)
         self.list.setWordWrap(True)
+        self.list.setTextElideMode(Qt.TextElideMode.ElideNone)
+        self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.list.currentRowChanged.connect(self._choose)
         self._labels: dict[str, QLabel] = {}
         self.fields: dict[str, QLineEdit] = {}
@@ -201,7 +203,7 @@ class SetUpView(QWidget):
         self._dress()
 
     def _dress(self) -> None:
-        p, big = self.paper, round(20.0 * self.unit)
+        p, big = self.paper, round(22.0 * self.unit)
         self.setStyleSheet(
             f"* {{ font-family: '{look.SANS}'; font-size: {big}px; color: {p.ink}; }}"
             f"QListWidget, QLineEdit {{ background: {p.card}; border: 1px solid {p.faint}; padding: 3px; }}"

@@ -26,9 +26,8 @@ LEAST_SPAN_A = 100.0  # quiet noise is not blown up to fill the strip
 LEAST_SHARE = 0.05  # of what the converter can give, where amperes are not known
 SPANS_A_DECADE = 20.0  # that a live scale may have: it holds still until the current really grows
 ABOVE, BELOW, BELOW_WITH_SYNC = 0.6, 0.6, 0.77  # of the span on either side of the middle: room for the second channel
-LIVE_LINE = 1.2  # scene units; less than `look.FINE`, so that it is drawn as bars
 SYNC_SHARE = 0.14  # of the plot's height, for the second channel of a live stream
-MARK_SIZE = 15.0
+MARK_SIZE = 18.0
 
 
 def judged_strip(data: StripData, result: Result, box: Box, window: StripWindow, paper: Paper, *,
@@ -50,7 +49,7 @@ def scales_of(data: StripData, box: Box) -> StripScales:
 def _lit(data: StripData, scales: StripScales, lit: int | None, paper: Paper) -> list[Item]:
     plot = scales.plot
     xs = [scales.x(h.time_s) for h in data.humps if h.position + 1 == lit]
-    return [Panel(Box(x - 12.0, plot.top - 26.0, 24.0, plot.height + 26.0), stroke=paper.ink, width=2.0, radius=4.0)
+    return [Panel(Box(x - 13.0, plot.top - 31.0, 26.0, plot.height + 31.0), stroke=paper.ink, width=2.0, radius=4.0)
             for x in xs]
 
 
@@ -70,9 +69,9 @@ def _marks(data: StripData, scales: StripScales, window: StripWindow, paper: Pap
         text = say("window.between", time_s=found.time_s, change=_signed(found.change), first=plain(found.first, 0),
                    second=plain(found.second, 0), unit=data.unit or say("label.no_unit"))
         wide = measures.width_of(text, MARK_SIZE) + 16.0
-        items.append(Panel(Box(plot.right - wide - 4.0, plot.top + 6.0, wide, 24.0), fill=paper.card,
+        items.append(Panel(Box(plot.right - wide - 4.0, plot.top + 6.0, wide, 28.0), fill=paper.card,
                            stroke=paper.slate, radius=3.0))
-        items.append(Words(plot.right - 12.0, plot.top + 23.0, text, MARK_SIZE, paper.ink, anchor="end"))
+        items.append(Words(plot.right - 12.0, plot.top + 26.0, text, MARK_SIZE, paper.ink, anchor="end"))
     return items
 
 
@@ -111,7 +110,7 @@ def live_strip(lines: tuple[LiveLine, ...], box: Box, paper: Paper, *, channels:
 
 def live_scales(data: StripData, box: Box) -> StripScales:
     """Return the scales of a live strip, which needs no room for hump numbers."""
-    plot = box.inset(left=62.0, top=EDGE + 8.0, right=14.0, bottom=EDGE + 24.0)
+    plot = box.inset(left=62.0, top=EDGE + 8.0, right=14.0, bottom=EDGE + 26.0)
     return StripScales(plot, data.window_s, data.bottom, data.top)
 
 
@@ -128,7 +127,7 @@ def _line(line: LiveLine, scales: StripScales, colour: str) -> Path:
     start, end = scales.window_s
     x = scales.plot.left + (line.time_s - start) / (end - start) * scales.plot.width
     y = scales.plot.bottom - (line.value - scales.bottom) / (scales.top - scales.bottom) * scales.plot.height
-    return Path(np.column_stack([x, y]), stroke=colour, width=LIVE_LINE)
+    return Path(np.column_stack([x, y]), stroke=colour, width=look.HAIR)
 
 
 def _second(line: LiveLine, channel: Channel, scales: StripScales, paper: Paper) -> list[Item]:

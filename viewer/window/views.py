@@ -33,6 +33,7 @@ class View(QWidget):
         super().__init__(parent)
         self.paper: Paper = look.LIGHT
         self.unit = 1.0
+        self.title_room = TITLE
         self._drawn: QPixmap | None = None
         self.setFocusPolicy(Qt.FocusPolicy.NoFocus)
 
@@ -48,7 +49,8 @@ class View(QWidget):
     @property
     def box(self) -> Box:
         """The view's room in scene units, below its title."""
-        return Box(0.5, TITLE, self.width() / self.unit - 1.0, self.height() / self.unit - TITLE - 1.0)
+        top = self.title_room
+        return Box(0.5, top, self.width() / self.unit - 1.0, self.height() / self.unit - top - 1.0)
 
     def place(self, at: QPointF) -> tuple[float, float]:
         """Return a place on the widget in scene units."""

@@ -11,6 +11,8 @@ from crankfold.viewer.window.views import View
 if TYPE_CHECKING:
     from PySide6.QtWidgets import QWidget
 
+SHARES = (1.1, 1.05, 1.0, 0.95, 0.9, 0.85, 0.8, 0.76, 0.72)  # of the usual size, tried in turn until all fits
+
 
 class WordsView(View):
     """A card of sentences under a heading, as many as fit."""
@@ -31,8 +33,8 @@ class WordsView(View):
 
     def items(self, box: Box) -> list[Item]:
         """Return heading and sentences, in smaller type if they would not fit."""
-        for size in (self.SIZE, self.SIZE * 0.9, self.SIZE * 0.8, self.SIZE * 0.72):
-            items, bottom = self._set(box, size)
+        for share in SHARES:
+            items, bottom = self._set(box, share * self.SIZE)
             if bottom <= box.bottom - 4.0:
                 break
         return items

@@ -70,7 +70,7 @@ def test_bars_lie_where_the_line_lies_at_any_scale_of_the_screen(application: An
 
     x = np.repeat(np.linspace(20.0, 180.0, 700), 2)
     points = np.column_stack([x, np.where(np.arange(1400) % 2, 30.0, 70.0)])
-    image = pixmap_of([Path(points, stroke="#26211a", width=1.2)], QSizeF(200.0, 100.0), ratio).toImage()
+    image = pixmap_of([Path(points, stroke="#26211a", width=0.8)], QSizeF(200.0, 100.0), ratio).toImage()
     inked = np.array([[image.pixelColor(i, j).alpha() > 0 for i in range(image.width())]
                       for j in range(image.height())])
     rows, columns = np.flatnonzero(inked.any(axis=1)) / ratio, np.flatnonzero(inked.any(axis=0)) / ratio
