@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from hashlib import sha256
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -186,7 +187,8 @@ def study(results: Sequence[Result], groups: Sequence[Hashable] | None = None) -
     Raises
     ------
     InputError
-        A result has no verdict or no cylinder numbers, the engines differ, or no group holds two results.
+        A result has no verdict or no cylinder numbers, two are of the same recording, the engines differ, or no
+        group holds two results.
     """
     _check_alike(results)
     found = []
@@ -197,6 +199,21 @@ def study(results: Sequence[Result], groups: Sequence[Hashable] | None = None) -
         assert cylinder.cylinder is not None
         found.append(CylinderPrecision(cylinder.cylinder, cylinder.position,
                                        precision([c.relative_percent for c in same], groups), claimed))
+    return tuple(found)
+
+
+def same_recordings(results: Sequence[Result]) -> tuple[int | None, ...]:
+    """Return for each result the index of an earlier one that comes from the very same samples, None if there is none.
+
+    A file given twice, or copied under another name, repeats nothing: its results agree perfectly and say nothing of
+    how well a measurement repeats.
+    """
+    first: dict[bytes, int] = {}
+    found: list[int | None] = []
+    for at, result in enumerate(results):
+        digest = None if result.trace is None else sha256(result.trace.current.tobytes()).digest()
+        before = at if digest is None else first.setdefault(digest, at)
+        found.append(None if before == at else before)
     return tuple(found)
 
 
@@ -211,6 +228,10 @@ def _check_alike(results: Sequence[Result]) -> None:
                              "those of the others; capture with a sync mark")
         if _card(result.engine) != _card(results[0].engine):
             raise InputError(f"capture {number} is of another engine than the first; give captures of one engine")
+    for number, before in enumerate(same_recordings(results), 1):
+        if before is not None:
+            raise InputError(f"capture {number} is the same recording as capture {before + 1}, so it repeats nothing; "
+                             "leave it out, and crank again for each capture")
 
 
 def _card(engine: Engine) -> tuple[object, ...]:

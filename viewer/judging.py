@@ -63,6 +63,22 @@ def pool(judged: Sequence[Judged]) -> Judged:
     return replace(shown, result=result)
 
 
+def check_different(paths: Sequence[Path], judged: Sequence[Judged]) -> None:
+    """Complain about a recording that is given twice, under whatever name: it says nothing that it had not said.
+
+    Raises
+    ------
+    InputError
+        Two of them hold the same samples.
+    """
+    from crankfold.analysis.errors import InputError
+    from crankfold.analysis.precision import same_recordings
+
+    for path, before in zip(paths, same_recordings([j.result for j in judged]), strict=True):
+        if before is not None:
+            raise InputError(say("problem.same_recording", path=path, before=paths[before]))
+
+
 def in_amperes(capture: Capture, rig: Rig | None, probe: Probe | None) -> Capture:
     """Return the capture as rig and probe say it is; a probe that is named goes before the rig's.
 

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from crankfold.analysis.engine import Engine
 from crankfold.analysis.errors import InputError
-from crankfold.analysis.precision import precision, study, variances
+from crankfold.analysis.precision import precision, same_recordings, study, variances
 from crankfold.analysis.result import Cylinder, Result
 
 ENGINE = Engine((1, 3, 4, 2))
@@ -38,6 +39,15 @@ def test_known_spread_is_found_by_cylinder() -> None:
     ([result([1, 2, 3, 4]), result([1, 2, 3, 4], engine=Engine((1, 2, 4, 3)))], "another engine")])
 def test_what_cannot_be_studied_is_refused(results, told) -> None:
     with pytest.raises(InputError, match=told):
+        study(results)
+
+
+def test_the_same_recording_twice_repeats_nothing(trace_of) -> None:
+    one, other = trace_of(), trace_of(mean=151.0)
+    results = [replace(result([1, 2, 3, k]), trace=trace) for k, trace in enumerate((one, other, None, trace_of()))]
+    assert same_recordings(results) == (None, None, None, 0)
+    assert len(study(results[:3])) == 4
+    with pytest.raises(InputError, match=r"capture 4 is the same recording as capture 1, .*crank again"):
         study(results)
 
 

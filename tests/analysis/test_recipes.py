@@ -37,6 +37,7 @@ def test_every_block_prints_what_stands_under_it(tmp_path: Path, monkeypatch: py
     pd.DataFrame({"time (s)": time_s, "current (A)": current_a}).to_csv("crank.csv", index=False)
     names = {"current_a": current_a, "spark_kv": with_spark[:, 1], "pressure_bar": with_pressure[:, 1],
              "frame": frame}
+    names["again_a"], names["again_kv"] = recorded(sync="waste-spark", seed="2").T
     page = PAGE.read_text(encoding="utf-8")
     blocks = list(BLOCK.finditer(page))
     assert len(blocks) == page.count("```python") >= 10

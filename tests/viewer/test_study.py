@@ -69,6 +69,32 @@ def test_what_has_no_verdict_or_no_names_is_left_out_with_its_reason(in_process,
     assert "only 1 of the recordings" in done.stderr
 
 
+def test_a_copy_of_a_recording_is_left_out_and_that_is_said(in_process, repeats: list[Path], tmp_path: Path) -> None:
+    copy = tmp_path / "again.h5"
+    copy.write_bytes(repeats[0].read_bytes())
+    done = in_process("study", *repeats[:2], copy, *ABOUT, "--json", "-")
+    assert f"Left out: {copy}. It is the same recording as {repeats[0]}" in done.stderr
+    assert "crank again for each one" in done.stderr
+    data = json.loads(done.stdout)
+    assert [f["file"] for f in data["left_out"]] == [str(copy)]
+    assert all(c["count"] == 2 and c["repeatability_sd"] > 0.0 for c in data["cylinders"])
+    done = in_process("study", repeats[0], repeats[0], copy, *ABOUT)
+    assert (done.returncode, done.stdout) == (3, "")
+    assert done.stderr.count("same recording") == 2
+    assert "only 1 of the recordings can be used" in done.stderr
+
+
+@pytest.mark.parametrize("command", ["compare", "analyse"])
+def test_a_copy_tells_nothing_more_elsewhere_either(in_process, repeats: list[Path], tmp_path: Path,
+                                                    command: str) -> None:
+    copy = tmp_path / "again.h5"
+    copy.write_bytes(repeats[0].read_bytes())
+    done = in_process(command, repeats[0], copy, *ABOUT)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert f"{copy} is the same recording as {repeats[0]}; leave it out, and crank again" in done.stderr
+    assert in_process(command, *repeats[:2], *ABOUT).returncode == 0
+
+
 def test_patterns_sort_files_into_groups() -> None:
     paths = [Path("bench1/a.csv"), Path("bench2/b.csv"), Path("bench1/c.csv")]
     assert groups_of(paths, ["one=bench1/*", "two=*"]) == ["one", "two", "one"]

@@ -27,7 +27,7 @@ def command(*, paths: tuple[Path, ...], columns: str | None, rate: str | None, p
             json_path: str | None, picture: Path | None, **options: Any) -> int:
     """Judge a recording and return the exit status."""
     from crankfold.analysis.errors import InputError
-    from crankfold.viewer.judging import check_picture_path, judge, pool
+    from crankfold.viewer.judging import check_different, check_picture_path, judge, pool
     from crankfold.viewer.outputs import check_writable
     from crankfold.viewer.progress import judging_text, working
     from crankfold.viewer.reading import read_capture
@@ -44,7 +44,9 @@ def command(*, paths: tuple[Path, ...], columns: str | None, rate: str | None, p
     with working(say("progress.reading")):
         captures = [read_capture(path, settings) for path in paths]
     with working(judging_text()):
-        judged = pool([judge(capture, question, warnings) for capture, warnings in captures])
+        cranks = [judge(capture, question, warnings) for capture, warnings in captures]
+        check_different(paths, cranks)
+        judged = pool(cranks)
         files = _files(judged, json_path, picture, ", ".join(path.name for path in paths))
     _deliver(judged.result, files, json_path)
     return VERDICT if judged.result.verdict != "none" else NO_VERDICT

@@ -36,7 +36,7 @@ def command(*, before: Path, after: Path, pairs: tuple[str, ...], json_path: str
             **options: Any) -> int:
     """Compare two recordings of one engine and return the exit status."""
     from crankfold.analysis.comparison import compare
-    from crankfold.viewer.judging import check_picture_path
+    from crankfold.viewer.judging import check_different, check_picture_path
     from crankfold.viewer.outputs import check_writable
 
     question, settings = question_of(options), settings_of(pairs)
@@ -50,6 +50,7 @@ def command(*, before: Path, after: Path, pairs: tuple[str, ...], json_path: str
     if without:
         _refuse(without, comparison_data(one.result, other.result, ()), json_path)
         return NO_VERDICT
+    check_different([before, after], [one, other])
     differences = compare(one.result, other.result)
     _deliver((one, other), differences, json_path, picture, f"{before.name}, {after.name}")
     return VERDICT

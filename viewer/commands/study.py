@@ -31,7 +31,7 @@ LEAST = 2
 def command(*, files: tuple[Path, ...], groups: tuple[str, ...], pairs: tuple[str, ...], json_path: str | None,
             **options: Any) -> int:
     """Judge all recordings, say how well they agree and return the exit status."""
-    from crankfold.analysis.precision import study
+    from crankfold.analysis.precision import same_recordings, study
     from crankfold.viewer.outputs import check_writable
     from crankfold.viewer.progress import judging_text, working
     from crankfold.viewer.studying import groups_of, study_data, study_lines
@@ -42,7 +42,8 @@ def command(*, files: tuple[Path, ...], groups: tuple[str, ...], pairs: tuple[st
         check_writable(Path(str(json_path)))
     with working(judging_text()):
         results = [_result(path, question, settings) for path in files]
-    unusable = [_why_not(result) for result in results]
+    unusable = [_why_not(result, None if at is None else files[at])
+                for result, at in zip(results, same_recordings(results), strict=True)]
     left_out = [(str(path), why) for path, why in zip(files, unusable, strict=True) if why is not None]
     for path, why in left_out:
         complain(say("study.left_out", path=path, why=why))
@@ -63,10 +64,12 @@ def _result(path: Path, question: Question, settings: dict[str, str]) -> Result:
     return judge(capture, question, warnings).result
 
 
-def _why_not(result: Result) -> str | None:
-    """Return why a result cannot be part of a study, None if it can."""
+def _why_not(result: Result, same: Path | None) -> str | None:
+    """Return why a result cannot be part of a study, None if it can; `same` is an earlier file of the same samples."""
     from crankfold.viewer.sentences import headline
 
+    if same is not None:
+        return say("study.same", path=same)
     if result.verdict == "none":
         return headline(result)
     return say("study.unnamed") if any(c.cylinder is None for c in result.cylinders) else None
