@@ -102,3 +102,13 @@ def test_lost_samples_or_too_little_show_no_decompressor(trace_of):
 @pytest.mark.parametrize("rate_hz", [200.0, 500.0, 10_000.0])
 def test_at_any_rate(rate_hz, trace_of):
     assert after_decompressor(opened(trace_of(rate_hz=rate_hz), 1.2))[1] == pytest.approx(1.2, abs=0.05)
+
+
+@pytest.mark.parametrize(("swing", "found"), [(15.0, True), (20.0, False)])
+def test_the_humps_height_is_that_of_later_on_whatever_step_is_before_them(swing, found, trace_of):
+    """Humps of 120 A from trough to crest: three tenths are 36 A. Before them the level is 110 A lower."""
+    trace = trace_of()
+    since = trace.time_s - trace.crank.start_s
+    early = (since >= 0.2) & (since < 1.5)
+    trace.smooth[early] = 40.0 + swing * np.cos(2 * np.pi * 6.0 * since[early])
+    assert (after_decompressor(trace)[1] is not None) is found

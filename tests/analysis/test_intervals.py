@@ -119,3 +119,9 @@ def test_the_covariance_by_hand_and_of_a_fit_that_ran_away():
     assert np.isinf(intervals.covariance(np.array([[np.inf, 1.0]]), np.zeros(2), 1.0, 1.0)).all()
     free = intervals.covariance(np.array([[2.0, 0.0], [2.0, 0.0]]), np.zeros(2), 0.6, 1.0)
     assert np.isfinite(free).all()  # what no residual depends on makes nothing infinite
+
+
+def test_parameters_of_very_different_size_are_all_as_sure_as_they_are():
+    """One counted in millionths beside one in ones: neither is taken for none."""
+    found = intervals.covariance(np.diag([1e-7, 1.0, 1e4]), np.zeros(3), 0.3, 1.0)
+    np.testing.assert_allclose(np.diag(found), [0.1e14, 0.1, 0.1e-8])
