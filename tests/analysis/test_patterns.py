@@ -75,7 +75,7 @@ def test_codes_and_facts_are_those_listed():
 
 
 @pytest.mark.parametrize(("values", "found"), [
-    ((100, 86, 85, 86), True), ((100, 88, 87, 86), False), ((100, 86, 60, 86), False), ((100, 60, 61), False),
+    ((100, 86, 85, 86), True), ((86, 100, 85, 86), True), ((86, 85, 86, 100), True), ((100, 88, 87, 86), False), ((100, 86, 60, 86), False), ((100, 60, 61), False),
     ((70, 70, 100, 69, 71, 70), True), ((100, 100, 100, 100), False),
 ])
 def test_one_far_above_all_others(values, found):
@@ -102,6 +102,7 @@ TWO, THREE, FIVE = Engine((1, 2)), Engine((1, 3, 2)), Engine((1, 2, 4, 5, 3))
     (THREE, (2, 3), "most-low", "gauge-on-all"),
     (FIVE, (1, 3), "neighbours-in-order", "gauge-then-leak-down"),   # the last of the order and its first
     (FIVE, (1, 5), "several-low", "gauge-then-leak-down"),
+    (FIVE, (4, 5), "neighbours-in-block", "leak-down-listening-next-door"),   # five have no banks
     (SIX, (1, 2, 3), "one-bank", "valve-timing-of-that-bank"),
     (SIX, (4, 5, 6), "one-bank", "valve-timing-of-that-bank"),
     (SIX, (2, 4, 6), "one-bank", "valve-timing-of-that-bank"),
