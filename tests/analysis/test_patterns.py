@@ -75,7 +75,8 @@ def test_codes_and_facts_are_those_listed():
 
 
 @pytest.mark.parametrize(("values", "found"), [
-    ((100, 86, 85, 86), True), ((86, 100, 85, 86), True), ((86, 85, 86, 100), True), ((100, 88, 87, 86), False), ((100, 86, 60, 86), False), ((100, 60, 61), False),
+    ((100, 86, 85, 86), True), ((86, 100, 85, 86), True), ((86, 85, 86, 100), True),
+    ((100, 88, 87, 86), False), ((100, 86, 60, 86), False), ((100, 60, 61), False),
     ((70, 70, 100, 69, 71, 70), True), ((100, 100, 100, 100), False),
 ])
 def test_one_far_above_all_others(values, found):
