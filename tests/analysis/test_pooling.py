@@ -159,3 +159,32 @@ def test_only_cranks_clear_of_the_limit_on_both_sides_contradict(low, high, verd
     out = pooled([result((100, 99, low, 98)), result((100, 99, high, 98))])
     assert out.verdict == verdict
     assert ("cranks-disagree" in [c.code for c in out.cautions]) is (verdict != "none")  # else it is the reason
+
+
+def test_no_crank_counts_for_more_than_half_a_percent_either_way():
+    """One that claims to be sure to a tenth weighs as one sure to a half: 1 to 4 against one sure to a whole."""
+    out = pooled([result((100, 99, 80, 98), 0.1), result((100, 99, 81, 98), 1.0)])
+    assert out.cylinders[2].relative_percent == pytest.approx(80.2)
+    alike = pooled([result((100, 99, 80, 98), 0.0), result((100, 99, 80, 98), 0.0)])
+    assert alike.cylinders[2].interval_percent == pytest.approx((79.5, 80.5))
+
+
+def test_half_percents_of_an_interval_count():
+    """Half widths of 2.5 and 5 weigh 4 to 1."""
+    out = pooled([result((100, 99, 80, 98), 2.5), result((100, 99, 90, 98), 5.0)])
+    assert out.cylinders[2].relative_percent == pytest.approx(82.0)
+
+
+@pytest.mark.parametrize("at", range(4))
+def test_the_cylinder_that_cranks_disagree_about_is_named(at):
+    low, high = [99.0] * 4, [99.0] * 4
+    low[at], high[at] = 84.0, 92.0
+    (caution,) = [c for c in pooled([result(low), result(high)]).cautions if c.code == "cranks-disagree"]
+    assert (caution.facts["position"], caution.facts["cylinders"]) == (at + 1, (FOUR.firing_order[at],))
+    unnamed = pooled([result(low, named=False), result(low, named=False), result(high, named=False)])
+    assert [c.facts["cylinders"] for c in unnamed.cautions if c.code == "cranks-disagree"] == [()]
+
+
+def test_where_no_crank_has_a_verdict_the_first_one_s_reasons_are_the_answer():
+    results = [Result("none", FOUR, reasons=(Notice(code),)) for code in ("too-short", "clipped", "gap")]
+    assert pooled_cranks(results) is results[0]
