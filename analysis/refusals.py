@@ -91,13 +91,10 @@ def _ac_probe(trace: CrankingTrace) -> Notice | None:
     found = ac_probe(trace)
     if found is not None or trace.ac_sag >= AC_SAG:
         return found
-    late = trace.smooth[trace.steady][-(_steady_samples(trace) // 3) :]
+    steady = trace.smooth[trace.steady]
+    late = steady[-(len(steady) // 3) :]
     low = float(np.percentile(late, 3)) if len(late) else 0.0
     return Notice("ac-probe", {}) if low < -AC_BELOW * float(np.ptp(late)) else None
-
-
-def _steady_samples(trace: CrankingTrace) -> int:
-    return int(max(0, trace.steady.stop - trace.steady.start))
 
 
 def _no_starter(trace: CrankingTrace) -> Notice | None:

@@ -340,7 +340,8 @@ def test_what_is_said_of_a_fit_that_does_not_hold(trace_of, estimate_of):
     assert facts(found, "not-explained") == {
         "why": "fit", "explained_percent": pytest.approx(90.0), "needed_percent": pytest.approx(97.0)}
     away = refusals.after_fit(trace_of(), FOUR, [replace(estimate_of(FOUR), rpm=800.0)])
-    assert facts(away, "not-explained")["explained_percent"] == 0.0
+    assert facts(away, "not-explained") == {
+        "why": "fit", "explained_percent": 0.0, "needed_percent": pytest.approx(97.0)}
 
 
 def test_what_is_said_of_a_level_that_falls_as_an_engine_fires(trace_of, estimate_of):
@@ -352,7 +353,7 @@ def test_what_is_said_of_a_level_that_falls_as_an_engine_fires(trace_of, estimat
     assert said["fired_at_s"] == pytest.approx(2.5, abs=0.15)
     assert said["cycles"] == pytest.approx(said["fired_at_s"] * 1.5)  # at 180 rpm a cycle takes two thirds of a second
     assert (said["needed_cycles"], said["level_percent"]) == (3.0, pytest.approx(60.0, abs=3.0))
-    assert said["rate_percent"] == pytest.approx(100.0, abs=15.0)
+    assert said["rate_percent"] == pytest.approx(100.0 * 12 / 13)  # humps in the second half and in the first
 
 
 def test_what_is_said_of_a_single_cylinder_and_of_no_cranking(estimate_of):
@@ -374,12 +375,14 @@ def test_a_battery_s_voltage_needs_its_rest_and_is_no_ac_probe(trace_of):
 @pytest.mark.parametrize(("mean", "swing", "inrush", "unit", "found"), [
     (29.0, 3.0, 500.0, "A", True),     # a lamp: under 30 A and hardly any ripple
     (31.0, 3.0, 500.0, "A", False),
-    (29.0, 4.5, 500.0, "A", False),    # a ripple over 25 %
+    (29.0, 3.63, 500.0, "A", True),    # a ripple just under 25 %, or just over it
+    (29.0, 3.72, 500.0, "A", False),
     (29.0, 3.0, 500.0, "V", False),    # nobody knows how many amperes that is
     (110.0, 2.0, 210.0, "A", True),    # glow plugs: dull, without an in-rush of twice the mean
     (110.0, 2.0, 230.0, "A", False),
     (110.0, 5.0, 210.0, "A", False),   # a ripple over 6 %
-    (130.0, 2.0, 210.0, "A", False),   # a starter that is held draws as much
+    (119.5, 2.0, 210.0, "A", True),
+    (120.5, 2.0, 210.0, "A", False),   # a starter that is held draws as much
     (130.0, 2.0, 210.0, "V", True),
 ])
 def test_what_other_loads_look_like(mean, swing, inrush, unit, found, trace_of):
@@ -398,7 +401,7 @@ def test_what_sinks_below_zero_by_a_tenth_of_its_range_is_no_direct_current(sag,
     assert ("ac-probe" in codes(refusals.before_fit(trace, FOUR))) is found
 
 
-@pytest.mark.parametrize(("rpm", "good"), [(29.0, False), (31.0, True), (699.0, True), (701.0, False)])
+@pytest.mark.parametrize(("rpm", "good"), [(29.5, False), (30.5, True), (699.5, True), (700.5, False)])
 def test_speeds_that_an_engine_can_be_cranked_at(rpm, good, trace_of, estimate_of):
     found = refusals.after_fit(trace_of(), FOUR, [replace(estimate_of(FOUR), rpm=rpm)])
     assert ("not-explained" not in codes(found)) is good
