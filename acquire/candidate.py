@@ -82,18 +82,10 @@ class Candidate:
         self._present = 0
         self._beyond = 0
 
-    def __len__(self) -> int:
-        return len(self._frames)
-
     @property
     def mean(self) -> float:
         """Mean departure since the onset, in the samples' unit."""
         return self._sum / max(1, len(self._frames))
-
-    @property
-    def humps(self) -> int:
-        """Humps so far."""
-        return self._swells.humps
 
     @property
     def means(self) -> list[float]:

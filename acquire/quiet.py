@@ -57,7 +57,7 @@ class Quiet:
         self.waiting.clear()
 
     def restart(self, frames: list[float]) -> None:
-        """Begin anew from frames that are now what counts as quiet."""
+        """Begin anew from frames, `NEEDED_FRAMES` or more, that are now what counts as quiet."""
         self.waiting.clear()
         self._frames.clear()
         self._frames.extend(frames)
@@ -65,8 +65,6 @@ class Quiet:
 
     def _refresh(self) -> None:
         self._since_refresh = 0
-        if len(self._frames) < NEEDED_FRAMES:
-            return
         frames = np.fromiter(self._frames, np.float64)
         self.zero = float(np.median(frames))
         self._spread = MAD_TO_SD * float(np.median(np.abs(frames - self.zero)))

@@ -66,9 +66,9 @@ def test_gaps_grow_by_what_was_interpolated_from_them_and_not_beyond_the_end(ske
 
 
 def test_a_long_gap_swallows_a_short_one_it_has_come_to_reach() -> None:
-    piece = Piece(np.ones((2, 100)), 0, (Gap(10, 20), Gap(31, 1), Gap(60, 1)))
+    piece = Piece(np.ones((2, 100)), 0, (Gap(2, 1), Gap(10, 20), Gap(31, 1), Gap(60, 1)))
     capture = make_capture(piece, source((0.0, 3.0 / RATE)), rate_hz=RATE)
-    assert capture.gaps == (Gap(10, 25), Gap(60, 4))
+    assert capture.gaps == (Gap(2, 4), Gap(10, 25), Gap(60, 4))
 
 
 def test_indices_and_times_count_from_the_capture_s_own_beginning() -> None:
