@@ -229,11 +229,12 @@ class Recorder:
         if self._source.info.captured:
             self._put(read_captured(self._source))
             return
-        listened_s, looked_s = 0.0, time.monotonic()
+        listened_s = 0.0
         while not self._stop.is_set() and not self._abandoned:
+            began_s = time.monotonic()
             block = self._source.read(READ_S)
-            listened_s += min(time.monotonic() - looked_s, MOST_LISTENED_S)
-            looked_s = self._returned_s = time.monotonic()
+            self._returned_s = time.monotonic()
+            listened_s += min(self._returned_s - began_s, MOST_LISTENED_S)
             if block is None:
                 if self._source.finished:
                     return
@@ -244,7 +245,7 @@ class Recorder:
             with self._lock:
                 if not self._abandoned:
                     self._stream.take(block)
-            self._heard_s, self._heard_any = time.monotonic(), True
+                self._heard_s, self._heard_any = time.monotonic(), True  # before anybody can look: taking may last
 
     def _close_source(self, error: BaseException | None) -> BaseException | None:
         try:

@@ -121,6 +121,31 @@ def test_a_caller_that_holds_the_interpreters_lock_costs_no_capture(array_source
     assert [c.trigger_index for c in captures] == [3000, 3000]
 
 
+def test_taking_a_block_for_long_is_not_taken_for_a_silent_board(array_source, bench, make_info) -> None:
+    """Making a large capture keeps the reader from its board; whoever watches may look just when that is done."""
+    made = bench(RATE, 6.0).crank(2.0, 2.0)
+    steps = [step for piece in pieces(made, 2000) for step in (piece, 0.01)]
+    recorder = Recorder(array_source(steps, make_info(RATE, live=True)), RecordingPlan(stall_s=0.2))
+    take, lock = recorder._stream.take, recorder._lock
+
+    class Waited:
+        def __enter__(self):
+            lock.acquire()
+
+        def __exit__(self, *error):
+            lock.release()
+            time.sleep(0.05)  # the watching side gets its turn before this one goes on
+
+    def slowly(block):
+        time.sleep(0.6)
+        take(block)
+
+    recorder._stream.take, recorder._lock = slowly, Waited()
+    with recorder:
+        (capture,) = recorder
+    np.testing.assert_array_equal(capture.samples[:, 0], made.current_a[1000 : 1000 + len(capture.samples)])
+
+
 def test_a_caller_that_raises_leaves_no_reader_and_no_open_board(array_source, bench, make_info) -> None:
     made = bench(RATE, 6.0).crank(2.0, 2.0)
     source = array_source(pieces(made), make_info(RATE, finite=False), ends=False)
