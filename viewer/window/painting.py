@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING
@@ -37,7 +38,7 @@ if TYPE_CHECKING:
 HATCH_STEP, HATCH_WIDTH = 6.0, 2.0  # as in the pictures
 SMOOTH_FROM = 1.0  # scene units; a line of many points that is finer is drawn as bars, `BAR` thick at least
 BAR = 1.2
-ONE_PIXEL = 1.0  # thicker lines through thousands of points cost a hundred times as much
+ONE_PIXEL = 1.0  # thicker pens through thousands of points cost a hundred times as much
 
 
 def load_fonts() -> None:
@@ -132,22 +133,38 @@ def _long_line(painter: QPainter, item: Path) -> None:
         return
     pen = QPen(colour_of(item.stroke or "#000000"))
     pen.setCosmetic(True)
-    pen.setWidthF(ONE_PIXEL if item.width < 1.5 else item.width)
+    pen.setWidthF(ONE_PIXEL)
     painter.setPen(pen)
     painter.setBrush(Qt.BrushStyle.NoBrush)
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, item.width >= SMOOTH_FROM and len(item.points) <= 4000)
-    finite = np.isfinite(item.points).all(axis=1)
-    if finite.all():
-        painter.drawPolyline(pg.functions.arrayToQPolygonF(*np.ascontiguousarray(item.points.T)))
-    else:
-        painter.drawPath(pg.arrayToQPath(*np.ascontiguousarray(item.points.T), connect="finite"))
+    parts = np.ascontiguousarray(item.points.T)
+    whole = bool(np.isfinite(parts).all())
+    made = pg.functions.arrayToQPolygonF(*parts) if whole else pg.arrayToQPath(*parts, connect="finite")
+    for right, down in _beside(item.width * _pixels(painter), _pixels(painter)):
+        painter.translate(right, down)
+        (painter.drawPolyline if whole else painter.drawPath)(made)
+        painter.translate(-right, -down)
     painter.setRenderHint(QPainter.RenderHint.Antialiasing, True)
+
+
+def _pixels(painter: QPainter) -> float:
+    """Return how many pixels a scene unit has."""
+    return painter.worldTransform().m11() * painter.device().devicePixelRatioF()
+
+
+def _beside(thick: float, pixels: float) -> list[tuple[float, float]]:
+    """Return where a line of one pixel is to be drawn, in scene units, so that it looks `thick` pixels thick."""
+    reach = (thick - 1.0) / 2.0
+    if reach < 0.25:
+        return [(0.0, 0.0)]
+    steps = math.ceil(reach)
+    shifts = [sign * reach * k / steps / pixels for k in range(1, steps + 1) for sign in (-1.0, 1.0)]
+    return [(0.0, 0.0), *((shift, 0.0) for shift in shifts), *((0.0, shift) for shift in shifts)]
 
 
 def _bars(painter: QPainter, item: Path) -> bool:
     """Return whether a line could be drawn as bars, as an image in the pixels of the screen."""
-    turned, pixels = painter.worldTransform(), painter.device().devicePixelRatioF()
-    scale = turned.m11() * pixels
+    turned, pixels, scale = painter.worldTransform(), painter.device().devicePixelRatioF(), _pixels(painter)
     points = item.points * scale + (turned.dx() * pixels, turned.dy() * pixels)
     bars = bars_of(points, max(1.0, BAR * scale), round(painter.device().height() * pixels))
     if bars is None:
