@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any
 
 import numpy as np
 import pytest
+from PySide6.QtGui import QFontMetricsF
 
 from crankfold.analysis.result import Result
 from crankfold.viewer.judging import Judged
@@ -15,6 +17,7 @@ from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, W
 from crankfold.viewer.picture.strip import Kind, Stretch
 from crankfold.viewer.window.drawings import drawing
 from crankfold.viewer.window.news import Answered, Broke, Caught, Dismissed, NoBoard, Opened, Readying
+from crankfold.viewer.window.painting import font_of
 from crankfold.viewer.window.set_up import PROBES, SYNCS, Draft
 from crankfold.viewer.window.strip_items import judged_strip
 from crankfold.viewer.window.strip_window import StripWindow
@@ -105,6 +108,54 @@ def test_everything_drawn_has_contrast_enough(bench: Any, paper: Paper, dead_thr
     assert len(seen) > 300
     poor = sorted({f"{what}: {ratio:.2f}, needs {needed}" for what, ratio, needed in seen if ratio < needed})
     assert not poor
+
+
+def on_each_other(items: list[Item]) -> list[tuple[str, str]]:
+    """Return the pairs of words that lie on each other, as Qt draws them; letters reach 0.72 of their size up."""
+    placed = []
+    for item in items:
+        if isinstance(item, Words) and item.text and not item.turn_deg:
+            wide = QFontMetricsF(font_of(item.size, item.face)).horizontalAdvance(item.text)
+            left = item.x - {"start": 0.0, "middle": wide / 2.0, "end": wide}[item.anchor]
+            placed.append((item.text, left, left + wide, item.y - 0.72 * item.size, item.y))
+    return [(one[0], other[0]) for one, other in itertools.combinations(placed, 2)
+            if one[1] < other[2] and other[1] < one[2] and one[3] < other[4] and other[3] < one[4]]
+
+
+@pytest.mark.parametrize(("wide", "tall"), [(1280, 720), (1024, 768), (1920, 1080), (1280, 1024)])
+def test_no_words_lie_on_others_in_any_state(bench: Any, dead_three: Any, uneven_result: Result, healthy: Any,
+                                             even_result: Result, question: Any, wide: int, tall: int) -> None:
+    window = bench.window(wide=wide, tall=tall)
+    for judged in (Judged(dead_three, uneven_result, question(), (0.9, 1.2)), Judged(healthy, even_result, question())):
+        for news in standings(judged):
+            for piece in (Dismissed(), *news):
+                window.take(piece)
+            for light in (None, 2):
+                window.page.light(light)
+                for items in items_of(window):
+                    assert on_each_other(items) == []
+
+
+def test_boards_with_long_names_are_written_out(bench: Any, settings_folder: Any) -> None:
+    from crankfold.acquire.rig import Shelf
+    from crankfold.viewer.window.set_up import Step
+    from crankfold.viewer.window.set_up_view import SetUpView
+
+    window = bench.window()
+    view = SetUpView(Shelf(), window)
+    window.use_set_up(view)
+    window.begin_set_up()
+    view.boards[:] = [(f"virtual:engine={name}", f"virtual {name} with a title of some length" * repeat)
+                      for name, repeat in (("pump", 1), ("launch", 2), ("vee", 3))]
+    view.go(Step.BOARD)
+    bench.application.processEvents()
+    assert not view.list.horizontalScrollBar().isVisible()
+    for row in range(view.list.count()):
+        item = view.list.item(row)
+        room = view.list.visualItemRect(item)
+        metrics = QFontMetricsF(view.list.font())
+        lines = metrics.horizontalAdvance(item.text()) / room.width()
+        assert room.height() >= metrics.height() * np.ceil(lines)
 
 
 @pytest.mark.parametrize("paper", [LIGHT, DARK], ids=["light", "dark"])
