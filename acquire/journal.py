@@ -1,14 +1,20 @@
 """A capture in progress on disk, so that a program killed in the middle of it loses nothing that was written.
 
 A header line of JSON, then records: a tag, the number of samples, the absolute index of the first, a checksum, the
-codes. Each record is handed to the system at once; a record cut short at the end is dropped when the journal is read.
+codes. Each record is handed to the system at once, and once a second the system is told to put them on the disk: a
+starter may pull down the supply of the very computer that records. Meanwhile records wait in memory, so that a slow
+disk does not keep the reader from its board. A record cut short at the end is dropped when the journal is read.
 """
 
 from __future__ import annotations
 
 import contextlib
 import json
+import os
 import struct
+import sys
+import threading
+import time
 import zlib
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -22,6 +28,7 @@ from crankfold.acquire.capture_making import make_capture
 from crankfold.acquire.errors import FileFormatError, SaveError
 from crankfold.acquire.ring import Piece
 from crankfold.acquire.source import SourceInfo
+from crankfold.acquire.whole_file import flush_folder
 from crankfold.analysis.capture import Capture, Channel, Gap
 
 if TYPE_CHECKING:
@@ -36,6 +43,7 @@ DATA = b"DATA"
 _RECORD = struct.Struct("<4sIqI")  # tag, samples, absolute index of the first, CRC-32 of the codes
 MAX_RECORD_SAMPLES = 2**24  # far beyond any block; a damaged length must not reserve memory
 MAX_HEADER_BYTES = 1_000_000
+FLUSH_S = 1.0  # what a power cut may cost, and what the disk takes; a crank lasts some seconds
 
 
 class JournalWriter:
@@ -66,6 +74,9 @@ class JournalWriter:
                   "started_utc": started_utc.isoformat() if started_utc else None, "notes": dict(info.notes),
                   "channels": [_plain(channel) for channel in info.channels]}
         self._kind = info.dtype
+        self._waiting: list[bytes] = []
+        self._flushing: threading.Thread | None = None
+        self._flushed_s = time.monotonic()
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._file = path.open("xb", buffering=0)
@@ -83,18 +94,44 @@ class JournalWriter:
             They cannot be written.
         """
         body = np.ascontiguousarray(codes, dtype=self._kind.newbyteorder("<")).tobytes()
+        self._waiting.append(_RECORD.pack(DATA, len(codes), first_index, zlib.crc32(body)) + body)
+        if self._flushing is not None and self._flushing.is_alive():
+            return
         try:
-            self._file.write(_RECORD.pack(DATA, len(codes), first_index, zlib.crc32(body)) + body)
+            self._write()
+            if time.monotonic() - self._flushed_s >= FLUSH_S:
+                self._flush()
         except OSError as error:
+            self._waiting.clear()
             raise _cannot(self.path, error) from error
+
+    def _write(self) -> None:
+        for record in self._waiting:
+            self._file.write(record)
+        self._waiting.clear()
+
+    def _flush(self) -> None:
+        folder = self.path.parent if self._flushing is None else None
+        self._flushed_s = time.monotonic()
+        self._flushing = threading.Thread(target=_flush, args=(os.dup(self._file.fileno()), folder),
+                                          name=f"flushing {self.path.name}", daemon=True)
+        self._flushing.start()
 
     def close(self) -> None:
         """Leave the journal where it is."""
+        if self._file.closed:
+            return
+        with contextlib.suppress(OSError):  # the capture that it stands for is whole and handed on
+            self._write()
+        _release(self._file.fileno())
         self._file.close()
 
     def remove(self) -> None:
         """Close the journal and take it away: what it held is safe elsewhere."""
+        self._waiting.clear()
         self.close()
+        if sys.platform == "win32" and self._flushing is not None:
+            self._flushing.join(FLUSH_S)  # a file that is open cannot be taken away there
         with contextlib.suppress(OSError):
             self.path.unlink()
 
@@ -125,6 +162,23 @@ def _claim(descriptor: int) -> None:
         import fcntl
 
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+def _release(descriptor: int) -> None:
+    """Take the mark away: a flush under way holds the file open for longer."""
+    with contextlib.suppress(ImportError, OSError):
+        import fcntl
+
+        fcntl.flock(descriptor, fcntl.LOCK_UN)
+
+
+def _flush(descriptor: int, folder: Path | None) -> None:
+    """Flush a file, and the folder that it is new in; what cannot be flushed is still written by the system."""
+    with contextlib.suppress(OSError):
+        os.fsync(descriptor)
+    os.close(descriptor)
+    if folder is not None:
+        flush_folder(folder)
 
 
 def _written_now(path: Path) -> bool:

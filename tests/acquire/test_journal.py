@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import json
 import os
 import signal
+import stat
 import struct
 import subprocess
 import sys
+import threading
 import time
 import zlib
 from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -148,6 +152,98 @@ def test_a_record_that_is_not_what_it_says_ends_what_is_believed(tmp_path, make_
     found = recover(path)
     assert found.cut
     assert len(found.capture.samples) == 50
+
+
+class SlowDisk:
+    """A disk whose flushes take as long as the test wants; knows how long each file was when it was asked for one."""
+
+    def __init__(self, monkeypatch) -> None:
+        self.go, self.sizes, self.folders = threading.Event(), [], 0
+        monkeypatch.setattr(os, "fsync", self._flush)
+
+    def _flush(self, descriptor: int) -> None:
+        about = os.fstat(descriptor)
+        if stat.S_ISDIR(about.st_mode):
+            self.folders += 1
+            return
+        self.sizes.append(about.st_size)
+        assert self.go.wait(20.0)
+
+
+def settled(disk: SlowDisk, writer: JournalWriter) -> None:
+    disk.go.set()
+    writer._flushing.join(20.0)
+
+
+def test_a_disk_that_is_slow_to_flush_keeps_nobody_waiting_and_costs_no_record(tmp_path, make_info,
+                                                                               monkeypatch) -> None:
+    disk = SlowDisk(monkeypatch)
+    monkeypatch.setattr("crankfold.acquire.journal.FLUSH_S", 0.0)
+    writer = JournalWriter(tmp_path / "a.journal", make_info(RATE, channels=2, dtype=np.int16, scale=0.01),
+                           rate_hz=RATE, trigger_index=150, started_utc=None)
+    for first in range(100, 1100, 50):
+        writer.append(first, codes_from(first, 50))  # would wait for ever
+    assert len(recover(tmp_path / "a.journal").capture.samples) == 50
+    settled(disk, writer)
+    assert (len(disk.sizes), disk.folders) == (1, 1)
+    monkeypatch.setattr("crankfold.acquire.journal.FLUSH_S", 60.0)
+    writer.append(1100, codes_from(1100, 50))
+    found = recover(tmp_path / "a.journal")
+    assert not found.cut
+    np.testing.assert_allclose(found.capture.samples[:, 0], np.arange(100, 1150) * 2 * 0.01)
+    assert len(disk.sizes) == 1
+    writer.close()
+
+
+@pytest.mark.parametrize("end", ["close", "remove"])
+def test_a_journal_ends_during_a_flush(tmp_path, make_info, monkeypatch, end) -> None:
+    disk = SlowDisk(monkeypatch)
+    monkeypatch.setattr("crankfold.acquire.journal.FLUSH_S", 0.0)
+    path = tmp_path / "20310504T123015250000.journal"
+    writer = JournalWriter(path, make_info(RATE, channels=2, dtype=np.int16, scale=0.01),
+                           rate_hz=RATE, trigger_index=150, started_utc=None)
+    for first in range(100, 300, 50):
+        writer.append(first, codes_from(first, 50))
+    assert journals(tmp_path) == ()
+    getattr(writer, end)()
+    if end == "close":
+        assert journals(tmp_path) == (path,)  # nobody holds it any more
+        assert len(recover(path).capture.samples) == 200
+    else:
+        assert list(tmp_path.iterdir()) == []
+    writer.close()
+    settled(disk, writer)
+
+
+def test_a_power_cut_costs_a_second(tmp_path, make_info, monkeypatch) -> None:
+    """What a disk holds for certain is what was there when it was last told to flush."""
+    disk, path = SlowDisk(monkeypatch), tmp_path / "a.journal"
+    disk.go.set()
+    clock = [1000.0]
+    monkeypatch.setattr("crankfold.acquire.journal.time", SimpleNamespace(monotonic=lambda: clock[0]))
+    writer = JournalWriter(path, make_info(RATE, channels=2, dtype=np.int16, scale=0.01), rate_hz=RATE,
+                           trigger_index=150, started_utc=None)
+    for first in range(0, 20_000, 125):  # ten seconds, sixteen records in each
+        writer.append(first, codes_from(first, 125))
+        clock[0] += 1 / 16
+        if writer._flushing is None:
+            assert first < RATE * 1.0
+            continue
+        writer._flushing.join(20.0)
+        (tmp_path / "cut.journal").write_bytes(path.read_bytes()[:disk.sizes[-1]])
+        assert first + 125 - len(recover(tmp_path / "cut.journal").capture.samples) <= RATE * 1.0
+    assert len(disk.sizes) == 9
+    writer.close()
+
+
+def test_a_disk_that_cannot_flush_is_no_reason_to_give_up(tmp_path, make_info, monkeypatch) -> None:
+    def broken(_):
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(os, "fsync", broken)
+    monkeypatch.setattr("crankfold.acquire.journal.FLUSH_S", 0.0)
+    journal_of(tmp_path / "a.journal", make_info, [(100, codes_from(100, 80)), (180, codes_from(180, 20))])
+    assert len(recover(tmp_path / "a.journal").capture.samples) == 100
 
 
 def test_a_cut_record_is_told(tmp_path, make_info) -> None:
