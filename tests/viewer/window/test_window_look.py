@@ -145,8 +145,7 @@ def test_boards_with_long_names_are_written_out(bench: Any, settings_folder: Any
     view = SetUpView(Shelf(), window)
     window.use_set_up(view)
     window.begin_set_up()
-    view.boards[:] = [(f"virtual:engine={name}", f"virtual {name} with a title of some length" * repeat)
-                      for name, repeat in (("pump", 1), ("launch", 2), ("vee", 3))]
+    view.boards[:] = [("virtual:engine=pump", f"virtual pump, {'i' * more}") for more in range(20, 90)]
     view.go(Step.BOARD)
     bench.application.processEvents()
     assert not view.list.horizontalScrollBar().isVisible()
