@@ -382,6 +382,16 @@ def test_a_slow_rise_begins_at_its_foot(bench, unit, rate, shift) -> None:
     assert -1 <= onset - round(begun * rate) <= max(2, 0.0008 * rate)
 
 
+@pytest.mark.parametrize("seed", range(5))
+def test_a_load_that_creeps_up_begins_where_it_leaves_the_noise(bench, seed) -> None:
+    """In volts: six times the noise are reached after 27 ms, less than two times after 8."""
+    made = bench(RATE, 4.0, noise_a=1.0, seed=seed)
+    since = made.since(1.0)
+    made.add(np.where((since >= 0) & (since < 0.028), 50.0 * since, 0.0)).crank(1.028, 2.0)
+    (onset,) = onsets(run(made.current_a * 0.001, channel=Channel("current", "V")))
+    assert 0.0 <= onset / RATE - 1.0 <= 0.014
+
+
 @pytest.mark.parametrize(("unit", "factor"), [("V", 0.001), ("", 2.5)])
 def test_the_onset_is_exact_in_any_unit(bench, unit, factor) -> None:
     made = bench(RATE, 5.0, noise_a=0.2).crank(1.2345, 2.0)

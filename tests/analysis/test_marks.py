@@ -208,7 +208,7 @@ def test_marks_are_placed_from_the_capture_s_beginning_and_with_a_count_of_pulse
     found = find_marks(recorded(sparks(10_000.0, at, np.full(3, 10.0)), 10_000.0), SINGLE, Span(1.0, 3.0))
     assert found.time_s == pytest.approx([1.2, 1.9], abs=2e-4)
     assert found.pulses.tolist() == [2, 1]
-    assert found.within(1.5, 3.0).count == 1
+    assert found.within(1.5, 3.0).count == found.within(1.0, 1.5).count == 1
     assert found.within(float(found.time_s[0]), float(found.time_s[1])).pulses.tolist() == [2, 1]
 
 
@@ -228,3 +228,48 @@ def test_a_cam_pulse_shorter_than_a_fiftieth_of_the_time_is_seen():
 
 def test_a_handful_of_samples_is_no_channel():
     assert find_marks(recorded(np.array([0.0, 9.0, 0.0]), 1e3), WASTE, WHOLE).count == 0
+
+
+def test_a_channel_whose_first_samples_are_lost_is_read_all_the_same():
+    capture = recorded(sparks(10_000.0, TIMES, TALL_SHORT), 10_000.0, gaps=(Gap(0, 50),))
+    assert find_marks(capture, WASTE, WHOLE).count == 11
+
+
+def test_sparks_hardly_above_the_noise_are_found():
+    """Eight times the usual departure from rest: between five and six deviations of the noise."""
+    signal = sparks(10_000.0, TIMES, np.full(11, 7.5), noise=1.0)
+    assert find_marks(recorded(signal, 10_000.0), SINGLE, WHOLE).count == 11
+
+
+def test_hash_that_lasts_is_no_spark():
+    """Half a second of it, half as high as the short sparks."""
+    signal = sparks(10_000.0, TIMES, np.where(np.arange(11) % 2, 3.0, 10.0))
+    time = np.arange(len(signal)) / 10_000.0
+    signal += np.where((time > 3.45) & (time < 3.95) & (np.arange(len(time)) % 3 == 0), 1.5, 0.0)
+    found = find_marks(recorded(signal, 10_000.0), WASTE, WHOLE)
+    assert found.time_s[:10] == pytest.approx(TIMES[:10], abs=2e-4)
+    assert found.count == 11
+
+
+@pytest.mark.parametrize("rate_hz", [200.0, 500.0])
+@pytest.mark.parametrize("shift", [0.0, 0.3, 0.8])
+def test_a_slow_edge_is_placed_between_its_samples(rate_hz, shift):
+    """It rises for 50 ms; its moment is where it passes the middle of its swing."""
+    time = np.arange(round(4.0 * rate_hz)) / rate_hz
+    rises = np.array([0.5, 1.3, 2.1, 2.9]) + shift / rate_hz
+    signal = sum(np.clip((time - t) / 0.05, 0, 1) - np.clip((time - t - 0.4) / 0.05, 0, 1) for t in rises)
+    found = find_marks(recorded(5.0 * signal, rate_hz, "V"), CAM, WHOLE)
+    assert found.time_s == pytest.approx(rises + 0.025, abs=0.02 / rate_hz)
+
+
+@pytest.mark.parametrize("beyond", [60, 200])
+def test_a_peak_that_is_cut_off_while_it_rises_is_its_highest_sample(beyond):
+    """The parabola through what is left has its top where there are no samples any more."""
+    signal = np.zeros(2_000)
+    rise = np.arange(-200, 1)
+    steep = 10.0 / ((200 + beyond) ** 2 - beyond**2)
+    for at in (400, 800, 1200, 1600):
+        signal[at - 200 : at + 1] = 10.0 - steep * ((rise - beyond) ** 2 - beyond**2)
+    found = find_marks(recorded(signal, 500.0, "bar"), PRESSURE, WHOLE)
+    assert found.time_s == pytest.approx(np.array([400, 800, 1200, 1600]) / 500.0, abs=1e-6)
+    assert found.height == pytest.approx([10.0] * 4)
