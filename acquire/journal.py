@@ -41,7 +41,6 @@ SUFFIX = ".journal"
 DATED = "[0-9]*T[0-9]*"  # names of ours; a table of captures may have a journal of another kind in the same folder
 DATA = b"DATA"
 _RECORD = struct.Struct("<4sIqI")  # tag, samples, absolute index of the first, CRC-32 of the codes
-MAX_RECORD_SAMPLES = 2**24  # far beyond any block; a damaged length must not reserve memory
 MAX_HEADER_BYTES = 1_000_000
 FLUSH_S = 1.0  # what a power cut may cost, and what the disk takes; a crank lasts some seconds
 
@@ -271,7 +270,7 @@ def _records(file: Any, info: SourceInfo, room: int) -> Iterator[tuple[int, NDAr
     row = info.dtype.itemsize * len(info.channels)
     while len(head := file.read(_RECORD.size)) == _RECORD.size:
         tag, count, first, checksum = _RECORD.unpack(head)
-        if tag != DATA or count > MAX_RECORD_SAMPLES or count * row > room:
+        if tag != DATA or count * row > room:  # a damaged length must not reserve memory
             return
         body = file.read(count * row)
         if len(body) != count * row or zlib.crc32(body) != checksum:
