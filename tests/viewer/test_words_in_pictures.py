@@ -110,6 +110,18 @@ def test_all_humps_of_a_cylinder_are_numbered_or_none(strip: Any, count: int, hu
     assert [pair for pair in on_each_other(numbers) if str(low % count + 1) not in pair] == []
 
 
+def test_two_bold_numbers_side_by_side_do_not_read_as_one(strip: Any) -> None:
+    start, end = strip.window_s
+    for apart in (14.0, 18.0, 40.0):
+        times = np.arange(start + 0.1, end - 0.1, apart * (end - start) / 724.0)
+        data = replace(strip, humps=tuple(HumpPlace(k % 8, float(t)) for k, t in enumerate(times)))
+        items = draw_strip(data, with_cylinders(8, 2), Box(0.0, 0.0, 800.0, 200.0), look.LIGHT, lit=4)
+        bold = sorted((w for w in numbers_of(items, 38.0) if w.face == "serif"), key=lambda w: w.x)
+        assert {w.text for w in bold} == {"3", "4"}
+        gaps = [box_of(b).left - box_of(a).left - box_of(a).width for a, b in itertools.pairwise(bold)]
+        assert min(gaps) >= 3.5
+
+
 @pytest.fixture(scope="module")
 def strip(uneven_result: Result, dead_three: Capture) -> Any:
     return strip_of(uneven_result, dead_three)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 HOLE_EVERY = 34.0  # scene units between the holes along the edges of the paper
 HOLE_RADIUS = 3.6
 EDGE = 18.0  # height of the edges with the holes
-NUMBER_SIZE, LOW_SIZE = look.SCALE_TYPE, 20.0
+NUMBER_SIZE, LOW_SIZE, LEAST_BOLD = look.SCALE_TYPE, 20.0, 12.0
 NUMBER_GAP = 4.0  # between hump numbers; a cylinder whose numbers have less room has none
 NAMES = {"in-rush": "label.inrush", "gap": "label.gap", "bridged": "label.bridged", "other": "label.other",
          "fired": "label.fired", "unused": "label.unused"}
@@ -146,22 +146,32 @@ def _humps(humps: tuple[HumpPlace, ...], result: Result, scales: StripScales, pa
         if hump.position in states and scales.plot.left <= x <= scales.plot.right:
             places.setdefault(hump.position, []).append(x)
     bold = {p for p in places if states[p].state in ("low", "dead") or p + 1 == lit}
+    large = _bold_size([short_name(states[p]) for p in bold], sorted(x for p in bold for x in places[p]))
     taken, items = list[tuple[float, float]](), list[Item]()
     for position in sorted(places, key=lambda p: (p not in bold, p)):
-        size, face = (LOW_SIZE, SERIF_FACE) if position in bold else (NUMBER_SIZE, SANS_FACE)
+        size, face = (large, SERIF_FACE) if position in bold else (NUMBER_SIZE, SANS_FACE)
         wide = measures.width_of(short_name(states[position]), size, face)
         mine = [(x, wide) for x in places[position]]
         shown = position in bold or not any(abs(x - t) < (wide + w) / 2.0 + NUMBER_GAP for x, _ in mine
                                             for t, w in (*taken, *(m for m in mine if m[0] != x)))
         taken += mine if shown else []
         for x in places[position]:
-            items += _number(x, states[position], scales, paper, bold=position in bold, shown=shown)
+            items += _number((x, size), states[position], scales, paper, bold=position in bold, shown=shown)
     return items
 
 
-def _number(x: float, cylinder: Cylinder, scales: StripScales, paper: Paper, *, bold: bool, shown: bool) -> list[Item]:
-    y = scales.plot.top - 10.0
-    size, face = (LOW_SIZE, SERIF_FACE) if bold else (NUMBER_SIZE, SANS_FACE)
+def _bold_size(names: list[str], places: list[float]) -> float:
+    """Return the size of the bold numbers: smaller where they are so close that two would read as one."""
+    if len(places) < 2:
+        return LOW_SIZE
+    room = float(np.diff(places).min()) - NUMBER_GAP
+    return min(measures.size_to_fit(name, LOW_SIZE, LEAST_BOLD, room, SERIF_FACE) for name in names)
+
+
+def _number(where: tuple[float, float], cylinder: Cylinder, scales: StripScales, paper: Paper, *, bold: bool,
+            shown: bool) -> list[Item]:
+    """Return a hump's tick, and its number where it is shown; `where` is its place along the strip and its size."""
+    (x, size), y, face = where, scales.plot.top - 10.0, SERIF_FACE if bold else SANS_FACE
     colour = paper.vermilion if cylinder.state in ("low", "dead") else paper.ink if bold else paper.faint
     tick = Rule(x, y + 4.0, x, y + 10.0, colour, 2.0 if bold else look.HAIR)
     return [Words(x, y, short_name(cylinder), size, colour, anchor="middle", face=face), tick] if shown else [tick]

@@ -17,14 +17,18 @@ _STEPS = 10  # coordinates are kept to a tenth of a unit
 
 
 def write_svg(scene: Scene, *, prefix: str = "") -> str:
-    """Return the scene as the text of an SVG document; `prefix` keeps ids apart when several share one page."""
+    """Return the scene as the text of an SVG document; `prefix` keeps ids apart when several share one page.
+
+    Without a prefix it is a page of its own, which a browser shows no larger than its window.
+    """
     hatches = {colour: f"{prefix}hatch{i}" for i, colour in enumerate(_hatch_colours(scene))}
     body = "\n".join(_element(item, hatches) for item in scene.items)
+    alone = f' style="max-width:100%;max-height:100%;background:{scene.ground}"'
     patterns = "".join(
         f'<pattern id="{name}" width="6" height="6" patternUnits="userSpaceOnUse" patternTransform="rotate(45)">'
         f'<rect width="2" height="6" fill="{colour}"/></pattern>' for colour, name in hatches.items())
     return (f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {scene.width:g} {scene.height:g}" '
-            f'width="{scene.width:g}" height="{scene.height:g}" role="img">\n'
+            f'width="{scene.width:g}" height="{scene.height:g}"{"" if prefix else alone} role="img">\n'
             f"<title>{clean(scene.title)}</title>\n<desc>{clean(scene.description)}</desc>\n"
             f"<defs>{patterns}</defs>\n"
             f'<rect width="{scene.width:g}" height="{scene.height:g}" fill="{scene.ground}"/>\n{body}\n</svg>\n')
