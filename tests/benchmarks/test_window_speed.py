@@ -19,6 +19,7 @@ from crankfold.acquire.recorder import record
 from crankfold.acquire.source import Samples, Source, SourceInfo
 from crankfold.analysis.capture import Channel
 from crankfold.viewer.judging import judge
+from crankfold.viewer.picture import look
 from crankfold.viewer.picture.draw_strip import StripScales, trace_line
 from crankfold.viewer.picture.scene import Box, Path
 from crankfold.viewer.preparing import prepare_solver
@@ -114,8 +115,8 @@ def test_two_million_points_against_drawing_them_all(application: QApplication) 
         painter.end()
 
     def ours() -> None:
-        drawn(trace_line(time_s, one, scales, stroke=INK, width=1.0),
-              trace_line(time_s, two, scales, stroke=PLUM, width=1.0))
+        drawn(trace_line(time_s, one, scales, stroke=INK, width=look.HAIR),
+              trace_line(time_s, two, scales, stroke=PLUM, width=look.HAIR))
 
     raw = [Path(np.column_stack([time_s * 128.0, scales.y(0.0) - 0.6 * y]), stroke=INK, width=1.0) for y in (one, two)]
     mine, theirs = best_s(ours, lambda: drawn(*raw))
