@@ -430,3 +430,11 @@ def test_while_a_recorder_is_gone_its_stream_has_nobody_to_tell(array_source, ma
     stream.finish()
     source.close()
     assert stream.stage is Stage.ENDED
+
+
+def test_waiting_for_samples_costs_no_computing(array_source, make_info) -> None:
+    """Neither while nothing comes nor at the end; a caller that turns in circles would take it from the reader."""
+    source = array_source([np.zeros((5, 1)), 0.4, np.zeros((5, 1)), 0.4], make_info(RATE, finite=False, live=True))
+    begun_s = time.thread_time()
+    list(record(source))
+    assert time.thread_time() - begun_s < 0.1
