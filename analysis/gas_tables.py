@@ -33,6 +33,8 @@ PEAKS = np.array([0.0, 0.04, 0.1, 0.18, 0.28, 0.38, 0.48, 0.58, 0.68, 0.78, 0.87
 STEPS_PER_DEG = 2
 LEAKS = np.concatenate(([0.0], np.geomspace(3e-4, 1.2, 47)))  # orifice strengths, tight to wide open
 
+FLOW_PRESSURES = np.concatenate((np.geomspace(1e-3, 1.0, 200), np.linspace(1.0, 2.0, 400)[1:]))  # choked beyond
+
 CLEARANCES = np.geomspace(0.8, 80.0, 120)  # of the healthy clearance volume
 
 FIRST_DEG = CLOSE_DEG - 1  # the tables begin and end one degree outside, at zero
@@ -98,18 +100,28 @@ def leaking_pressure(ratio: float, leak: NDArray[np.float64]) -> NDArray[np.floa
     return out
 
 
-def leaking_pressures(ratios: NDArray[np.float64], leak: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return absolute pressures for several compression ratios, shape (ratios, leaks, closed degrees), atmospheres."""
+def leaking_pressures(ratios: NDArray[np.float64], leak: NDArray[np.float64],
+                      slowness: NDArray[np.float64] | None = None) -> NDArray[np.float64]:
+    """Return absolute pressures for several compression ratios, shape (ratios, leaks, closed degrees), atmospheres.
+
+    Parameters
+    ----------
+    slowness : ndarray, shape (closed degrees,)
+        Time the crank takes for a degree, over its mean; None: a steady speed. A leak has more time where it is slow.
+    """
     angle = np.arange(CLOSE_DEG, OPEN_DEG + 1e-9, 1.0 / STEPS_PER_DEG)
+    slow = np.ones(len(angle)) if slowness is None else np.interp(angle, ANGLES_DEG[1:-1], slowness)
     v = volume(angle[:, None, None], ratios[None, :, None])
-    step = np.radians(1.0 / STEPS_PER_DEG)
+    squeeze, lost = v[0] / v, np.radians(1.0 / STEPS_PER_DEG) * leak / v[0]
+    flows = nozzle_flow(FLOW_PRESSURES)
     mass = np.ones((len(ratios), len(leak)))
     out = np.empty((len(ratios), len(leak), len(angle)))
-    for k, vk in enumerate(v):
-        p = (v[0] * mass / vk) ** POLYTROPE
+    for k, squeezed in enumerate(squeeze):
+        density = mass * squeezed
+        p = density**POLYTROPE
         out[..., k] = p
-        temperature = p * vk / np.maximum(mass * v[0], 1e-9)
-        mass = np.maximum(mass - step * leak * p / np.sqrt(temperature) * nozzle_flow(p) / v[0], 1e-6)
+        # pressure over the root of temperature, which is pressure over density
+        mass = np.maximum(mass - slow[k] * lost * np.sqrt(p * density) * np.interp(p, FLOW_PRESSURES, flows), 1e-6)
     return out[..., ::STEPS_PER_DEG]
 
 
@@ -180,13 +192,17 @@ def _ladder() -> NDArray[np.float64]:
 @lru_cache(maxsize=len(FAMILIES))
 def gas_table(family: Family = "leak") -> GasTable:
     """Return the torque table of a family: cylinders that leak, that fill badly, or whose clearance is too large."""
+    return GasTable(_torque(family, _ladder()), RATIOS, PEAKS, ANGLES_DEG)
+
+
+def _torque(family: Family, ladder: NDArray[np.float64]) -> NDArray[np.float64]:
     make = {"leak": lambda p, _: _leak_curves(p), "filling": lambda p, _: _filling_curves(p),
             "clearance": _clearance_curves}[family]
-    torque = np.stack([make(pressure, float(ratio)) for pressure, ratio in zip(_ladder(), RATIOS, strict=True)])
+    torque = np.stack([make(pressure, float(ratio)) for pressure, ratio in zip(ladder, RATIOS, strict=True)])
     unit = int(np.flatnonzero(PEAKS == 1.0)[0])
-    torque = torque / torque[:, unit].max(axis=-1)[:, None, None]
-    torque.flags.writeable = False
-    return GasTable(torque, RATIOS, PEAKS, ANGLES_DEG)
+    out: NDArray[np.float64] = torque / torque[:, unit].max(axis=-1)[:, None, None]
+    out.flags.writeable = False
+    return out
 
 
 @lru_cache(maxsize=1)
@@ -194,4 +210,11 @@ def all_torques() -> NDArray[np.float64]:
     """Return the torques of every family, shape (families, ratios, peaks, angles), in the order of `FAMILIES`."""
     torque = np.stack([gas_table(family).torque for family in FAMILIES])
     torque.flags.writeable = False
+    return torque
+
+
+def slowed_torques(slowness: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return what `all_torques` does for a crank that is slower at some degrees, see `leaking_pressures`."""
+    torque = all_torques().copy()
+    torque[FAMILIES.index("leak")] = _torque("leak", leaking_pressures(RATIOS, LEAKS, slowness))
     return torque

@@ -54,6 +54,8 @@ class Trace:
         Mean cycle rate.
     inrush
         In-rush peak, model amperes, or what stands for it.
+    torques
+        Gas torques to use, as from `all_torques`; None: those of a steady crank.
     """
 
     coarse: Data
@@ -62,6 +64,7 @@ class Trace:
     track: CycleTrack
     cycle_hz: float
     inrush: float
+    torques: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -131,7 +134,7 @@ def scale_to_model(y: NDArray[np.float64]) -> float:
 def _problem(trace: Trace, data: Data, starts: NDArray[np.int64], lengths: NDArray[np.int64], *, series: bool,
              families: tuple[Family, ...] = (), options: FitOptions) -> Problem:
     return Problem(data, trace.engine, starts, lengths, trace.engine.cycle_deg * trace.cycle_hz, series, families,
-                   scaled_torque=not options.leak_table)
+                   scaled_torque=not options.leak_table, torques=trace.torques)
 
 
 def _run(problem: Problem, p: NDArray[np.float64], box: Box, stages: Iterable[begin.Stage],
@@ -196,11 +199,12 @@ def polish(trace: Trace, fit: Fit, *, options: FitOptions = FULL) -> Fit | None:
     return Fit(problem, box, _run(problem, p, box, begin.polish_stages(options), amplitude), fit.offset)
 
 
-def refit(trace: Trace, fit: Fit, families: tuple[Family, ...], options: FitOptions, *, quick: bool = False) -> Fit:
-    """Return a polished fit solved again with other kinds of fault; quick: not to the last digit."""
+def refit(trace: Trace, fit: Fit, families: tuple[Family, ...], options: FitOptions, *,
+          stages: tuple[begin.Stage, ...] = ()) -> Fit:
+    """Return a polished fit solved again with other kinds of fault, in the stages given or else as it was polished."""
     old = fit.problem
     problem = _problem(trace, old.data, old.starts, old.lengths, series=old.series, families=families, options=options)
-    stages = begin.QUICK_STAGES if quick else begin.polish_stages(options)
+    stages = stages or begin.polish_stages(options)
     solution = _run(problem, fit.solution.p, fit.box, stages, max(float(fit.amplitudes.max()), 1.0))
     return Fit(problem, fit.box, solution, fit.offset)
 

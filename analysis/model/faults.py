@@ -13,6 +13,8 @@ import numpy as np
 
 from crankfold.analysis.gas_tables import FAMILIES
 from crankfold.analysis.model.acceptance import Fit, Rival, Trace, refit, with_windows
+from crankfold.analysis.model.slowing import with_slowing
+from crankfold.analysis.model.starts import QUICK_STAGES
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -29,9 +31,20 @@ WORTH = 0.9  # explained less than this, the shapes say nothing
 
 
 def with_faults(trace: Trace, fit: Fit, options: FitOptions) -> Fit:
-    """Return the fit with the fault that explains each low cylinder best, and what other faults make of the trace."""
-    if not options.filling_table or not options.leak_table or fit.explained < WORTH or not _partial(fit):
+    """Return the fit with the fault that explains each low cylinder best, and what other faults make of the trace.
+
+    Which fault it is shows at a steady crank; how low a leak leaves a cylinder is then read at the crank's own speed.
+    """
+    if not options.leak_table or fit.explained < WORTH or not _partial(fit):
         return fit
+    done = _likeliest(trace, fit, options) if options.filling_table else fit
+    partial = _partial(done)
+    if not options.slowing or not partial or "leak" not in done.problem.families:
+        return done
+    return replace(with_slowing(trace, done, partial, options), rivals=done.rivals)
+
+
+def _likeliest(trace: Trace, fit: Fit, options: FitOptions) -> Fit:
     spread = np.linspace(0, len(fit.problem.starts) - 1, FEW_WINDOWS).round().astype(np.int64)
     few = with_windows(trace, fit, np.unique(spread), options)
     leak, best, tried = _search(trace, few, options)
@@ -48,11 +61,11 @@ def with_faults(trace: Trace, fit: Fit, options: FitOptions) -> Fit:
 def _search(trace: Trace, few: Fit, options: FitOptions) -> tuple[Fit, Fit, list[Fit]]:
     """Return, in a few windows, the fit in which all leak, the best, and all that were tried."""
     n = trace.engine.cylinders
-    tried = [refit(trace, few, (family,) * n, options, quick=True) for family in FAMILIES]
+    tried = [refit(trace, few, (family,) * n, options, stages=QUICK_STAGES) for family in FAMILIES]
     leak = tried[0]
     best = _chosen(leak, tried[1:], GAIN)
     for position in _partial(best)[:ONE_BY_ONE] if n > 2 else ():
-        singles = [refit(trace, best, _changed(best, position, family), options, quick=True)
+        singles = [refit(trace, best, _changed(best, position, family), options, stages=QUICK_STAGES)
                    for family in FAMILIES if family != best.problem.families[position]]
         tried += singles
         best = _chosen(best, singles, SINGLE_GAIN if best is not leak else GAIN)

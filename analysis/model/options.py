@@ -15,6 +15,8 @@ class FitOptions:
         A leaking cylinder's hump changes shape; off: the healthy shape scaled.
     filling_table
         Ask of each low cylinder whether it fills badly or has too large a clearance instead of leaking.
+    slowing
+        A leak has more time where the crank is slow; off: a steady crank.
     continuation
         Lower the observer's gain in many steps; off: straight to the true model.
     tracking
@@ -29,6 +31,7 @@ class FitOptions:
 
     leak_table: bool = True
     filling_table: bool = True
+    slowing: bool = True
     continuation: bool = True
     tracking: bool = True
     free_ratio: bool = True

@@ -63,6 +63,8 @@ class Problem:
         What ails each position, should it be low: which of the gas tables it reads. Empty: all leak.
     scaled_torque
         Use the shape at peak 1, scaled, for every cylinder: what the leak table replaces.
+    torques
+        Gas torques to use, as from `all_torques`; None: those of a steady crank.
     """
 
     data: Data
@@ -73,13 +75,15 @@ class Problem:
     series: bool
     families: tuple[Family, ...] = ()
     scaled_torque: bool = False
+    torques: NDArray[np.float64] | None = None
     floor_percentile: float = FLOOR_PERCENTILE
     gain: float = 0.0
     free: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
     def __post_init__(self) -> None:
         n, steps = self.engine.cylinders, int(self.lengths.sum())
-        self._tables = _scaled(all_torques()) if self.scaled_torque else all_torques()
+        tables = all_torques() if self.torques is None else self.torques
+        self._tables = _scaled(tables) if self.scaled_torque else tables
         if not self.families:
             self.families = (FAMILIES[0],) * n
         self._which = np.array([FAMILIES.index(f) for f in self.families], dtype=np.int64)

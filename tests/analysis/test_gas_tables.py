@@ -25,23 +25,28 @@ def test_a_tight_cylinder_follows_the_polytrope():
     np.testing.assert_allclose(pressure, (v[0] / v) ** gas.POLYTROPE, rtol=1e-9)
 
 
+@pytest.mark.parametrize("depth", [0.0, 0.7])
 @pytest.mark.parametrize("leak", [0.01, 0.1, 0.6])
-def test_a_leaking_cylinder_equals_direct_integration(leak):
+def test_a_leaking_cylinder_equals_direct_integration(leak, depth):
+    """At a steady crank, and at one that is slower near TDC."""
     start = np.radians(gas.CLOSE_DEG)
     v0 = gas.volume(np.array([float(gas.CLOSE_DEG)]), 10.0)[0]
+
+    def slow(degrees):
+        return 1.0 + depth * np.cos(np.radians(np.clip(2.0 * degrees, -180.0, 180.0)))
 
     def flow(a, mass):
         v = gas.volume(np.degrees(np.array([a])), 10.0)[0]
         p = (v0 * mass[0] / v) ** gas.POLYTROPE
         temperature = p * v / (mass[0] * v0)
-        return [-leak * p / np.sqrt(temperature) * float(gas.nozzle_flow(np.array([p]))[0]) / v0]
+        return [-leak * slow(np.degrees(a)) * p / np.sqrt(temperature) * float(gas.nozzle_flow(np.array([p]))[0]) / v0]
 
     degrees = np.arange(gas.CLOSE_DEG, gas.OPEN_DEG + 1)
     exact = solve_ivp(flow, (start, np.radians(gas.OPEN_DEG)), [1.0], t_eval=np.radians(degrees), rtol=1e-8,
                       max_step=0.01)
     v = gas.volume(degrees.astype(float), 10.0)
     p = (v0 * exact.y[0] / v) ** gas.POLYTROPE
-    ours = gas.leaking_pressure(10.0, np.array([leak]))[0]
+    ours = gas.leaking_pressures(np.array([10.0]), np.array([leak]), slow(degrees) if depth else None)[0, 0]
     np.testing.assert_allclose(ours, p, rtol=0.02, atol=0.02 * p.max() * 0.5)
 
 
@@ -106,3 +111,12 @@ def test_a_larger_clearance_is_the_polytrope_into_the_larger_space():
     unit = gas.gas_torque(healthy).max()
     ours = np.array([np.interp(peak, table.peaks, table.torque[q, :, k]) for k in range(len(table.angles_deg))])
     np.testing.assert_allclose(ours, gas.gas_torque(pressure) / unit, atol=0.02)
+
+
+def test_torques_of_a_steady_crank_are_the_common_ones_and_only_leaks_mind_a_slow_one():
+    closed = gas.ANGLES_DEG[1:-1]
+    leak = gas.FAMILIES.index("leak")
+    np.testing.assert_allclose(gas.slowed_torques(np.ones(len(closed))), gas.all_torques(), rtol=1e-12, atol=1e-12)
+    found = gas.slowed_torques(np.where(np.abs(closed) < 20, 3.0, 0.6))
+    np.testing.assert_array_equal(np.delete(found, leak, 0), np.delete(gas.all_torques(), leak, 0))
+    assert np.abs(found[leak] - gas.all_torques()[leak]).max() > 0.02

@@ -7,12 +7,15 @@ from functools import cache
 import numpy as np
 import pytest
 
+from crankfold.analysis import estimate as estimates
 from crankfold.analysis.capture import Capture
 from crankfold.analysis.conditioning import condition
 from crankfold.analysis.engine import Engine
 from crankfold.analysis.estimate import estimate
+from crankfold.analysis.gas_tables import ANGLES_DEG
 from crankfold.analysis.model import acceptance
 from crankfold.analysis.model.options import FitOptions
+from crankfold.analysis.model.slowing import slowness
 from crankfold.plugins.virtual_engine import simulate
 from crankfold.plugins.virtual_specs import Bench, CylinderSpec, EngineSpec, KeySpec
 
@@ -51,6 +54,37 @@ def test_a_leak_stays_a_leak():
     np.testing.assert_allclose(asked.relative_percent, not_asked.relative_percent, atol=0.05)
     assert worst(asked, true) < 6.0
     assert np.all(np.diff(asked.interval_percent) >= np.diff(not_asked.interval_percent) - 1e-9)
+
+
+@pytest.mark.parametrize("order", [(1, 3, 2), (1, 3, 4, 2)])
+def test_a_leak_reads_better_at_the_crank_s_own_speed(order):
+    """A light engine slows much into each compression, where a leak then has its time."""
+    light = EngineSpec(firing_order=order, inertia_kgm2=0.03).with_cylinder(2, CylinderSpec(leak_mm2=2.0))
+    run = simulate(Bench(light, key=KeySpec(0.4, 3.6)), 4.0, seed=3)
+    trace = condition(Capture.from_arrays(run.current_a, rate_hz=10_000.0))
+    true = run.truth().relative_percent.min()
+    slowed, steady = (estimate(trace, Engine(order), options)[0].relative_percent.min()
+                      for options in (FitOptions(), FitOptions(slowing=False)))
+    assert abs(slowed - true) + 0.7 < abs(steady - true)
+
+
+def test_the_fit_sees_how_the_crank_slows():
+    """Against the virtual engine's own crank, about the TDCs of the cylinder that leaks."""
+    trace, _ = cranked(LEAK)
+    engine = Engine(FOUR.firing_order)
+    _, fits, _ = estimates._best_rate(trace, engine, estimates.find_rates(trace, engine), FitOptions())
+    low = int(np.argmin(fits[0].amplitudes))
+    found = slowness(fits[0], [low])
+    run = simulate(Bench(FOUR.with_cylinder(4, LEAK), key=KeySpec(0.4, 3.6)), 4.0, seed=3)
+    steady = (run.time_s > 1.0) & (run.time_s < 3.5)
+    closed = ANGLES_DEG[1:-1]
+    near = (run.angle_deg[steady] - FOUR.fire_deg[FOUR.firing_order.index(4)] - closed[0]) % 720.0
+    true = np.bincount(near[near < len(closed)].astype(int), minlength=len(closed)).astype(float)
+    true = np.convolve(np.pad(true, 4, mode="edge"), np.ones(9), "valid")
+    true /= true.mean()
+    assert found.mean() == pytest.approx(1.0)
+    assert np.corrcoef(found, true)[0, 1] > 0.9
+    assert found.max() == pytest.approx(true.max(), rel=0.2)
 
 
 def test_further_starts_end_when_the_work_allowed_is_done(monkeypatch):

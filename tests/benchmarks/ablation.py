@@ -122,6 +122,7 @@ METHODS: dict[str, Method] = {
     "- further starts": by_fit(more_starts=False),
     "- cycle tracking": by_fit(tracking=False),
     "- faults other than leaks": by_fit(filling_table=False),
+    "- the crank's slowing": by_fit(slowing=False),
     "- compression ratio free": by_fit(free_ratio=False),
     "- push-back free": by_fit(free_push=False),
     "- hold-in and electrical lag free": by_fit(free_hold_in=False, free_lag=False),
