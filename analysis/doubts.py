@@ -28,8 +28,10 @@ TOO_SLOW_RPM = 100.0
 TWICE_TOO_FAST_RPM = 200.0  # half of it is an ordinary cranking speed still
 TWO_NO_HUMP_PERCENT, TWO_HUMP_PERCENT = 8.0, 30.0
 """Of two cylinders, a fitted pressure above the second must show as a rise of the current above the first."""
+RIVAL_COST = 1.5  # another rate that leaves no more than half as much again unexplained may be the true one
 TWO_RIVAL_COST = 2.0  # of two cylinders, another rate that leaves less than twice as much unexplained may be true
 TWO_REPEAT = 0.7  # correlation of a cycle with the next; two cylinders that are only cranked repeat above 0.8
+TWO_UNLIKE_PERCENT = 70.0  # of the taller; two humps that are alike by the fit differ by less
 TWO_SLOW_RPM = 160.0  # twice of it is the fastest cranking that is common
 HIGH_HUMP_PERCENT = 120.0  # of its like, where all are healthy by the fit; those differ by a few percent
 FAR_BELOW_PERCENT = 50.0  # a hump this small beside the others' belongs to no cylinder that is merely to be watched
@@ -41,6 +43,7 @@ def after_verdict(estimate: Estimate, cylinders: Sequence[Cylinder], engine: Eng
                   thresholds: Thresholds) -> tuple[Notice, ...]:
     """Return the reasons that the numbers themselves give against a verdict."""
     return once([_mostly_dead(cylinders), _every_other_dead(estimate, cylinders), _of_two(estimate, engine),
+                 _two_unlike(estimate, cylinders, thresholds), _two_rates(estimate),
                  _one_far_above(estimate, cylinders, thresholds), _hump_far_above(estimate, engine, thresholds),
                  _unsure(estimate, cylinders, thresholds), _heights_against(estimate, engine, thresholds),
                  _small_hump(estimate, cylinders, thresholds)])
@@ -67,6 +70,24 @@ def _of_two(estimate: Estimate, engine: Engine) -> Notice | None:
     if untried or (estimate.rpm < TWO_SLOW_RPM and rival < TWO_RIVAL_COST):
         return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm})
     return None
+
+
+def _two_unlike(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds: Thresholds) -> Notice | None:
+    """Return the reason that of two cylinders, none low by the fit, one has far less of a hump and may be low."""
+    fit, height = estimate.relative_percent, estimate.heights_percent
+    reaches = min(c.interval_percent[0] for c in cylinders) < thresholds.low_percent <= fit.min()
+    if len(cylinders) != 2 or not reaches or height.min() >= TWO_UNLIKE_PERCENT:
+        return None
+    worst = int(np.argmin(height))
+    return Notice("not-explained", {"why": "heights", "position": worst + 1, "relative_percent": float(fit[worst]),
+                                    "height_percent": float(height[worst])})
+
+
+def _two_rates(estimate: Estimate) -> Notice | None:
+    """Return the reason that another cycle rate explains nearly as much."""
+    if estimate.details.get("rival_cost_ratio", NO_RIVAL) >= RIVAL_COST:
+        return None
+    return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm})
 
 
 def _hump_far_above(estimate: Estimate, engine: Engine, thresholds: Thresholds) -> Notice | None:
@@ -136,11 +157,15 @@ def _one_far_above(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds
 
 def _unsure(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds: Thresholds) -> Notice | None:
     """Return the reason that the intervals are too wide for any verdict, None when they will do."""
+    low = thresholds.low_percent
     widest = max(c.interval_percent[1] - c.interval_percent[0] for c in cylinders)
-    across = [c for c in cylinders if c.interval_percent[0] < thresholds.low_percent < c.interval_percent[1]]
-    even = all(c.relative_percent >= thresholds.low_percent for c in cylinders)
-    wide = any(c.interval_percent[1] - c.interval_percent[0] > WIDEST_PERCENT
-               or (even and c.interval_percent[0] < thresholds.low_percent - FAR_BELOW_LIMIT) for c in across)
+    across = [c for c in cylinders if c.interval_percent[0] < low < c.interval_percent[1]]
+    even = all(c.relative_percent >= low for c in cylinders)
+    # with one that is low for certain, it is uneven whatever the others are; but none may be called low on a guess
+    certain = any(c.interval_percent[1] < low - FAR_BELOW_LIMIT for c in cylinders)
+    wide = any((c.interval_percent[1] - c.interval_percent[0] > WIDEST_PERCENT
+                and not (certain and c.relative_percent >= low))
+               or (even and c.interval_percent[0] < low - FAR_BELOW_LIMIT) for c in across)
     # a middling fit has been seen to read a low cylinder as one to watch, hardly ever the other way round
     doubtful = even and estimate.explained < MIDDLING_FIT and any(c.relative_percent < thresholds.watch_percent
                                                                   for c in across)

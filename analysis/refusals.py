@@ -39,6 +39,11 @@ GLOW_A = 120.0  # all glow plugs of an engine together; a starter that is held d
 STALL_OVER_MEAN = 2.0  # a starter without compression still has its in-rush; glow plugs hardly have one
 DULL_PERCENT = 6.0  # ripple below which a current has no humps and no turning starter's unevenness
 SOME_CLIPPED = 0.05  # of the samples: enough to blame where nothing fits
+BROADEST_RATIO, BROAD_LAG_S = 6.2, 0.1
+"""An effective compression ratio at the lower end of the tables and a long lag besides: swells too broad and too low
+for humps of compression. Engines whose valve timing is lost have such, hardly ever a sound one."""
+LONGEST_LAG_S = 0.45  # starter and engine together; no engine so heavy is turned by its starter
+ALIKE_PERCENT = 75.0  # where one cylinder stands out, there is compression in the others
 MIN_EXPLAINED = 0.97  # no fit that converged explains less, none that failed more than 0.90
 """Measured on simulated engines: fits end either above 0.97 or below 0.90."""
 
@@ -167,6 +172,16 @@ def _no_humps(trace: CrankingTrace) -> Notice | None:
     return Notice("no-humps", {"ripple_percent": ripple, "mean": mean_current(trace) or 0.0, "unit": trace.unit})
 
 
+def _no_compression(trace: CrankingTrace, best: Estimate) -> Notice | None:
+    """Return the reason that the fit makes humps of mere swells: all alike, by a starter and engine that cannot be."""
+    ratio, lag_s = best.details.get("ratio", math.inf), best.details.get("lag_s", 0.0)
+    swells = lag_s > LONGEST_LAG_S or (ratio < BROADEST_RATIO and lag_s > BROAD_LAG_S)
+    if best.relative_percent.min() < ALIKE_PERCENT or not swells:
+        return None
+    return Notice("no-humps", {"ripple_percent": ripple_percent(trace) or 0.0, "mean": mean_current(trace) or 0.0,
+                               "unit": trace.unit})
+
+
 def after_fit(trace: CrankingTrace, engine: Engine, estimates: Sequence[Estimate]) -> tuple[Notice, ...]:
     """Return the reasons that the explanations give, the deciding one first."""
     other = better_count(trace, engine)
@@ -182,6 +197,7 @@ def after_fit(trace: CrankingTrace, engine: Engine, estimates: Sequence[Estimate
     reasons = [
         short if caught else None,
         *_unfit(trace, engine, best, _hump_count(other, engine) if other and other.likely else None),
+        _no_compression(trace, best),
         short,
         _hump_count(other, engine) if other and other.clear else None,
         _rate_for(trace, 60.0 / best.rpm * engine.cycle_deg / 360.0 / engine.cylinders),

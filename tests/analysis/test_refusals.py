@@ -252,6 +252,46 @@ def test_two_cylinders_that_could_be_something_else(relative, heights, rpm, riva
     assert [r.facts["why"] for r in reasons] == ([why] if why else [])
 
 
+@pytest.mark.parametrize(("relative", "height", "width", "found"), [
+    (97.0, 69.0, 50.0, True), (97.0, 71.0, 50.0, False), (97.0, 69.0, 40.0, False), (70.0, 69.0, 20.0, False),
+])
+def test_two_cylinders_alike_by_the_fit_but_not_by_their_humps(relative, height, width, found, estimate_of):
+    """Refused only where the interval, too, lets the weaker one be low; and not where it is called low anyway."""
+    two = Engine((1, 2))
+    reasons = doubts(estimate_of(two, relative=(100, relative), heights=(100, height), width=width), two)
+    assert [r.facts.get("position") for r in reasons if r.facts["why"] == "heights"] == ([2] if found else [])
+
+
+@pytest.mark.parametrize(("rival", "found"), [(1.4, ["two-answers"]), (1.6, [])])
+def test_another_rate_that_explains_as_much(rival, found, estimate_of):
+    reasons = doubts(estimate_of(FOUR, relative=(100, 0, 99, 3), rpm=138.0, details={"rival_cost_ratio": rival}))
+    assert [r.facts["why"] for r in reasons] == found
+
+
+@pytest.mark.parametrize(("down", "found"), [
+    ({1: (5, 1, 8), 2: (78, 55, 98)}, []), ({1: (63, 60, 66), 2: (78, 55, 98)}, ["not-explained"]),
+    ({1: (5, 1, 8), 2: (72, 50, 93)}, ["not-explained"]), ({2: (78, 55, 98)}, ["not-explained"]),
+])
+def test_one_that_is_low_for_certain_makes_it_uneven_whatever_the_others_are(down, found, estimate_of):
+    """But none is called low by an interval that reaches far above the limit."""
+    estimate = estimate_of(FOUR)
+    relative, interval = estimate.relative_percent.copy(), estimate.interval_percent.copy()
+    for position, (percent, *ends) in down.items():
+        relative[position], interval[position] = percent, ends
+    estimate = replace(estimate, relative_percent=relative, interval_percent=interval, heights_percent=relative)
+    assert codes(doubts(estimate)) == found
+
+
+@pytest.mark.parametrize(("ratio", "lag_s", "lowest", "found"), [
+    (6.0, 0.11, 98.0, ["no-humps"]), (6.0, 0.09, 98.0, []), (6.5, 0.3, 98.0, []), (6.0, 0.11, 60.0, []),
+    (9.0, 0.46, 98.0, ["no-humps"]), (9.0, 0.44, 98.0, []),
+])
+def test_swells_that_no_compression_makes(ratio, lag_s, lowest, found, trace_of, estimate_of):
+    """All alike, and only explained by an engine that hardly compresses and a starter that hardly turns it."""
+    best = estimate_of(FOUR, relative=(100, 99, lowest, 98), details={"ratio": ratio, "lag_s": lag_s})
+    assert codes(refusals.after_fit(trace_of(), FOUR, [best])) == found
+
+
 @pytest.mark.parametrize(("engine", "relative", "heights", "position", "refused"), [
     (FOUR, (99, 97, 100, 98), (80, 81, 100, 79), 3, True), (FOUR, (99, 97, 100, 98), (86, 85, 100, 84), 3, False),
     (FOUR, (99, 97, 100, 98), (90, 88, 100, 89), None, False),
