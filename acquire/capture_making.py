@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
@@ -14,11 +15,38 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from crankfold.acquire.journal import JournalWriter
     from crankfold.acquire.ring import Piece
     from crankfold.acquire.source import SourceInfo
 
 AT_ONCE = 32_768  # samples scaled at a time: they stay in the cache, and the board waits less long for its next read
 MIN_SKEW_SAMPLES = 1e-3  # a thousandth of a sample is below any converter's own jitter
+
+
+@dataclass(frozen=True, eq=False)
+class Caught:
+    """One crank as it was copied out of the ring; scaling it may take a while and is left to whoever wants it.
+
+    Parameters
+    ----------
+    piece, info, rate_hz, trigger_index, started_utc, notes
+        As `make_capture` takes them.
+    journal
+        Where it was written meanwhile, None: nowhere.
+    """
+
+    piece: Piece
+    info: SourceInfo
+    rate_hz: float
+    trigger_index: int | None
+    started_utc: datetime | None
+    notes: dict[str, str] = field(default_factory=dict)
+    journal: JournalWriter | None = None
+
+    def capture(self) -> Capture:
+        """Return the capture."""
+        return make_capture(self.piece, self.info, rate_hz=self.rate_hz, trigger_index=self.trigger_index,
+                            started_utc=self.started_utc, notes=self.notes)
 
 
 def make_capture(piece: Piece, info: SourceInfo, *, rate_hz: float, trigger_index: int | None = None,

@@ -13,6 +13,7 @@ import weakref
 from collections import deque
 from typing import TYPE_CHECKING, Self
 
+from crankfold.acquire.capture_making import Caught
 from crankfold.acquire.errors import AcquireError, BoardStalledError, ShutdownTimeoutError
 from crankfold.acquire.recording import Event, Happening, RecordingPlan, Stage
 from crankfold.acquire.stream import Stream
@@ -72,7 +73,7 @@ class Recorder:
         self._live = source.info.live or not source.info.finite
         own = weakref.ref(self)  # a ring may be large: no cycle is to keep it until somebody collects
 
-        def put(item: Capture | Event) -> None:
+        def put(item: Caught | Event) -> None:
             recorder = own()
             if recorder is not None:
                 recorder._put(item)
@@ -80,7 +81,7 @@ class Recorder:
         self._stream = Stream(source, self._plan, put)
         self._lock = threading.Lock()
         self._changed = threading.Condition()
-        self._waiting: deque[Capture | Event] = deque()
+        self._waiting: deque[Caught | Capture | Event] = deque()
         self._stop, self._abandoned, self._done = threading.Event(), False, False
         self._error: BaseException | None = None
         self._heard_s = self._returned_s = time.monotonic()
@@ -148,20 +149,14 @@ class Recorder:
                 if self._on_event is not None:
                     self._on_event(item)
             elif item is not None:
-                yield item
-                self._settle(item)
+                yield item.capture() if isinstance(item, Caught) else item
+                _settle(item)
             elif self._done and not self._waiting:
                 break
         if self._error is not None:
             raise self._error
 
-    def _settle(self, capture: Capture) -> None:
-        """Take away the journal of a capture that the caller has dealt with."""
-        journal = self._stream.journals.pop(id(capture), None)
-        if journal is not None:
-            journal.remove()
-
-    def _get(self) -> Capture | Event | None:
+    def _get(self) -> Caught | Capture | Event | None:
         """Return the next item, or None after a while without one."""
         with self._changed:
             if not self._waiting and not self._done:
@@ -272,22 +267,28 @@ class Recorder:
             self._error, self._done = error, True
             self._changed.notify_all()
 
-    def _put(self, item: Capture | Event) -> None:
+    def _put(self, item: Caught | Capture | Event) -> None:
         with self._changed:
             if not isinstance(item, Event):
                 self._keep_short(item)
             self._waiting.append(item)
             self._changed.notify_all()
 
-    def _keep_short(self, item: Capture) -> None:
+    def _keep_short(self, item: Caught | Capture) -> None:
         while sum(not isinstance(x, Event) for x in self._waiting) >= MAX_WAITING and not self._stop.is_set():
             if not self._live:
                 self._changed.wait(LOOK_S)
                 continue
             oldest = next(x for x in self._waiting if not isinstance(x, Event))
             self._waiting.remove(oldest)
-            self._settle(oldest)
+            _settle(oldest)
             self._waiting.append(Event(Happening.DROPPED, 0, 0.0, count=1))
+
+
+def _settle(item: Caught | Capture) -> None:
+    """Take away the journal of a crank that the caller has dealt with, or that is given up."""
+    if isinstance(item, Caught) and item.journal is not None:
+        item.journal.remove()
 
 
 def _said(error: BaseException) -> str:

@@ -8,7 +8,7 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from crankfold.acquire.capture_making import make_capture
+from crankfold.acquire.capture_making import Caught
 from crankfold.acquire.clock import ClockFit
 from crankfold.acquire.crank_watch import End
 from crankfold.acquire.errors import SaveError
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 
     from crankfold.acquire.recording import RecordingPlan
     from crankfold.acquire.source import Block, Source
-    from crankfold.analysis.capture import Capture
 
 MAX_RING_BYTES = 512 * 2**20  # touched only as far as samples come
 MAX_FINITE_BYTES = 256 * 2**20
@@ -41,10 +40,10 @@ class Stream:
     plan
         How to record.
     emit
-        Takes each capture and event.
+        Takes each crank and event.
     """
 
-    def __init__(self, source: Source, plan: RecordingPlan, emit: Callable[[Capture | Event], None]) -> None:
+    def __init__(self, source: Source, plan: RecordingPlan, emit: Callable[[Caught | Event], None]) -> None:
         self._source, self._plan, self._emit = source, plan, emit
         self.info = info = source.info
         finite_only = info.finite and not info.live  # a live board may end too, and is a stream until then
@@ -66,7 +65,6 @@ class Stream:
         self._trigger_at = 0
         self._started_utc = info.started_utc
         self._journal: JournalWriter | None = None
-        self.journals: dict[int, JournalWriter] = {}  # by the identity of the capture that was written
 
     def take(self, block: Block) -> None:
         """Take the next block."""
@@ -226,13 +224,11 @@ class Stream:
         rate_hz, notes = self._rate()
         if self._source.warnings:
             notes["warnings"] = "\n".join(self._source.warnings)
-        capture = make_capture(self.ring.copy(start, stop), self.info, rate_hz=rate_hz, trigger_index=trigger,
-                               started_utc=self._started_utc, notes=notes)
-        if self._journal is not None:
-            self._journal.close()
-            self.journals[id(capture)], self._journal = self._journal, None
+        journal, self._journal = self._journal, None
+        if journal is not None:
+            journal.close()
         self._given += 1
-        self._emit(capture)
+        self._emit(Caught(self.ring.copy(start, stop), self.info, rate_hz, trigger, self._started_utc, notes, journal))
         self._tell(Happening.CAPTURED, stop)
 
     def _rate(self) -> tuple[float, dict[str, str]]:

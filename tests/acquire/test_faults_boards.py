@@ -14,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from crankfold.acquire import capture_making
 from crankfold.acquire.errors import BoardDisconnectedError, BoardStalledError, RingOverrunError, ShutdownTimeoutError
 from crankfold.acquire.recorder import MAX_WAITING, Recorder, record
 from crankfold.acquire.recording import RecordingPlan
@@ -121,8 +122,27 @@ def test_a_caller_that_holds_the_interpreters_lock_costs_no_capture(array_source
     assert [c.trigger_index for c in captures] == [3000, 3000]
 
 
+def test_making_a_capture_keeps_the_caller_waiting_and_not_the_board(
+        array_source, bench, make_info, monkeypatch) -> None:
+    """Scaling millions of samples takes long; the reader goes on meanwhile, and a second crank is caught as well."""
+    made = bench(RATE, 12.0).crank(2.0, 2.0).crank(7.0, 3.0)
+    source = array_source(pieces(made, 500), make_info(RATE, live=True))
+    make, threads, read_on = capture_making.make_capture, [], []
+
+    def slowly(*arguments, **more):
+        threads.append(threading.current_thread().name)
+        read_on.append(wait_for(lambda: not source._steps))
+        return make(*arguments, **more)
+
+    monkeypatch.setattr(capture_making, "make_capture", slowly)
+    captures = list(record(source))
+    assert [c.trigger_index for c in captures] == [3000, 3000]
+    assert threads == [threading.current_thread().name] * 2
+    assert read_on == [True, True]
+
+
 def test_taking_a_block_for_long_is_not_taken_for_a_silent_board(array_source, bench, make_info) -> None:
-    """Making a large capture keeps the reader from its board; whoever watches may look just when that is done."""
+    """A busy computer keeps the reader from its board; whoever watches may look just when that is over."""
     made = bench(RATE, 6.0).crank(2.0, 2.0)
     steps = [step for piece in pieces(made, 2000) for step in (piece, 0.01)]
     recorder = Recorder(array_source(steps, make_info(RATE, live=True)), RecordingPlan(stall_s=0.2))
