@@ -1,9 +1,16 @@
-"""MATLAB files: up to version 7 through scipy, version 7.3, which is HDF5, in a process of its own."""
+"""MATLAB files: up to version 7 through scipy, version 7.3, which is HDF5, through h5py.
+
+Both work in a process of their own: they trust what a file says of itself, and one wrong number can crash them.
+"""
 
 from __future__ import annotations
 
+from math import prod
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
+from crankfold.acquire.apart import Apart
 from crankfold.acquire.declarations import CONTRACT, ReaderDeclaration
 from crankfold.acquire.hdf5_files import Hdf5File
 from crankfold.acquire.hooks import hookimpl
@@ -18,6 +25,7 @@ if TYPE_CHECKING:
 
 crankfold_contract = CONTRACT
 
+READER = "crankfold.plugins.matlab_files:by_scipy"
 HDF5_MAGIC = b"\x89HDF\r\n\x1a\n"
 HEADER_BYTES = 512
 """Length of the text header in front of the HDF5 part of a version 7.3 file."""
@@ -33,9 +41,29 @@ def _load(path: Path) -> Table:
         head = file.read(HEADER_BYTES + len(HDF5_MAGIC))
     if head.endswith(HDF5_MAGIC) or head.startswith(HDF5_MAGIC):
         return table_of(_from_hdf5(path), path)
+    return table_of(_from_scipy(path), path)
+
+
+def _from_scipy(path: Path) -> dict[str, Any]:
+    facts, content = Apart(path, READER).ask()
+    arrays: dict[str, Any] = dict(facts["texts"])
+    at = 0
+    for name, kind, shape in facts["arrays"]:
+        count = prod(shape)
+        arrays[name] = np.frombuffer(content, kind, count, at).reshape(shape)
+        at += count * np.dtype(kind).itemsize
+    return arrays
+
+
+def by_scipy(path: Path, request: Mapping[str, Any]) -> tuple[dict[str, Any], list[Any]]:
+    """Return names, types and shapes of the numeric variables, the texts, and the variables themselves."""
     from scipy.io import loadmat
 
-    return table_of(_flat(loadmat(path, simplify_cells=True)), path)
+    found = _flat(loadmat(path, simplify_cells=True))
+    arrays = {name: array for name, value in found.items() if (array := np.asarray(value)).dtype.kind in "iufb"}
+    texts = {name: value for name, value in found.items() if isinstance(value, str)}
+    return ({"arrays": [[name, array.dtype.str, array.shape] for name, array in arrays.items()], "texts": texts},
+            list(arrays.values()))
 
 
 def _flat(variables: Mapping[str, Any]) -> dict[str, Any]:

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from crankfold.acquire.plugin_loading import Plugins
     from crankfold.analysis.capture import Capture
 
+HDF5_SUFFIXES = (".h5", ".hdf5")
 WARNINGS = "warnings"
 """Name of the capture's note that holds what its source survived, one sentence a line."""
 
@@ -27,9 +28,10 @@ def read_capture(path: Path, settings: Mapping[str, str],
     AcquireError
         The file cannot be read.
     """
-    from crankfold.acquire.hdf5_files import make_ready
+    if path.suffix.lower() in HDF5_SUFFIXES:
+        from crankfold.acquire.apart import make_ready
 
-    make_ready(path)  # what follows takes as long as the start of a process
+        make_ready()  # what follows takes as long as the start of a process
     from crankfold.acquire.opening import open_file
     from crankfold.acquire.plugin_loading import load_plugins
     from crankfold.acquire.recorder import record
