@@ -20,8 +20,10 @@ from crankfold.analysis.verdict import Thresholds, judge
 from crankfold.viewer.judging import Judged
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.compare_page import LEAST_HEIGHT, comparison_picture
+from crankfold.viewer.picture.draw_fold import draw_fold
 from crankfold.viewer.picture.draw_strip import draw_strip
 from crankfold.viewer.picture.draw_wheel import draw_wheel
+from crankfold.viewer.picture.fold import FoldData, lanes_of
 from crankfold.viewer.picture.page import HEIGHT, picture_of
 from crankfold.viewer.picture.scene import Box, Item, Words
 from crankfold.viewer.picture.sheet_scene import sheet_scene
@@ -87,6 +89,18 @@ def test_no_words_lie_on_others_round_a_wheel(count: int, box: Box) -> None:
         items = draw_wheel(data, box, look.LIGHT, cycle_deg=720.0, limit_percent=75.0)
         assert on_each_other(items) == []
         assert "75" in [item.text for item in items if isinstance(item, Words)], "the limit is always told"
+
+
+@pytest.mark.parametrize("count", range(1, 17))
+@pytest.mark.parametrize("wide", [592.0, 800.0, 940.0])
+def test_no_words_lie_on_others_over_a_fold(count: int, wide: float) -> None:
+    for named in (True, False):
+        result = with_cylinders(count, 1)
+        if not named:
+            result = replace(result, cylinders=tuple(replace(c, cylinder=None) for c in result.cylinders))
+        angle, flat = np.linspace(0.0, 719.0, 720), np.linspace(10.0, 300.0, 720)
+        data = FoldData(angle, flat[None], flat, None, flat, lanes_of(result.engine), 320.0, 0.0)
+        assert on_each_other(draw_fold(data, result, Box(0.0, 0.0, wide, 300.0), look.LIGHT)) == []
 
 
 def numbers_of(items: Iterable[Item], y: float) -> list[Words]:

@@ -89,7 +89,8 @@ def _heading(cylinder: Cylinder, x: float, room: float, top: float, paper: Paper
     if measures.width_of(lines[0], PERCENT_SIZE) > room - 4.0:
         lines = [say(f"state.{cylinder.state}")] if cylinder.state != "good" else [plain(cylinder.relative_percent, 0)]
     below = measures.size_to_fit(lines[0], PERCENT_SIZE, 8.0, room - 2.0)
-    return [Words(x, top - 38.0, number, NUMBER_SIZE, colour, anchor="middle", face="serif"),
+    size = measures.size_to_fit(number, NUMBER_SIZE, 10.0, room - 6.0, "serif")
+    return [Words(x, top - 38.0, number, size, colour, anchor="middle", face="serif"),
             Words(x, top - 16.0, lines[0], below, colour, anchor="middle")]
 
 
