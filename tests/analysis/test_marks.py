@@ -247,8 +247,7 @@ def test_hash_that_lasts_is_no_spark():
     time = np.arange(len(signal)) / 10_000.0
     signal += np.where((time > 3.45) & (time < 3.95) & (np.arange(len(time)) % 3 == 0), 1.5, 0.0)
     found = find_marks(recorded(signal, 10_000.0), WASTE, WHOLE)
-    assert found.time_s[:10] == pytest.approx(TIMES[:10], abs=2e-4)
-    assert found.count == 11
+    assert found.time_s == pytest.approx(TIMES, abs=2e-4)
 
 
 @pytest.mark.parametrize("rate_hz", [200.0, 500.0])
@@ -262,7 +261,7 @@ def test_a_slow_edge_is_placed_between_its_samples(rate_hz, shift):
     assert found.time_s == pytest.approx(rises + 0.025, abs=0.02 / rate_hz)
 
 
-@pytest.mark.parametrize("beyond", [60, 200])
+@pytest.mark.parametrize("beyond", [55, 200])
 def test_a_peak_that_is_cut_off_while_it_rises_is_its_highest_sample(beyond):
     """The parabola through what is left has its top where there are no samples any more."""
     signal = np.zeros(2_000)
