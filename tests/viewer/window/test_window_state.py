@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -12,7 +13,7 @@ from crankfold.analysis.result import Result
 from crankfold.viewer.judging import Judged
 from crankfold.viewer.picture import measures
 from crankfold.viewer.window import news as n
-from crankfold.viewer.window.head import ADVICE, LEAST_ADVICE, headline_lines
+from crankfold.viewer.window.head import ADVICE, KEYS, LEAST_ADVICE, headline_lines
 from crankfold.viewer.window.keys import keys_for, line_of
 from crankfold.viewer.window.placing import MARGIN, WIDE
 from crankfold.viewer.window.state import ENOUGH_S, Phase, Standing, after, spoken
@@ -146,10 +147,22 @@ def test_every_phase_has_words_and_keys(uneven: Judged, even: Judged) -> None:
         if phase not in (Phase.EVEN, Phase.NAMED, Phase.UNNAMED, Phase.REFUSED):
             assert spoken(now).headline
         line = line_of(keys_for(now, checking=False))
-        assert measures.width_of(line, 16.0) <= ROOM, phase
+        assert measures.width_of(line, KEYS) <= ROOM, phase
     for judged in (uneven, even):
         line = line_of(keys_for(told(*READY, n.Over(), n.Caught(1), n.Answered(1, judged)), checking=False))
-        assert measures.width_of(line, 16.0) <= ROOM
+        assert measures.width_of(line, KEYS) <= ROOM
+
+
+def test_only_keys_that_do_something_are_offered(uneven: Judged, healthy: Capture, even_result: Result,
+                                                 question: Any) -> None:
+    def actions(*news: n.News) -> set[str]:
+        return {keys.action for keys in keys_for(told(*READY, n.Caught(1), *news), checking=False)}
+
+    looking = {"pan", "zoom", "mark", "details", "clear"}
+    refused = Judged(healthy, replace(even_result, verdict="none", cylinders=()), question())
+    assert actions(n.Answered(1, uneven)) >= {"dismiss", "next_cylinder", *looking}
+    assert actions(n.Answered(1, refused)) & {"dismiss", "next_cylinder", *looking} == {"dismiss", *looking}
+    assert actions(n.Unjudged(1, "no current")) & {"dismiss", "next_cylinder", *looking} == {"dismiss"}
 
 
 def test_headlines_fit_the_smallest_window_in_large_type() -> None:
