@@ -33,6 +33,7 @@ TWO_RIVAL_COST = 2.0  # of two cylinders, another rate that leaves less than twi
 TWO_REPEAT = 0.7  # correlation of a cycle with the next; two cylinders that are only cranked repeat above 0.8
 TWO_UNLIKE_PERCENT = 70.0  # of the taller; two humps that are alike by the fit differ by less
 TWO_SLOW_RPM = 160.0  # twice of it is the fastest cranking that is common
+TWO_FAST_RPM = 300.0  # half of it is as common as anything
 HIGH_HUMP_PERCENT = 120.0  # of its like, where all are healthy by the fit; those differ by a few percent
 FAR_BELOW_PERCENT = 50.0  # a hump this small beside the others' belongs to no cylinder that is merely to be watched
 FAR_BELOW_LIMIT = 10.0  # points: a cylinder that may be so far below the limit is not to be called good
@@ -54,7 +55,8 @@ def _of_two(estimate: Estimate, engine: Engine) -> Notice | None:
 
     One hump a cycle is also what two healthy cylinders give at half the speed, and with uneven firing it fits either
     place; so the weaker one must show as a rise of its own, and no other rate may explain nearly as much. At a speed
-    so low that twice of it is likelier, another rate must have been tried and have failed.
+    so low that twice of it is likelier, or with one hump a cycle so high that half of it is, another rate must have
+    been tried and have failed.
     """
     if engine.cylinders != 2:
         return None
@@ -66,8 +68,9 @@ def _of_two(estimate: Estimate, engine: Engine) -> Notice | None:
     if estimate.details.get("rate_repeat", 1.0) < TWO_REPEAT:  # one of them fires now and then
         return Notice("not-explained", {"why": "nothing-repeats"})
     rival = estimate.details.get("rival_cost_ratio", NO_RIVAL)
-    untried = rival >= NO_RIVAL and estimate.rpm < SLOW_RPM and fit.min() > TWO_HUMP_PERCENT
-    if untried or (estimate.rpm < TWO_SLOW_RPM and rival < TWO_RIVAL_COST):
+    slow = estimate.rpm < SLOW_RPM and fit.min() > TWO_HUMP_PERCENT
+    fast = estimate.rpm > TWO_FAST_RPM and height.min() < TWO_NO_HUMP_PERCENT
+    if (rival >= NO_RIVAL and (slow or fast)) or (estimate.rpm < TWO_SLOW_RPM and rival < TWO_RIVAL_COST):
         return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm})
     return None
 

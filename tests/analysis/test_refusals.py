@@ -243,6 +243,8 @@ def test_the_deciding_reason_comes_first(trace_of, estimate_of):
     ((100, 99), (100, 98), 105.0, 1e6, "two-answers"), ((100, 99), (100, 98), 115.0, 1e6, None),
     ((100, 99), (100, 98), 105.0, 9.0, None), ((100, 20), (100, 25), 105.0, 1e6, None),
     ((100, 99), (100, 98), 155.0, 2.1, None), ((100, 99), (100, 98), 165.0, 1.9, None),
+    ((100, 0), (100, 1), 305.0, 1e6, "two-answers"), ((100, 0), (100, 1), 295.0, 1e6, None),
+    ((100, 0), (100, 1), 305.0, 9.0, None), ((100, 20), (100, 12), 305.0, 1e6, None),
 ])
 def test_two_cylinders_that_could_be_something_else(relative, heights, rpm, rival, why, estimate_of):
     """A pressure without a hump of its own; or one hump a cycle at twice the speed, dead cylinder and all."""
