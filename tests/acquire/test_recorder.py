@@ -475,3 +475,23 @@ def test_a_driver_that_hangs_does_not_keep_the_program_from_ending() -> None:
     done = subprocess.run([sys.executable, "-c", HANGING], capture_output=True, text=True, check=False, timeout=30)
     assert done.returncode == 1
     assert "a board that hangs has sent nothing" in done.stderr
+
+
+def test_a_reader_starved_for_a_moment_is_not_given_up(array_source, bench, make_info, monkeypatch) -> None:
+    """It is looked after three times before it is: here at 0.6, 0.9 and 1.2 s, and it is back after 0.8."""
+    monkeypatch.setattr("crankfold.acquire.recorder.LOOK_S", 0.3)
+    made = bench(RATE, 2.0)
+    steps = [*blocks(made.current_a)[:8], lambda: time.sleep(0.8), *blocks(made.current_a)[8:]]
+    source = array_source(steps, make_info(RATE, finite=True, live=True))
+    (capture,) = record(source, RecordingPlan(stall_s=0.5))
+    assert len(capture.samples) == len(made.current_a)
+
+
+def test_reads_that_take_long_by_themselves_are_not_silence(array_source, bench, make_info) -> None:
+    """A computer that is busy elsewhere gives each read its turn late; only so much of each counts as listening."""
+    made = bench(RATE, 2.0)
+    late = [lambda: time.sleep(0.4)] * 3
+    steps = [*blocks(made.current_a)[:8], *late, *blocks(made.current_a)[8:]]
+    source = array_source(steps, make_info(RATE, finite=True, live=True))
+    (capture,) = record(source, RecordingPlan(stall_s=0.7))
+    assert len(capture.samples) == len(made.current_a)
