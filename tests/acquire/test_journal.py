@@ -100,10 +100,11 @@ def test_an_onset_outside_what_was_written_is_none(tmp_path, make_info, trigger)
     assert recover(tmp_path / "a.journal").capture.trigger_index is None
 
 
-def test_what_comes_after_a_place_lost_for_long_is_left_out(tmp_path, make_info) -> None:
-    """An index far beyond all that was written would make a capture of nothing but a gap."""
+@pytest.mark.parametrize("far", [345, 10**9])
+def test_what_comes_after_a_place_lost_for_long_is_left_out(tmp_path, make_info, far) -> None:
+    """An index beyond twice what was written, 120 samples, would make a capture of little but a gap."""
     path = tmp_path / "a.journal"
-    journal_of(path, make_info, [(100, codes_from(100, 50)), (300, codes_from(300, 50)), (10**9, codes_from(0, 20))])
+    journal_of(path, make_info, [(100, codes_from(100, 50)), (300, codes_from(300, 50)), (far, codes_from(0, 20))])
     capture = recover(path).capture
     assert len(capture.samples) == 250
     assert [(gap.start, gap.length) for gap in capture.gaps] == [(50, 150)]
