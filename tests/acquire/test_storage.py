@@ -208,6 +208,62 @@ def _no_channels(file):
     file.create_group("channels")
 
 
+def fixed(text):
+    return np.array(text.encode(), dtype=h5py.string_dtype("utf-8", len(text)))
+
+
+def _other_format_of_the_right_type(file):
+    file.attrs["format"] = fixed("another/9")
+
+
+def _notes_that_are_a_list(file):
+    del file["notes"]
+    file["notes"] = fixed('["a"]')
+
+
+def _notes_that_are_numbers(file):
+    del file["notes"]
+    file["notes"] = fixed('{"a": 1}')
+
+
+def _gaps_of_fractions(file):
+    del file["gaps"]
+    file["gaps"] = np.array([[10.0, 4.0]])
+
+
+def _no_numbers(file):
+    attributes = dict(file["channels/current"].attrs)
+    del file["channels/current"]
+    file["channels/current"] = np.full(5000, np.nan)
+    file["channels/current"].attrs.update(attributes)
+
+
+def _tables_for_rows(file):
+    for name in ("channels/current", "channels/sync"):
+        attributes = dict(file[name].attrs)
+        del file[name]
+        file[name] = np.zeros((5000, 2), np.int16)
+        file[name].attrs.update(attributes)
+
+
+@pytest.mark.parametrize(("change", "said"), [
+    (_other_format_of_the_right_type, "its format is 'another/9', not 'crankfold.capture/1'"),
+    (_notes_that_are_a_list, "its notes are not texts"), (_notes_that_are_numbers, "its notes are not texts"),
+    (_gaps_of_fractions, "gaps is of another type than it should be"),
+    (_no_numbers, "values that are no numbers"), (_tables_for_rows, "not a row of numbers"),
+    (_gap_outside, "its gaps lie outside its samples"), (_trigger_outside, "its trigger index lies outside"),
+    (_negative_rate, "its rate is -5 Hz"), (_no_channels, "it has no channels"),
+])
+def test_what_is_wrong_with_a_capture_file_is_said(tmp_path, change, said) -> None:
+    path = tmp_path / "a.h5"
+    save_capture(coded(), path)
+    spoil(path, change)
+    with pytest.raises(FileFormatError) as error:
+        load_capture(path)
+    assert said in str(error.value)
+    assert "\n" not in str(error.value)
+
+
 @pytest.mark.parametrize("change", [_negative_rate, _no_rate, _other_format, _lengths, _link_out, _gap_outside,
                                     _trigger_outside, _zero_scale, _huge, _notes_of_numbers, _text_codes, _no_channels])
 def test_a_damaged_file_is_refused_in_one_sentence(tmp_path, change) -> None:

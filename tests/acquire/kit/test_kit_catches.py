@@ -23,6 +23,7 @@ from crankfold.acquire.testing import (
     run_plugin_contract,
     source_rules,
 )
+from crankfold.acquire.testing.outcome import Rule
 from crankfold.acquire.testing.running import try_rule, try_rules
 from crankfold.acquire.testing.source_case import SourceCase
 from crankfold.analysis.capture import CURRENT, SYNC, Channel
@@ -639,3 +640,14 @@ def test_the_rules_have_names_of_their_own() -> None:
     names = [rule.name for rule in (*SOURCE_RULES, *PLUGIN_RULES)]
     assert len(set(names)) == len(names)
     assert all(rule.says for rule in (*SOURCE_RULES, *PLUGIN_RULES))
+
+
+@pytest.mark.parametrize(("raised", "words"), [
+    (BoardDisconnectedError("it is gone", "plug it in"), "this came instead: it is gone; plug it in"),
+    (SystemExit(3), "a SystemExit came instead: 3"), (KeyError("rate"), "a KeyError came instead: 'rate'")])
+def test_whatever_comes_out_of_a_driver_breaks_one_rule_and_not_the_run(raised: BaseException, words: str) -> None:
+    def check(case: SourceCase) -> None:
+        raise raised
+
+    outcome = try_rule(Rule("any", "any rule", check), SourceCase(Board, 0.15), 5.0)
+    assert (outcome.state, outcome.detail) == ("broken", words)
