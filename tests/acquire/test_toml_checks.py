@@ -1,0 +1,70 @@
+"""Tables of settings against what their keys may hold: each mistake is named with what is expected."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from crankfold.acquire.errors import FileFormatError
+from crankfold.acquire.toml_checks import KINDS, checked, kind_of, parse_toml
+
+PATH = Path("shop/rig.toml")
+NAMED = {"title": KINDS["str"], "live": KINDS["bool"], "bits": KINDS["int"], "rate_hz": KINDS["float"],
+         "channels": KINDS["tuple"], "settings": KINDS["dict"]}
+
+
+def test_what_is_right_comes_back_converted() -> None:
+    table = parse_toml(b'\xef\xbb\xbftitle = "cart"\nlive = true\nbits = 12\nrate_hz = 5000\nchannels = ["current"]\n'
+                       b'settings = { baud = 250000, loud = false, gain = 1.5, name = "a" }\n')
+    assert checked(PATH, table, NAMED, ("title",)) == {
+        "title": "cart", "live": True, "bits": 12, "rate_hz": 5000.0, "channels": ("current",),
+        "settings": {"baud": "250000", "loud": "false", "gain": "1.5", "name": "a"}}
+
+
+@pytest.mark.parametrize(("text", "said"), [
+    ("title = 5", "the key 'title' holds 5, expected is a text; write it like title = \"...\""),
+    ("title = 'a'\nlive = 1", "the key 'live' holds 1, expected is true or false; write it like live = true"),
+    ("title = 'a'\nbits = true", "the key 'bits' holds True, expected is a whole number; write it like bits = 4"),
+    ("title = 'a'\nbits = 1.5", "expected is a whole number"), ("title = 'a'\nbits = 9007199254740993", "whole number"),
+    ("title = 'a'\nrate_hz = true", "expected is a number"), ("title = 'a'\nrate_hz = inf", "holds inf, expected is"),
+    ("title = 'a'\nchannels = 'current'", "expected is a list of texts"),
+    ("title = 'a'\nchannels = [1]", "expected is a list of texts"),
+    ("title = 'a'\nsettings = [1]", "expected is a table of texts"),
+    ("title = 'a'\nsettings = { a = [1] }", "expected is a table of texts"),
+    ("bits = 12", "the key 'title' is missing; add a line like title = \"...\""),
+    ("titel = 'a'", "the key 'titel' is unknown; did you mean 'title'?"),
+    ("x = 1", "the key 'x' is unknown; it may hold title, live, bits, rate_hz, channels, settings"),
+])
+def test_a_mistake_is_named_with_what_is_expected(text, said) -> None:
+    with pytest.raises(FileFormatError) as error:
+        checked(PATH, parse_toml(text.encode()), NAMED, ("title",))
+    assert said in str(error.value)
+    assert str(PATH) in str(error.value)
+    assert "\n" not in str(error.value)
+
+
+def test_a_long_value_is_shown_by_its_beginning() -> None:
+    with pytest.raises(FileFormatError) as error:
+        checked(PATH, {"bits": "9" * 500}, NAMED, ())
+    assert "holds '" + "9" * 56 + "..., expected" in str(error.value)
+
+
+@pytest.mark.parametrize(("text", "said"), [
+    ("a = 1\n" + "b" + ".b" * 501 + " = 1", "line 2 has more than 500 dots"),
+    ("a = 0x" + "f" * 400, "line 1 has a number of 400 digits or more"),
+    ("a = ", "Invalid value")])
+def test_what_only_somebody_who_means_harm_would_write_is_not_read(text, said) -> None:
+    with pytest.raises(ValueError, match=said):
+        parse_toml(text.encode())
+
+
+def test_the_limits_leave_room_for_what_people_write() -> None:
+    assert parse_toml(("a = '" + "." * 500 + "'").encode()) == {"a": "." * 500}
+    assert parse_toml(("a = 0x" + "f" * 398).encode())["a"] > 0
+
+
+@pytest.mark.parametrize(("annotation", "kind"), [("tuple[str, ...]", "tuple"), ("float", "float"),
+                                                  ("dict[str, str]", "dict")])
+def test_the_kind_of_a_field(annotation, kind) -> None:
+    assert kind_of(annotation) == kind
