@@ -21,6 +21,7 @@ HIGHEST_INTEGER = 2**32 - 1
 
 _TO_SPACES = bytes.maketrans(b",;\r", b"   ")
 _NUMBERS_ONLY = re.compile(rb"\s*(?:" + NUMBER + rb"\s+)*")
+_INTEGERS_ONLY = re.compile(rb"\s*(?:[+-]?\d++\s++)*+")
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,6 +53,7 @@ class LineDecoder:
         self._style = style
         self._pattern = style.pattern[:-1] + b"\n"
         self._dtype = np.dtype(np.float64 if style.decimals else np.int64)
+        self._numbers_only = _NUMBERS_ONLY if style.decimals else _INTEGERS_ONLY
         highest = HIGHEST_INTEGER if self._dtype.kind == "i" else float(np.finfo(np.float64).max)
         given = (*limits, *[None] * (style.columns - len(limits)))[: style.columns]
         self._limits = [limit or (-highest - 1, highest) for limit in given]
@@ -123,7 +125,7 @@ class LineDecoder:
         for prefix in style.prefixes:
             body = body.replace(prefix, b"")
         plain = body.translate(_TO_SPACES)
-        if (style.decimals or style.signed or style.prefixes) and _NUMBERS_ONLY.fullmatch(plain) is None:
+        if (style.decimals or style.signed or style.prefixes) and self._numbers_only.fullmatch(plain) is None:
             return None
         values = np.fromstring(plain, dtype=self._dtype, sep=" ")
         if len(values) != lines * style.columns:

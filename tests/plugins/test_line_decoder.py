@@ -85,6 +85,15 @@ def test_a_number_beyond_the_converters_range_is_a_broken_line() -> None:
     assert second.broken_before == decoder.broken == 2
 
 
+@pytest.mark.parametrize("broken", [b"a:1e999 22, b=4\n", b"a: 1.5, b=4\n", b"a: 1, b=2e1\n",
+                                    b"a: 99999999999999999999, b=4\n"])
+def test_what_is_no_whole_number_among_them_is_a_broken_line(broken: bytes) -> None:
+    decoder = LineDecoder(style_of("a: 1, b=2", "a: -3, b=4"))
+    first, second = decoder.feed(b"a: 1, b=2\n" * 8 + broken + b"a: 5, b=6\n" * 8)
+    assert (first.values.tolist(), second.values.tolist()) == ([[1, 2]] * 8, [[5, 6]] * 8)
+    assert second.broken_before == decoder.broken == 1
+
+
 def test_half_a_line_at_the_beginning_is_nobodys_loss() -> None:
     decoder = LineDecoder(style_of("1,2"))
     decoder.begin()
