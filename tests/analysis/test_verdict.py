@@ -92,3 +92,10 @@ def test_an_interval_that_only_touches_the_limit_is_clear_of_it():
 def test_limits_reach_from_nothing_to_everything():
     assert Thresholds(low_percent=99.0, dead_percent=0.0, watch_percent=100.0).state(99.5, 99.2) == "watch"
     assert judged((100, 99, 98, 0.4), 0.1)[1][3].relative_percent == 0.4
+
+
+def test_intervals_are_kept_as_they_are_but_not_below_nothing_nor_the_wrong_way_round():
+    _, made = judge(np.array([0.5, -1.0, 60.0]), np.array([[0.2, 0.9], [-3.0, 0.4], [70.0, 50.0]]), (1, 3, 2),
+                    Thresholds())
+    assert [c.interval_percent for c in made] == [(0.2, 0.9), (0.0, 0.4), (50.0, 70.0)]
+    assert [c.relative_percent for c in made] == [0.5, 0.0, 60.0]
