@@ -134,3 +134,8 @@ def test_sixteen_cylinders_are_the_most() -> None:
     assert Engine(tuple(range(1, 17))).cylinders == 16
     with pytest.raises(InputError, match="17 cylinders"):
         Engine(tuple(range(1, 18)))
+
+
+@pytest.mark.parametrize("volts", [6.0, 12.0, 24.0])
+def test_the_electrics_of_old_and_large_engines_are_known(volts) -> None:
+    assert Engine((1, 2), system_v=volts).system_v == volts
