@@ -95,3 +95,13 @@ def test_channels_stay_as_they_are_and_are_found_by_name() -> None:
     assert capture.index_of("".join(["sy", "nc"])) == 1  # another object of the same text
     with pytest.raises(InputError):
         Capture(capture.samples, 5.0, capture.channels, gaps=(Gap(-1, 1),))
+
+
+def test_codes_are_their_own_values_until_somebody_says_a_scale() -> None:
+    assert Channel("current", code_range=(0, 1023)).value_range() == (0.0, 1023.0)
+
+
+@pytest.mark.parametrize("gap", [Gap(5, -2), Gap(5, 0), Gap(-1, 3), Gap(95, 6)])
+def test_a_gap_that_cannot_be_is_refused(gap) -> None:
+    with pytest.raises(InputError, match="gap"):
+        Capture(np.zeros((100, 1)), 1000.0, (Channel("current"),), gaps=(gap,))
