@@ -37,6 +37,7 @@ TWO_FAST_RPM = 300.0  # half of it is as common as anything
 HIGH_HUMP_PERCENT = 120.0  # of its like, where all are healthy by the fit; those differ by a few percent
 FAR_BELOW_PERCENT = 50.0  # a hump this small beside the others' belongs to no cylinder that is merely to be watched
 FAR_BELOW_LIMIT = 10.0  # points: a cylinder that may be so far below the limit is not to be called good
+BARELY_ABOVE, CLEARLY_BELOW = 2.0, 5.0  # points: so near above the limit and perhaps so far below is neither
 WIDEST_PERCENT = 40.0  # an interval wider than this across the limit says nothing either way
 
 
@@ -172,7 +173,9 @@ def _unsure(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds: Thres
     # a middling fit has been seen to read a low cylinder as one to watch, hardly ever the other way round
     doubtful = even and estimate.explained < MIDDLING_FIT and any(c.relative_percent < thresholds.watch_percent
                                                                   for c in across)
-    if not wide and not doubtful:
+    barely = even and any(c.relative_percent < low + BARELY_ABOVE and c.interval_percent[0] < low - CLEARLY_BELOW
+                          for c in across)
+    if not wide and not doubtful and not barely:
         return None
     return Notice("not-explained", {"why": "unsure", "widest_percent": widest})
 

@@ -226,6 +226,14 @@ def test_a_middling_fit_near_the_limit_is_not_called_even(percent, explained, fo
     assert codes(doubts(estimate)) == found
 
 
+@pytest.mark.parametrize(("percent", "width", "found"), [
+    (76.5, 14.0, ["not-explained"]), (77.5, 17.0, []), (76.5, 12.0, []), (74.5, 14.0, []),
+])
+def test_one_that_is_barely_above_the_limit_and_may_be_clearly_below_is_not_called_good(
+        percent, width, found, estimate_of):
+    assert codes(doubts(estimate_of(FOUR, relative=(100, 99, percent, 98), width=width))) == found
+
+
 @pytest.mark.parametrize(("rpm", "found"), [(20.0, ["not-explained"]), (1e9, ["not-explained"]), (690.0, [])])
 def test_a_fit_that_ran_away_explains_nothing(rpm, found, trace_of, estimate_of):
     assert codes(refusals.after_fit(trace_of(), FOUR, [replace(estimate_of(FOUR), rpm=rpm)])) == found
