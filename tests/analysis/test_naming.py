@@ -195,6 +195,7 @@ def test_two_placements_that_fit_alike_leave_the_cylinders_unnamed(cost, explain
 def test_one_hump_a_cycle_fits_either_place_of_two(relative, named, estimate_of):
     naming = name_by_pattern(TWIN, [estimate_of(TWIN, relative=relative)])
     assert (naming.first == 0) is named
+    assert naming.chosen == 0
     assert named or naming.caution.code == "pattern-ambiguous"
 
 
@@ -340,13 +341,15 @@ def test_nine_cylinders_with_sparks_between_two_tdcs(estimate_of, when):
     assert sparks(3.0, 10.0).caution.facts == {"why": "marks-between", "off_deg": pytest.approx(-25.0, abs=0.2)}
 
 
-@pytest.mark.parametrize(("strays", "first"), [(2, 1), (3, 1), (4, 3)])
-def test_a_few_stray_tall_pulses_on_the_other_stroke_do_not_outvote_single_sparks(strays, first, estimate_of, when):
+@pytest.mark.parametrize("index", range(4))
+@pytest.mark.parametrize(("strays", "turned"), [(2, 0), (3, 0), (4, 2)])
+def test_a_few_stray_tall_pulses_on_the_other_stroke_do_not_outvote_single_sparks(
+        index, strays, turned, estimate_of, when):
     """A quarter as many as the others are stray; more are a coil's second sparks, and the tall ones count."""
     estimate = estimate_of(FOUR, seconds=8.0)
-    own, stray = events(estimate, FOUR, 1, -7.5), events(estimate, FOUR, 1, 352.5)[:strays]
+    own, stray = events(estimate, FOUR, index, -7.5)[:12], events(estimate, FOUR, index, 352.5)[:strays]
     marks = angles_to(estimate, when, [*own, *stray], [10.0] * len(own) + [30.0] * strays)
-    assert named(marks, "single-spark:1", FOUR, estimate).first == first
+    assert named(marks, "single-spark:1", FOUR, estimate).first == (index + turned) % 4
 
 
 @pytest.mark.parametrize(("seen", "first"), [(2, None), (3, 1)])
@@ -366,6 +369,7 @@ def test_sparks_seen_on_one_stroke_only_name_it_once_they_are_three(seen, first,
     ([10.0] * 6, [7.7] * 6, 2),                # three tenths
     ([4.0, 10.0, 25.0], [3.0, 7.5, 19.0], None),  # a third taller, among sparks that differ six times as much
     ([9.8, 10.0, 10.2], [7.4, 7.5, 7.6], 2),
+    ([8.8, 17.6, 35.2] * 2, [4.0, 8.0, 16.0] * 2, None),  # twice as tall, among sparks that differ twice to either side
     ([0.0, 0.0, 0.0], [0.0, 0.0, 0.0], None),
 ])
 def test_the_taller_stroke_must_stand_out_from_the_scatter(tall, short, first, estimate_of, when):
