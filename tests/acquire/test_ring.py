@@ -214,3 +214,21 @@ def test_gaps_and_breaks_are_listed_by_absolute_index() -> None:
     with pytest.raises(ValueError, match="unknown number"):
         ring.copy(20, 30)
     assert ring.copy(25, 30).after_break
+
+
+def test_a_reader_ahead_of_the_stream_waits_for_its_own_place() -> None:
+    ring = RingBuffer(100, channels=1, dtype=np.int16)
+    ring.append(np.zeros((10, 1), np.int16))
+    reader = ring.reader(15)
+    threading.Timer(0.05, lambda: ring.append(np.arange(10, 30, dtype=np.int16)[:, None])).start()
+    piece = reader.read(5.0)
+    assert (piece.first_index, piece.codes[0, 0], piece.next_index) == (15, 15, 30)
+
+
+def test_what_was_missed_is_counted_from_where_the_reader_stood() -> None:
+    ring = RingBuffer(10, channels=1, dtype=np.int16)
+    reader = ring.reader(0)
+    ring.append(np.zeros((5, 1), np.int16))
+    assert reader.read(0.0).next_index == 5
+    ring.append(np.zeros((25, 1), np.int16))
+    assert (reader.skip(), reader.next_index, reader.skip()) == (15, 20, 0)
