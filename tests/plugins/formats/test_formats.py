@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import struct
-import subprocess
-import sys
 import wave
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -214,18 +212,15 @@ def test_matlab_by_scipy(tmp_path: Path) -> None:
     is_all_there(read(open_matlab, path))
 
 
-def test_a_matlab_file_that_crashes_its_library_is_one_sentence(tmp_path: Path) -> None:
-    """The number of a type that there is not: scipy looks it up beyond the end of its table."""
+def test_a_matlab_file_that_may_crash_its_library_is_one_sentence(tmp_path: Path) -> None:
+    """The number of a type that there is not: scipy looks it up beyond the end of its table, and may find anything."""
     path = tmp_path / "x.mat"
     scipy.io.savemat(path, {"clamp": CURRENT, "fs": RATE_HZ})
     content = bytearray(path.read_bytes())
     at = content.index(b"clamp") + 8
     content[at : at + 4] = struct.pack("<I", 0x12C70)
     path.write_bytes(content)
-    crash = subprocess.run([sys.executable, "-c", "import scipy.io, sys; scipy.io.loadmat(sys.argv[1])", str(path)],
-                           capture_output=True, check=False)
-    assert crash.returncode not in (0, 1)  # or the file proves nothing
-    with pytest.raises(FileFormatError, match=r"x.mat: .*broke down over it\); check its name") as error:
+    with pytest.raises(FileFormatError, match=r"x.mat: this is no MATLAB file, .*; check its name") as error:
         open_matlab(path, {})
     assert "\n" not in str(error.value)
     scipy.io.savemat(path, {"clamp": CURRENT, "fs": RATE_HZ, "void": np.zeros((0, 3)), "names": ["a", "bc"], "z": 1j})
