@@ -7,6 +7,7 @@ one length whatever they hold, and a chunk full of equal ones is decoded as one 
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -91,7 +92,7 @@ def crc_of_rows(rows: NDArray[np.uint8]) -> NDArray[np.uint16]:
     rows : ndarray, shape (frames, bytes), uint8
     """
     whole = np.ascontiguousarray(rows).view(f"V{rows.shape[1]}")  # a row as one item is quickest to hand over
-    return np.array([crc16.ibm_3740(row) for row in whole[:, 0].tolist()], np.uint16)
+    return np.fromiter(map(crc16.ibm_3740, whole[:, 0].tolist()), np.uint16, len(rows))
 
 
 def decode_equal(coded: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
@@ -153,9 +154,11 @@ class FrameDecoder:
             self._rest = b""
         if not len(zeros):
             return
-        widths = np.diff(zeros, prepend=-1) - 1
-        runs = np.concatenate(([0], np.flatnonzero(np.diff(widths)) + 1, [len(zeros)]))
-        for first, last in zip(runs[:-1].tolist(), runs[1:].tolist(), strict=True):
+        widths = zeros - 1
+        widths[1:] -= zeros[:-1]
+        widths[0] += 1
+        changes = np.flatnonzero(widths[1:] != widths[:-1]) + 1
+        for first, last in pairwise([0, *changes.tolist(), len(zeros)]):
             width = int(widths[first])
             begin = int(zeros[first]) - width
             yield from self._decode_run(data[begin : begin + (last - first) * (width + 1)], width)
