@@ -12,8 +12,33 @@ if TYPE_CHECKING:
 
     from crankfold.analysis.comparison import Difference
     from crankfold.analysis.result import Result
+    from crankfold.viewer.judging import Judged
 
 FORMAT = "crankfold.comparison/1"
+
+
+def differences_between(before: Judged, after: Judged, same: str) -> tuple[Difference, ...]:
+    """Return what changed between two captures of one engine, cylinder by cylinder.
+
+    Parameters
+    ----------
+    before, after
+        Both with a verdict.
+    same
+        What to say where both are the same recording, which shows nothing of a repair.
+
+    Raises
+    ------
+    InputError
+        They are the same recording, or cannot be compared.
+    """
+    from crankfold.analysis.comparison import compare
+    from crankfold.analysis.errors import InputError
+    from crankfold.analysis.precision import same_recordings
+
+    if same_recordings([before.result, after.result])[1] is not None:
+        raise InputError(same)
+    return compare(before.result, after.result)
 
 
 def comparison_headline(differences: Sequence[Difference]) -> str:

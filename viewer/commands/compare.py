@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT
-from crankfold.viewer.comparing import changed_words, comparison_data, comparison_headline
+from crankfold.viewer.comparing import changed_words, comparison_data, comparison_headline, differences_between
 from crankfold.viewer.questions import engine_options, question_of, settings_of
 from crankfold.viewer.terminal import tell
 from crankfold.viewer.wording import say
@@ -35,8 +35,7 @@ STANDARD_OUTPUT = "-"
 def command(*, before: Path, after: Path, pairs: tuple[str, ...], json_path: str | None, picture: Path | None,
             **options: Any) -> int:
     """Compare two recordings of one engine and return the exit status."""
-    from crankfold.analysis.comparison import compare
-    from crankfold.viewer.judging import check_different, check_picture_path
+    from crankfold.viewer.judging import check_picture_path
     from crankfold.viewer.outputs import check_writable
 
     question, settings = question_of(options), settings_of(pairs)
@@ -50,8 +49,7 @@ def command(*, before: Path, after: Path, pairs: tuple[str, ...], json_path: str
     if without:
         _refuse(without, comparison_data(one.result, other.result, ()), json_path)
         return NO_VERDICT
-    check_different([before, after], [one, other])
-    differences = compare(one.result, other.result)
+    differences = differences_between(one, other, say("problem.same_recording", path=after, before=before))
     _deliver((one, other), differences, json_path, picture, f"{before.name}, {after.name}")
     return VERDICT
 

@@ -30,11 +30,11 @@ class ComparisonView(View):
         Raises
         ------
         InputError
-            They cannot be compared.
+            They are the same recording, or cannot be compared.
         """
-        from crankfold.analysis.comparison import compare
+        from crankfold.viewer.comparing import differences_between
 
-        self._differences = compare(before.result, after.result)
+        self._differences = differences_between(before, after, say("window.compare_same"))
         self.pair = before, after
         self.redraw()
 

@@ -371,6 +371,21 @@ def test_before_and_after_a_repair(bench: Any, judged_window: Any, make_recordin
     assert not page.comparison.isVisible()
 
 
+def test_the_same_recording_again_is_no_before_and_after(judged_window: Any) -> None:
+    from dataclasses import replace
+
+    page, first = judged_window.page, judged_window.now.judged
+    again = replace(first, result=replace(first.result, notes=()))
+    for news in (Caught(2), Answered(2, again)):
+        judged_window.take(news)
+    press(judged_window, Qt.Key.Key_B)
+    assert not page.comparison.isVisible()
+    assert page.over.isVisible()
+    assert page.over.sentences == (say("window.compare_same"),)
+    press(judged_window, Qt.Key.Key_Escape)
+    assert not page.over.isVisible()
+
+
 def test_a_clamp_in_volts_is_drawn_in_amperes(bench: Any, wanted: Any, question: Any) -> None:
     from dataclasses import replace
 
