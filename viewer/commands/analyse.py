@@ -41,8 +41,11 @@ def command(*, paths: tuple[Path, ...], columns: str | None, rate: str | None, p
         check_writable(picture)
     if json_path not in (None, STANDARD_OUTPUT):
         check_writable(Path(str(json_path)))
-    with working(say("progress.reading")):
-        captures = [read_capture(path, settings) for path in paths]
+    captures = []
+    with working(say("progress.reading")) as line:
+        for path in paths:
+            with line.reading(path):
+                captures.append(read_capture(path, settings))
     with working(judging_text()):
         cranks = [judge(capture, question, warnings) for capture, warnings in captures]
         check_different(paths, cranks)

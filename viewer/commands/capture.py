@@ -121,6 +121,7 @@ class Session:
         from crankfold.acquire.opening import open_board
         from crankfold.acquire.plugin_loading import load_plugins
         from crankfold.viewer.following import Following
+        from crankfold.viewer.progress import working
         from crankfold.viewer.recording import plan_of
 
         plugins = load_plugins()
@@ -129,7 +130,8 @@ class Session:
         following = Following(reopen, plan, self._happened, self._tell, self._signals.lost, self._way.patient,
                               lambda: self._enough)
         with self._journals():
-            source = reopen()
+            with working(say("progress.opening", board=self._board)) as line, line.opening(self._board):
+                source = reopen()
             try:
                 plan(source.info)
                 self._prepare(source, plugins)

@@ -36,6 +36,7 @@ def command(*, board: str | None, pairs: tuple[str, ...], probe: str | None, sec
     from crankfold.acquire.opening import open_board
     from crankfold.acquire.plugin_loading import load_plugins
     from crankfold.analysis.errors import InputError
+    from crankfold.viewer.progress import working
 
     rig, settings = rig_of(options), settings_of(pairs)
     if board is None and rig is None:
@@ -47,9 +48,13 @@ def command(*, board: str | None, pairs: tuple[str, ...], probe: str | None, sec
     def opened() -> Source:
         return open_board(str(board), settings, plugins)
 
+    def opened_in_sight() -> Source:
+        with working(say("progress.opening", board=board)) as line, line.opening(str(board)):
+            return opened()
+
     if calibrate is not None:
-        return _calibrate(opened, str(options["rig"]), rig, calibrate, seconds)
-    return _contract(opened) if contract else _rig(opened, rig, probe, seconds)
+        return _calibrate(opened_in_sight, str(options["rig"]), rig, calibrate, seconds)
+    return _contract(opened) if contract else _rig(opened_in_sight, rig, probe, seconds)
 
 
 def _calibrate(opened: Callable[[], Source], name: str, rig: Rig | None, text: str, seconds: float) -> int:

@@ -76,8 +76,9 @@ def _judged(path: Path, question: Question, settings: dict[str, str]) -> Judged:
     from crankfold.viewer.progress import judging_text, working
     from crankfold.viewer.reading import read_capture
 
-    with working(judging_text()):
-        capture, warnings = read_capture(path, settings)
+    with working(judging_text()) as line:
+        with line.reading(path):
+            capture, warnings = read_capture(path, settings)
         return judge(capture, question, warnings)
 
 

@@ -34,8 +34,9 @@ def command(*, file: Path, out: Path, probe: str | None, rig: str | None, column
     check_ending(out)
     check_writable(out)
     scale, wiring = Probe.parse(probe) if probe else None, rig_of({"rig": rig})
-    with working(say("progress.reading")):
-        capture, warnings = read_capture(file, settings)
+    with working(say("progress.reading")) as line:
+        with line.reading(file):
+            capture, warnings = read_capture(file, settings)
         if scale is not None or wiring is not None:
             capture = in_amperes(capture, wiring, scale)
         lost = write_capture(capture, out)

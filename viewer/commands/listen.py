@@ -13,6 +13,7 @@ from crankfold.viewer.wording import say
 
 if TYPE_CHECKING:
     from crankfold.analysis.trace import CrankingTrace
+    from crankfold.viewer.progress import Line
 
 
 @click.command("listen", help=say("help.listen.long"), short_help=say("help.listen.short"))
@@ -33,20 +34,21 @@ def command(*, files: tuple[Path, ...], out: Path, speed: float, pairs: tuple[st
     if out.suffix.lower() != ".wav":
         raise InputError(say("problem.wav_suffix", path=str(out)))
     check_writable(out)
-    with working(say("progress.reading")):
-        sounds = [sound_of(_trace(path, settings), speed=speed) for path in files]
+    with working(say("progress.reading")) as line:
+        sounds = [sound_of(_trace(path, settings, line), speed=speed) for path in files]
     with Outputs() as outputs:
         outputs.add(out, wav_of(sounds))
     tell(say("done.wrote", path=str(out)))
     return VERDICT
 
 
-def _trace(path: Path, settings: dict[str, str]) -> CrankingTrace:
+def _trace(path: Path, settings: dict[str, str], line: Line) -> CrankingTrace:
     from crankfold.analysis.conditioning import NoCranking, condition
     from crankfold.analysis.errors import InputError
     from crankfold.viewer.reading import read_capture
 
-    capture, _ = read_capture(path, settings)
+    with line.reading(path):
+        capture, _ = read_capture(path, settings)
     try:
         return condition(capture)
     except NoCranking as nothing:

@@ -38,8 +38,9 @@ def command(*, file: Path, pairs: tuple[str, ...], outs: tuple[Path, ...], shop:
 
     question, settings = question_of(options), settings_of(pairs)
     _check(outs)
-    with working(judging_text()):
-        capture, warnings = read_capture(file, settings)
+    with working(judging_text()) as line:
+        with line.reading(file):
+            capture, warnings = read_capture(file, settings)
         judged = judge(capture, question, warnings)
         job = Job(shop=shop, by=by, owner=owner, temperature=temperature, note=note, when=capture.started_utc,
                   file=file.name)

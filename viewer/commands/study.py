@@ -16,6 +16,7 @@ from crankfold.viewer.wording import say
 
 if TYPE_CHECKING:
     from crankfold.analysis.result import Result
+    from crankfold.viewer.progress import Line
     from crankfold.viewer.questions import Question
 
 STANDARD_OUTPUT = "-"
@@ -40,8 +41,8 @@ def command(*, files: tuple[Path, ...], groups: tuple[str, ...], pairs: tuple[st
     names = groups_of(files, groups)
     if json_path not in (None, STANDARD_OUTPUT):
         check_writable(Path(str(json_path)))
-    with working(judging_text()):
-        results = [_result(path, question, settings) for path in files]
+    with working(judging_text()) as line:
+        results = [_result(path, question, settings, line) for path in files]
     unusable = [_why_not(result, None if at is None else files[at])
                 for result, at in zip(results, same_recordings(results), strict=True)]
     left_out = [(str(path), why) for path, why in zip(files, unusable, strict=True) if why is not None]
@@ -56,11 +57,12 @@ def command(*, files: tuple[Path, ...], groups: tuple[str, ...], pairs: tuple[st
     return VERDICT
 
 
-def _result(path: Path, question: Question, settings: dict[str, str]) -> Result:
+def _result(path: Path, question: Question, settings: dict[str, str], line: Line) -> Result:
     from crankfold.viewer.judging import judge
     from crankfold.viewer.reading import read_capture
 
-    capture, warnings = read_capture(path, settings)
+    with line.reading(path):
+        capture, warnings = read_capture(path, settings)
     return judge(capture, question, warnings).result
 
 
