@@ -38,7 +38,7 @@ class CrankWatch:
         self._hold = max(1, round(END_S / scale.frame_s))
         self._max_frames = max_frames
         self._frames = self._low = 0
-        self._sum = 0.0  # of the frames that were not low, so that a starter left running empty does not pull it down
+        self._sum = 0.0  # the mean leaves out the low frames at its end: a starter running empty must not pull it down
 
     def add(self, mean: float, stop: int, frame: int) -> End | None:
         """Return the end if this frame, which ends at absolute index `stop`, decides it."""
