@@ -50,6 +50,11 @@ def test_the_low_pass_is_scipy_s_zero_phase_butterworth():
     assert np.abs(ours - theirs)[middle].max() < 0.01 * np.ptp(x)
 
 
+def test_the_low_pass_leaves_a_straight_line_straight_to_its_ends():
+    line = 250.0 - 0.05 * np.arange(3000)
+    np.testing.assert_allclose(low_pass(line, 2000.0), line, atol=1e-6)
+
+
 @pytest.mark.parametrize("rate_hz", [500.0, 2000.0, 25_000.0, 200_000.0])
 @pytest.mark.parametrize("polarity", [1, -1])
 def test_zero_polarity_and_times_are_found_at_any_rate(rate_hz, polarity):
@@ -100,8 +105,9 @@ def gapped(*gaps):
     return condition(Capture(samples, 2000.0, (Channel("current", "A"),), gaps=tuple(Gap(*g) for g in gaps)))
 
 
-def test_a_small_gap_is_bridged_and_said():
-    trace = gapped((4000, 8))
+@pytest.mark.parametrize("at", [4000, 4092])
+def test_a_small_gap_is_bridged_and_said(at):
+    trace = gapped((at, 8))
     assert len(trace.bridged) == 1
     assert not trace.cut_by_gap
     assert np.isfinite(trace.smooth).all()
@@ -143,3 +149,34 @@ def test_a_rest_within_one_code_of_a_coarse_converter_is_quiet_all_the_same(rate
     loud = condition(Capture.from_arrays(crank(rate_hz=rate_hz)[round(0.6 * rate_hz) : -round(0.6 * rate_hz)],
                                          rate_hz=rate_hz))
     assert np.isnan(loud.noise)
+
+
+@pytest.mark.parametrize(("flat_s", "clipped"), [(0.0, False), (0.006, False), (0.012, True)])
+def test_an_in_rush_with_a_flat_top_is_clipped(flat_s, clipped):
+    """Eight milliseconds at the top are no crest of a current through a starter's inductance."""
+    x = crank()
+    first = int(0.53 * 2000)
+    x[first : first + round(flat_s * 2000)] = x.max()
+    assert condition(Capture.from_arrays(x, rate_hz=2000.0)).clipped_inrush is clipped
+
+
+@pytest.mark.parametrize(("polarity", "ends"), [(1, (-100, 600)), (-1, (-600, 100))])
+@pytest.mark.parametrize("over", [0.0, 30.0])
+def test_an_in_rush_that_reaches_the_converter_s_end_is_clipped_however_short(polarity, ends, over):
+    """A single sample at 600 A, whichever way round the clamp is; the quiet reads 7 A."""
+    x = crank()
+    x[np.argmax(x)] = 560.0 + over + 3.0
+    samples = np.clip(polarity * (x + 7.0), *ends)[:, None]
+    trace = condition(Capture(samples, 2000.0, (Channel("current", "A", code_range=ends),)))
+    assert trace.clipped_inrush is (over > 0)
+
+
+def test_a_current_that_fades_shows_in_its_sag():
+    """From 200 A at the onset, straight down to 80 A: late third over early third of what follows the in-rush."""
+    at = np.linspace(0.0, 1.0, 6000)
+    x = np.concatenate((np.zeros(1000), 200.0 - 120.0 * at, np.zeros(800)))
+    trace = condition(Capture.from_arrays(x, rate_hz=2000.0))
+    steady = x[trace.steady]
+    third = len(steady) // 3
+    assert trace.ac_sag == pytest.approx(steady[-third:].mean() / steady[:third].mean(), rel=0.01)
+    assert trace.ac_sag < 0.65

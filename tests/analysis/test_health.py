@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -48,4 +50,17 @@ def test_mean_and_ripple_of_sine_humps(trace_of):
     """A sine of 60 about 150: its 5th to 95th percentile is 1.9754 amplitudes, 79.0 % of the mean (by hand)."""
     trace = trace_of(mean=150.0, swing=60.0)
     assert mean_current(trace) == pytest.approx(150.0, rel=0.01)
-    assert ripple_percent(trace) == pytest.approx(100 * 60 * 2 * np.sin(0.45 * np.pi) / 150, rel=0.02)
+    assert ripple_percent(trace) == pytest.approx(100 * 60 * 2 * np.sin(0.45 * np.pi) / 150, rel=0.003)
+
+
+def test_a_battery_that_sags_or_recovers_is_no_ripple(trace_of):
+    """Level and humps bend together here, as when the battery falls fast at first."""
+    trace = trace_of(mean=150.0, swing=30.0, hump_hz=12.0)
+    bent = trace.smooth + np.where(trace.smooth > 0, 40.0 * ((trace.time_s - 3.0) / 2.0) ** 2, 0.0)
+    assert ripple_percent(replace(trace, smooth=bent)) == pytest.approx(
+        ripple_percent(trace) * mean_current(trace) / bent[trace.steady].mean(), rel=0.02)
+
+
+def test_a_steady_stretch_without_current_has_no_ripple(trace_of):
+    trace = trace_of()
+    assert ripple_percent(replace(trace, smooth=np.zeros_like(trace.smooth))) is None
