@@ -80,7 +80,7 @@ def lasting_address(text: str, plugins: Plugins, *, deadline_s: float = DEADLINE
     try:
         boards = call_within(partial(_asked, offered.declaration, deadline_s), deadline_s + GRACE_S,
                              name=f"the search for {name} boards")
-    except Exception:  # a search that fails keeps nobody from naming the board
+    except (Exception, SystemExit):  # a search that fails keeps nobody from naming the board
         return text.strip()
     same = [board.address for board in boards if board.device and _real(board.device) == wanted]
     return f"{name.strip()}:{same[0]}" if len(same) == 1 else text.strip()

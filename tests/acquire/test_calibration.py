@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
 from crankfold.acquire.calibration import calibrated, known_currents, level_of
-from crankfold.acquire.declarations import BoardFound
-from crankfold.acquire.discovery import lasting_address
-from crankfold.acquire.plugin_loading import load_plugins
 from crankfold.analysis.capture import CURRENT, Capture, Channel
 from crankfold.analysis.errors import InputError
 
@@ -83,36 +78,6 @@ def test_known_currents() -> None:
     assert known_currents("0A, -187.5 A") == (0.0, -187.5)
 
 
-@pytest.mark.parametrize("text", ["virtual", "virtual:engine=pump", "serial-lines:/dev/ttyNONE7", "serial-lines:SER=1",
-                                  "nosuch:/dev/ttyUSB0"])
-def test_an_address_that_nobody_lists_otherwise_is_kept(text: str) -> None:
-    assert lasting_address(f" {text} ", load_plugins()) == text
-
-
 def test_a_capture_without_a_current_cannot_be_calibrated() -> None:
     with pytest.raises(InputError, match="no channel of the current to calibrate"):
         level_of(Capture(np.ones((100, 1)), RATE_HZ, (Channel("sync", "V"),)), 0.0)
-
-
-def searched(discover) -> str:
-    """What a port's name becomes with a search of its boards that goes like this."""
-    plugins = load_plugins()
-    offered = plugins.boards["serial-lines"]
-    declared = replace(offered, declaration=replace(offered.declaration, discover=discover))
-    return lasting_address("serial-lines:/dev/ttyUSB0", replace(plugins, boards={"serial-lines": declared}))
-
-
-def test_a_search_that_fails_keeps_the_address_as_it_was_given() -> None:
-    def broken(deadline_s: float) -> tuple[BoardFound, ...]:
-        raise OSError("the bus is gone")
-
-    assert searched(broken) == "serial-lines:/dev/ttyUSB0"
-
-
-@pytest.mark.parametrize(("found", "kept"), [
-    ([("SER=17", "/dev/ttyUSB0")], "serial-lines:SER=17"), ([("SER=17", "/dev/ttyUSB1")], "serial-lines:/dev/ttyUSB0"),
-    ([("SER=17", "/dev/ttyUSB0"), ("SER=18", "/dev/ttyUSB0")], "serial-lines:/dev/ttyUSB0")])
-def test_a_port_is_remembered_by_what_finds_its_board_again(found, kept) -> None:
-    """If one board alone is at that port."""
-    boards = tuple(BoardFound(address, "a board", device=device) for address, device in found)
-    assert searched(lambda deadline_s: boards) == kept

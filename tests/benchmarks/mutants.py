@@ -23,7 +23,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-PYTEST = "-x -q -p no:randomly -p no:cacheprovider --hypothesis-seed=1"
+PYTEST = "-x -q -p pytest_timeout -p _hypothesis_pytestplugin -p no:cacheprovider --hypothesis-seed=1"
 CONFIG = """[cosmic-ray]
 module-path = {module}
 timeout = {timeout_s}
@@ -33,7 +33,8 @@ test-command = {command}
 [cosmic-ray.distributor]
 name = "local"
 """
-ENVIRONMENT = {**os.environ, "PYTHONDONTWRITEBYTECODE": "1"}  # else the byte code of one mutant passes for the next
+ENVIRONMENT = {**os.environ, "PYTHONDONTWRITEBYTECODE": "1",  # else the byte code of one mutant passes for the next
+               "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}  # which takes longer than the tests of a small module
 
 
 def without_effect(source: str) -> list[tuple[tuple[int, int], tuple[int, int]]]:
