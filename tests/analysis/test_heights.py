@@ -26,3 +26,15 @@ def test_heights_of_separate_humps(engine):
 def test_less_than_a_cycle_gives_zeros_not_nothing():
     engine = Engine((1, 3, 4, 2))
     assert trough_heights(np.arange(50.0), np.ones(50), engine).tolist() == [0.0] * 4
+
+
+def test_one_cycle_out_of_line_moves_no_height():
+    """The median over cycles: a hump twice as tall in the last one, or none in the first, changes nothing."""
+    engine = Engine((1, 3, 2))
+    angle = np.arange(0, 5 * 720.0, 0.5)
+    current = 200.0 + 100.0 * np.cos(np.radians(3.0 * (angle + 10.0) / 2.0))
+    odd = current + np.where(np.abs(angle - 3350.0) < 60, 100.0, 0.0)
+    odd = np.where(np.abs(angle - 470.0) < 80, 100.0, odd)
+    np.testing.assert_allclose(trough_heights(angle, current, engine), 100.0, atol=0.1)
+    np.testing.assert_allclose(trough_heights(angle, odd, engine), 100.0, atol=0.1)
+    np.testing.assert_allclose(raw_heights(angle, odd, engine), 100.0, atol=0.1)
