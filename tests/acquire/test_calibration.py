@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.acquire.calibration import calibrated, known_currents, level_of
+from crankfold.acquire.calibration import Level, calibrated, known_currents, level_of
 from crankfold.analysis.capture import CURRENT, Capture, Channel
 from crankfold.analysis.errors import InputError
 
@@ -81,3 +81,39 @@ def test_known_currents() -> None:
 def test_a_capture_without_a_current_cannot_be_calibrated() -> None:
     with pytest.raises(InputError, match="no channel of the current to calibrate"):
         level_of(Capture(np.ones((100, 1)), RATE_HZ, (Channel("sync", "V"),)), 0.0)
+
+
+def test_what_a_level_says_of_a_reading() -> None:
+    level = level_of(read(steady(0.5, noise=0.1)), -20.0)
+    assert (level.amperes, level.unit, level.step) == (-20.0, "V", 5.0 / 1024)
+    assert level.value == pytest.approx(0.5, abs=0.01)
+    assert level.noise == pytest.approx(0.1, rel=0.1)
+    assert level_of(read(np.linspace(0.0, 3.0, 999)), 0.0).moved == pytest.approx(2.0, rel=0.01)  # third to third
+    assert level_of(read(np.array([1.0, np.nan, 3.0])), 0.0).value == 2.0
+    assert level_of(Capture(np.ones((9, 1)), RATE_HZ, (Channel(CURRENT, "V", 0.1),)), 0.0).step == 0.0
+
+
+def read_at(value: float, amperes: float, *, noise: float = 0.0, moved: float = 0.0, step: float = 0.0) -> Level:
+    return Level(amperes, value, noise, moved, "V", step)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize(("change", "noise", "step", "good"), [
+    (0.29, 0.1, 0.0, False), (0.31, 0.1, 0.0, True),    # three times the noise
+    (0.079, 0.0, 0.01, False), (0.081, 0.0, 0.01, True)])  # eight counts
+def test_a_change_is_clear_above_noise_and_counts(change, noise, step, good, sign) -> None:
+    levels = read_at(1.0, 0.0, noise=noise, step=step), read_at(1.0 + sign * change, 10.0, step=step)
+    if good:
+        assert calibrated(*levels).per_ampere == pytest.approx(sign * change / 10.0)
+    else:
+        with pytest.raises(InputError, match="hardly changes from 0 A to 10 A"):
+            calibrated(*levels)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_reading_may_move_by_a_tenth_of_the_change(sign) -> None:
+    assert calibrated(read_at(0.5, 0.0), read_at(2.5, 200.0, moved=sign * 0.19)).per_ampere == pytest.approx(0.01)
+    for levels in ((read_at(0.5, 0.0), read_at(2.5, 200.0, moved=sign * 0.21)),
+                   (read_at(0.5, 200.0, moved=sign * 0.21), read_at(2.5, 0.0, moved=0.1))):
+        with pytest.raises(InputError, match=r"does not stand still at 200 A, it moved by 0.21 V"):
+            calibrated(*levels)

@@ -35,7 +35,7 @@ def kinds(array_source, make_info):
         raise ZeroDivisionError
 
     readers = {"rude": Offered(ReaderDeclaration("rude", "t", (), open_it, sniff), ORIGIN),
-               "plain": reader("plain", ".csv"), "packed": reader("packed", ".csv.gz", ".gz"),
+               "plain": reader("plain", ".csv"), "any": reader("any", ".gz"), "packed": reader("packed", ".csv.gz"),
                "magic": reader("magic", ".mag", head=b"MAGIC")}
     boards = {"bench": Offered(BoardDeclaration("bench", "t", open_it, lambda d: (), SETTINGS), ORIGIN)}
     return Plugins(boards, readers), opened
@@ -59,7 +59,7 @@ def test_a_file_the_way_a_board_is_named(kinds, tmp_path) -> None:
 def test_unknown_names_and_settings_are_answered_with_the_known_ones(kinds, tmp_path) -> None:
     plugins, _ = kinds
     (tmp_path / "x.csv").write_text("1")
-    known = "there are bench, magic, packed, plain, rude; did you mean 'bench'?"
+    known = "there are any, bench, magic, packed, plain, rude; did you mean 'bench'?"
     for text, said in [("bensh:1", f"no board or file reader called 'bensh'; {known}"), (":1", "called ''")]:
         with pytest.raises(SettingError) as error:
             open_board(text, {}, plugins)
@@ -75,11 +75,22 @@ def test_unknown_names_and_settings_are_answered_with_the_known_ones(kinds, tmp_
 
 
 @pytest.mark.parametrize(("name", "head", "wanted"), [
-    ("a.csv", b"", "plain"), ("a.csv.gz", b"", "packed"), ("a.gz", b"", "packed"), ("A.CSV.GZ", b"", "packed"),
+    ("a.csv", b"", "plain"), ("a.csv.gz", b"", "packed"), ("a.gz", b"", "any"), ("A.CSV.GZ", b"", "packed"),
     ("a.csv", b"MAGIC", "plain"), ("nothing", b"MAGIC1", "magic"), ("a.xyz", b"MAGIC1", "magic")])
 def test_the_reader_by_longest_suffix_then_by_the_head(kinds, name, head, wanted) -> None:
     plugins, _ = kinds
     assert choose_reader(Path(name), head, plugins).name == wanted
+
+
+def test_a_reader_is_shown_the_first_four_kilobytes(kinds, tmp_path) -> None:
+    plugins, opened = kinds
+    (tmp_path / "x").write_bytes(bytes(range(256)) * 20)
+    shown = []
+    curious = ReaderDeclaration("curious", "t", (), plugins.readers["any"].declaration.open,
+                                lambda head: bool(shown.append(head)) or len(head) == 4096)
+    open_file(tmp_path / "x", {}, Plugins({}, {"curious": Offered(curious, ORIGIN)})).close()
+    assert shown == [bytes(range(256)) * 16]
+    assert opened == [(str(tmp_path / "x"), {})]
 
 
 def test_nobody_reads_it(kinds, tmp_path) -> None:
