@@ -79,7 +79,9 @@ BROKEN = {
     "nothing": (GOOD.replace("return [", "return None and ["), "its crankfold_boards failed: TypeError"),
     "strange": (GOOD.replace("return [", "return ['a board'] + ["), "returned a str, not a BoardDeclaration"),
     "colon": (GOOD.replace("NAME", "a:b"), "the name 'a:b' cannot be used"),
-    "twice": (GOOD.replace("return [", "return 2 * ["), "the name 'NAME' cannot be used"),
+    "twice": (GOOD.replace("NAME", "twin").replace("return [", "return 2 * ["),
+              "the name 'twin' is already taken by plugin aaa-broken"),
+    "capitals": (GOOD, "the name 'NAME' cannot be used"),
 }
 
 
@@ -132,6 +134,15 @@ def test_without_plugins_only_our_own_are_loaded(install) -> None:
     assert "spy" not in sys.modules
     assert all(origin.own for origin in plugins.loaded)
     assert load(enabled=False).loaded == ()
+
+
+def test_the_environment_may_say_so_for_all_that_is_started(install, monkeypatch) -> None:
+    install("spy", GOOD.replace("NAME", "spy"))
+    for said, loaded in (("1", []), ("", ["spy"])):
+        monkeypatch.setenv("CRANKFOLD_NO_PLUGINS", said)
+        assert list(load().boards) == loaded
+    monkeypatch.setenv("CRANKFOLD_NO_PLUGINS", "1")
+    assert list(load(enabled=True).boards) == ["spy"]
 
 
 def test_our_own_come_first_so_that_nobody_takes_their_names(install) -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import errno
 import os
 from datetime import UTC, datetime
-from pathlib import Path
 
 import h5py
 import numpy as np
@@ -17,7 +16,6 @@ from crankfold.acquire.errors import FileFormatError, SaveError
 from crankfold.acquire.probe import Probe
 from crankfold.acquire.recorder import record
 from crankfold.acquire.storage import codes_of, load_capture, save_capture
-from crankfold.acquire.whole_file import write_whole
 from crankfold.analysis.capture import Capture, Channel, Gap
 from crankfold.plugins.capture_file import HDF5_MAGIC, crankfold_readers, open_capture
 
@@ -124,16 +122,6 @@ def test_saving_again_replaces_and_a_failure_leaves_the_old_one(tmp_path, monkey
     monkeypatch.undo()
     same(load_capture(path), coded(1))
     assert len(list(tmp_path.iterdir())) == 1
-
-
-def test_the_order_is_write_flush_rename_flush_folder(tmp_path, monkeypatch) -> None:
-    done = []
-    fsync, replace = os.fsync, Path.replace
-    monkeypatch.setattr(os, "fsync", lambda fd: (done.append("flush"), fsync(fd))[1])
-    monkeypatch.setattr(Path, "replace", lambda self, to: (done.append("rename"), replace(self, to))[1])
-    write_whole(tmp_path / "x", b"abc")
-    assert done == ["flush", "rename", "flush"]
-    assert (tmp_path / "x").read_bytes() == b"abc"
 
 
 def test_a_folder_that_cannot_be_written(tmp_path) -> None:

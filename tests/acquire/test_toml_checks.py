@@ -45,7 +45,8 @@ def test_a_mistake_is_named_with_what_is_expected(text, said) -> None:
 
 
 @pytest.mark.parametrize(("table", "said"), [
-    ({"bits": "9" * 500}, "holds '" + "9" * 56 + "..., expected"), ({"bits": "9" * 58}, f"holds '{'9' * 58}', expected"),
+    ({"bits": "9" * 500}, f"holds '{'9' * 56}..., expected"),
+    ({"bits": "9" * 58}, f"holds '{'9' * 58}', expected"),
     ({"k" * 500: 1}, f"the key '{'k' * 60}' is unknown")])
 def test_what_is_long_is_shown_by_its_beginning(table, said) -> None:
     with pytest.raises(FileFormatError) as error:
