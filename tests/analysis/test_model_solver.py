@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.optimize import least_squares
+from scipy.optimize import least_squares, lsq_linear
 
 from crankfold.analysis.model.problem import prior_terms
 from crankfold.analysis.model.solver import Quadratic, minimise
@@ -90,6 +90,75 @@ def test_a_start_that_is_no_number_ends_at_once_and_one_met_on_the_way_is_steppe
     walled = solve(Decay(nan_above=1.5), [1.0, 0.3, 0.0])
     assert np.isfinite(walled.cost)
     assert walled.p[0] <= 1.5
+
+
+class Plane:
+    """``matrix @ p - wanted``, solved in one step where no bound is in the way."""
+
+    def __init__(self, matrix, wanted):
+        self.matrix, self.wanted = np.array(matrix, dtype=float), np.array(wanted, dtype=float)
+
+    def normal(self, p):
+        r = self.matrix @ p - self.wanted
+        return float(r @ r), self.matrix.T @ self.matrix, self.matrix.T @ r
+
+
+@pytest.mark.parametrize("wanted", [
+    (1.0, 2.0, 3.0),     # no bound in the way
+    (-1.0, -2.0, -3.0),  # all of them pushed out of the corner they start in
+    (-4.0, -0.5, 3.0),
+    (3.0, -4.0, 0.2),
+])
+@pytest.mark.parametrize("start", [0.0, 1.0])
+def test_equals_scipy_in_a_corner(wanted, start):
+    matrix = [[1.0, 0.8, 0.0], [0.0, 0.6, 0.3], [0.2, 0.0, 1.0]]
+    low, high = np.zeros(3), np.full(3, 5.0)
+    ours = solve(Plane(matrix, wanted), np.full(3, start), low=low, high=high, step=np.full(3, 10.0))
+    theirs = lsq_linear(np.array(matrix), wanted, (low, high))
+    np.testing.assert_allclose(ours.p, theirs.x, atol=1e-3)
+    assert ours.cost == pytest.approx(2.0 * theirs.cost, rel=1e-4, abs=1e-6)
+
+
+def test_bounds_that_are_met_one_after_the_other_end_in_the_right_corner():
+    """The second leaves the box only when the first, coupled with it, stays; what is left then ends nearly at its best.
+
+    Against scipy: the same corner, and a cost that is hardly higher.
+    """
+    plane = Plane([[1.0, 0.8, 0.0], [0.0, 0.6, 0.3], [0.2, 0.0, 1.0]], (-3.0, 1.0, 0.5))
+    theirs = lsq_linear(plane.matrix, plane.wanted, (0.0, 5.0))
+    for start in (0.0, 1.0):
+        ours = solve(plane, np.full(3, start), low=np.zeros(3), high=np.full(3, 5.0), step=np.full(3, 10.0))
+        assert ours.p[:2].tolist() == [0.0, 0.0]
+        assert ours.cost < 1.02 * 2.0 * theirs.cost
+
+
+def test_no_more_steps_are_taken_than_are_allowed():
+    costs = []
+    for steps in (0, 1, 2, 3, 50):
+        found = solve(Decay(), [1.0, 0.3, 0.0], steps=steps)
+        costs.append(found.cost)
+        assert found.steps == steps or (found.steps < steps == 50)
+    assert costs == sorted(costs, reverse=True)
+    assert costs[0] > 2.0 * costs[-1]
+
+
+def test_a_search_that_can_go_nowhere_ends_where_it_began():
+    """Every step from here leads where there are no numbers, however short it is."""
+    walled = solve(Decay(nan_above=1.0), [1.0, 0.3, 0.0], free=np.array([True, False, False]))
+    assert walled.p.tolist() == [1.0, 0.3, 0.0]
+    assert walled.cost == pytest.approx(np.sum(Decay().residuals(walled.p) ** 2))
+    assert walled.steps < 40
+
+
+def test_a_start_outside_the_bounds_begins_on_them():
+    found = solve(Decay(), [9.0, 0.3, -9.0], steps=0, low=np.full(3, -2.0), high=np.full(3, 4.0))
+    assert found.p.tolist() == [4.0, 0.3, -2.0]
+
+
+def test_a_parameter_that_nothing_depends_on_stays_and_harms_nobody():
+    matrix = np.diag([1.0, 0.0, 2.0])
+    found = solve(Plane(matrix, [1.0, 5.0, 4.0]), [0.0, 0.5, 0.0])
+    np.testing.assert_allclose(found.p, [1.0, 0.5, 2.0], atol=1e-3)
 
 
 def test_prior_terms_are_the_sum_written_out():
