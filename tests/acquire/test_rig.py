@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crankfold.acquire.errors import FileFormatError
+from crankfold.acquire.recording import RecordingPlan
 from crankfold.acquire.rig import EngineCard, Rig, Shelf, changed, load_card, save_card
 from crankfold.acquire.rig_wiring import wired
 from crankfold.analysis.capture import Capture, Channel
@@ -32,6 +33,7 @@ def test_cards_come_back_from_the_shelf(tmp_path) -> None:
     assert shelf.engine(str(path)) == LAUNCH
     assert shelf.engine("launch").engine("launch").firing_order == (1, 5, 3, 6, 2, 4)
     assert "probe" not in (tmp_path / "rigs" / "bench.toml").read_text()
+    assert shelf.save("x" * 64, CART).is_file()
 
 
 def test_the_usual_place_is_where_the_platform_keeps_settings(monkeypatch, tmp_path) -> None:
@@ -142,6 +144,40 @@ def test_a_change_is_checked_again() -> None:
     assert changed(CART, {"probe": "1mV/A"}).probe == "1mV/A"
     with pytest.raises(InputError, match="above zero"):
         changed(CART, {"probe": "0mV/A"})
+
+
+@pytest.mark.parametrize(("fuel", "ignition", "kind"), [
+    ("", "", ""), ("", "none", "diesel"), ("", "waste-spark", "spark"), ("spark", "", "spark"),
+    ("spark", "none", "spark"), ("diesel", "", "diesel"), ("diesel", "none", "diesel"),
+    ("diesel", "coil-on-plug", "diesel")])
+def test_the_fuel_follows_from_the_ignition_where_it_is_not_said(fuel, ignition, kind) -> None:
+    card = EngineCard("1-3-4-2", fuel=fuel, ignition=ignition)
+    assert card.kind_of_fuel == kind
+    assert card.engine("pump").fuel == kind
+
+
+@pytest.mark.parametrize(("said", "volts"), [(0, 12.0), (6, 6.0), (12, 12.0), (24, 24.0)])
+def test_a_battery_of_twelve_volts_where_none_is_said(said, volts) -> None:
+    assert EngineCard("1-3-4-2", system_v=said).engine().system_v == volts
+
+
+@pytest.mark.parametrize(("key", "lowest", "highest"), [("pre_trigger_s", 0.1, 60.0), ("max_crank_s", 1.0, 120.0),
+                                                        ("batteries", 1, 8)])
+def test_the_ends_of_what_can_be(key, lowest, highest) -> None:
+    def made(value: float) -> Rig | EngineCard:
+        return changed(LAUNCH, {key: value}) if key == "batteries" else changed(CART, {key: value})
+
+    step = 1 if key == "batteries" else 0.01
+    for value in (lowest, highest):
+        assert getattr(made(value), key) == value
+    for value in (lowest - step, highest + step, float("nan")):
+        with pytest.raises(InputError, match=f"{key} is .*; it is between {lowest:g} and {highest:g}"):
+            made(value)
+
+
+def test_a_rig_that_does_not_say_records_as_one_does_without_a_rig() -> None:
+    rig, plan = Rig("virtual"), RecordingPlan()
+    assert (rig.pre_trigger_s, rig.max_crank_s) == (plan.pre_trigger_s, plan.max_crank_s)
 
 
 def two_columns():
