@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import pathlib
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -26,6 +28,9 @@ from crankfold.viewer.preparing import prepare_solver
 from crankfold.viewer.questions import question_of
 from crankfold.viewer.window.asking import NOTHING
 from crankfold.viewer.window.watching import Wanted, Watching
+
+sys.path.insert(0, str(pathlib.Path(__file__).parents[1] / "viewer" / "window"))
+from paced_source import PacedSource, codes_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -194,42 +199,15 @@ def test_the_reader_is_not_starved_while_a_crank_is_judged_and_drawn(fast: Any) 
     assert window.now.aside == window.now.title or not window.now.aside
 
 
-class Replayed(Source):
-    """Plays the codes of a virtual engine in real time."""
-
-    def __init__(self, info: SourceInfo, codes: NDArray[Any]) -> None:
-        super().__init__()
-        self._info, self.codes, self.given, self.began_s = info, codes, 0, 0.0
-
-    @property
-    def info(self) -> SourceInfo:
-        return self._info
-
-    def _start(self) -> None:
-        self.began_s = time.monotonic()
-
-    def _read(self, timeout_s: float) -> Samples | None:
-        stop = self.given + round(0.02 * self._info.rate_hz)
-        due_s = self.began_s + stop / self._info.rate_hz
-        time.sleep(min(max(due_s - time.monotonic(), 0.0), timeout_s))
-        if time.monotonic() < due_s or stop > len(self.codes):
-            return None
-        codes, self.given = self.codes[self.given : stop], stop
-        return Samples(codes)
-
-
 @pytest.mark.slow
 def test_the_verdict_stands_half_a_second_after_the_crank_ends(application: QApplication) -> None:
     from crankfold.viewer.window.main_window import Window
     from crankfold.viewer.window.state import Phase
 
-    made = open_board("virtual:engine=pump,pace=flat,dead=3,quiet=2,crank=3,after=2", {}, load_plugins())
-    with made:
-        made.start()
-        blocks = [block.codes for block in iter(lambda: made.read(0.1), None)]
-    board = Replayed(made.info, np.concatenate(blocks))
-    amperes = np.abs(board.codes[:, 0] * made.info.channels[0].scale + made.info.channels[0].offset)
-    ended_s = float(np.flatnonzero(amperes > 20.0)[-1] / made.info.rate_hz)
+    info, codes = codes_of("engine=pump,dead=3,quiet=2,crank=3,after=2")
+    board = PacedSource(info, codes)
+    amperes = np.abs(codes[:, 0] * info.channels[0].scale + info.channels[0].offset)
+    ended_s = float(np.flatnonzero(amperes > 20.0)[-1] / info.rate_hz)
     prepare_solver()
     window = Window(Silent())
     window.resize(1280, 720)

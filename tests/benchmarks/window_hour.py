@@ -16,30 +16,26 @@ import sys
 import threading
 import time
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
-import numpy as np
-
-from crankfold.acquire.opening import open_board
-from crankfold.acquire.plugin_loading import load_plugins
-from crankfold.acquire.source import Samples, Source, SourceInfo
 from crankfold.viewer.preparing import prepare_solver
 from crankfold.viewer.questions import question_of
 from crankfold.viewer.window.asking import NOTHING
 from crankfold.viewer.window.news import Answered, Broke, Told, Unjudged
 from crankfold.viewer.window.watching import Wanted, Watching
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+sys.path.insert(0, str(Path(__file__).parents[1] / "viewer" / "window"))
+from paced_source import PacedSource, codes_of
 
+if TYPE_CHECKING:
     from crankfold.viewer.window.main_window import Window
 
-ENGINE = "virtual:engine=pump,dead=3,sync=waste-spark,rate=200000,quiet=4,crank=4,after=4,pace=flat"
-BLOCK_S, EVERY_S = 0.02, 60.0
+ENGINE = "engine=pump,dead=3,sync=waste-spark,rate=200000,quiet=4,crank=4,after=4"
+EVERY_S = 60.0
 LOOKED_AT_S = 12.0  # after an answer, before it is put away and the strip runs on
 FIRST_LOOK_S = 40.0  # so that every minute is measured while the strip runs, not while a crank is judged
 SETTLED = 10  # minutes; by then two answers are kept and every page of the ring has been written
@@ -47,37 +43,6 @@ SOME = 10  # minutes at either end of what is compared
 GROWTH_MB = 40.0  # of resident memory after that; one capture more that stays would be over 200 MB
 HEAD = """| minute | memory, MB | frames | threads | handles | latest read, ms | cranks judged |
 |---|---|---|---|---|---|---|"""
-
-
-class Held(Source):
-    """Plays an engine's codes, each sample `hold` times, once in `EVERY_S`; in between its first quiet second."""
-
-    def __init__(self, info: SourceInfo, codes: NDArray[np.int16], hold: int) -> None:
-        super().__init__()
-        self._info = replace(info, rate_hz=info.rate_hz * hold, finite=False, live=True)
-        self._codes, self._hold, self._block = codes, hold, round(BLOCK_S * info.rate_hz)
-        self._quiet, self._every = codes[: round(info.rate_hz)], round(EVERY_S * info.rate_hz)
-        self._given, self._began_s = 0, 0.0
-        self.latest_s, self.cranks = 0.0, 0
-
-    @property
-    def info(self) -> SourceInfo:
-        return self._info
-
-    def _start(self) -> None:
-        self._began_s = time.monotonic()
-
-    def _read(self, timeout_s: float) -> Samples | None:
-        due_s = self._began_s + (self._given + self._block) * BLOCK_S / self._block
-        self.latest_s = max(self.latest_s, time.monotonic() - due_s)
-        time.sleep(min(max(due_s - time.monotonic(), 0.0), timeout_s))
-        if time.monotonic() < due_s:
-            return None
-        at = self._given % self._every - (self._every - len(self._codes))
-        played, at = (self._codes, at) if at >= 0 else (self._quiet, self._given % len(self._quiet))
-        self._given += self._block
-        self.cranks = self._given // self._every
-        return Samples(np.repeat(played[at : at + self._block], self._hold, axis=0))
 
 
 @dataclass(frozen=True)
@@ -95,7 +60,7 @@ class Minute:
 class Observed:
     """The window under observation: counts its frames and answers, puts each answer away after a while."""
 
-    def __init__(self, window: Window, board: Held) -> None:
+    def __init__(self, window: Window, board: PacedSource) -> None:
         from PySide6.QtCore import QTimer
 
         self.window, self.board, self.frames = window, board, 0
@@ -149,21 +114,6 @@ class Observed:
         return found
 
 
-def played(hold: int) -> Held:
-    """Return the board."""
-    made = open_board(ENGINE, {}, load_plugins())
-    blocks = []
-    with made:
-        made.start()
-        while not made.finished:
-            block = made.read(0.1)
-            if block is not None:
-                blocks.append(block.codes)
-    codes = np.concatenate(blocks)
-    whole = round(BLOCK_S * made.info.rate_hz)
-    return Held(made.info, codes[: len(codes) // whole * whole], hold)
-
-
 def main() -> int:
     """Run and print."""
     from PySide6.QtCore import QTimer
@@ -177,7 +127,7 @@ def main() -> int:
     parser.add_argument("--hold", type=int, default=10, help="times each sample is held: 10 makes 2 MS/s")
     asked = parser.parse_args()
     running = application()
-    board, window = played(asked.hold), Window(Silence())
+    board, window = PacedSource(*codes_of(ENGINE), hold=asked.hold, every_s=EVERY_S), Window(Silence())
     question = question_of({**NOTHING, "firing_order": "1-3-4-2", "sync": "waste-spark:1"})
     observed = Observed(window, board)
     window.resize(1280, 720)

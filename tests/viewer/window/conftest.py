@@ -11,57 +11,22 @@ from typing import TYPE_CHECKING, Any
 
 os.environ["QT_QPA_PLATFORM"] = "offscreen"
 
-import numpy as np
 import pytest
 
-from crankfold.acquire.errors import BoardDisconnectedError
-from crankfold.acquire.opening import open_board
-from crankfold.acquire.plugin_loading import load_plugins
-from crankfold.acquire.source import EndOfStream, Samples, Source, SourceInfo
 from crankfold.viewer.questions import Question, question_of
 from crankfold.viewer.window.asking import NOTHING
 from crankfold.viewer.window.state import Phase
 from crankfold.viewer.window.watching import Wanted, Watching
 
+sys.path.insert(0, str(Path(__file__).parent))
+from paced_source import PacedSource, codes_of
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
     from PySide6.QtWidgets import QApplication
 
+    from crankfold.acquire.source import SourceInfo
     from crankfold.viewer.window.main_window import Window
-
-BLOCK_S = 0.02
-
-
-class Played(Source):
-    """Plays codes `speed` times as fast as they were taken, in blocks as a board sends them."""
-
-    def __init__(self, info: SourceInfo, codes: NDArray[Any], *, speed: float, breaks_at: int | None = None) -> None:
-        super().__init__()
-        self._info, self._codes, self._at = info, codes, 0
-        self._speed, self._breaks_at = speed, breaks_at
-        self._began_s = 0.0
-
-    @property
-    def info(self) -> SourceInfo:
-        return self._info
-
-    def _start(self) -> None:
-        self._began_s = time.monotonic()
-
-    def _read(self, timeout_s: float) -> Samples | None:
-        if self._breaks_at is not None and self._at >= self._breaks_at:
-            raise BoardDisconnectedError("the board was unplugged", "plug it in again")
-        if self._at >= len(self._codes):
-            raise EndOfStream
-        stop = min(self._at + round(self._info.rate_hz * BLOCK_S), len(self._codes))
-        ready_s = self._began_s + stop / self._info.rate_hz / self._speed
-        time.sleep(min(max(ready_s - time.monotonic(), 0.0), timeout_s))
-        if time.monotonic() < ready_s:
-            return None
-        samples = Samples(self._codes[self._at : stop])
-        self._at = stop
-        return samples
-
 
 @pytest.fixture(scope="session")
 def recorded_codes() -> Callable[..., tuple[SourceInfo, NDArray[Any]]]:
@@ -70,15 +35,7 @@ def recorded_codes() -> Callable[..., tuple[SourceInfo, NDArray[Any]]]:
 
     def made(address: str) -> tuple[SourceInfo, NDArray[Any]]:
         if address not in kept:
-            source = open_board(f"virtual:{address},pace=flat", {}, load_plugins())
-            blocks = []
-            with source:
-                source.start()
-                while not source.finished:
-                    block = source.read(0.1)
-                    if block is not None:
-                        blocks.append(block.codes)
-            kept[address] = source.info, np.concatenate(blocks)
+            kept[address] = codes_of(address)
         return kept[address]
 
     return made
@@ -171,8 +128,8 @@ def question() -> Callable[..., Question]:
 
 
 @pytest.fixture
-def played() -> type[Played]:
-    return Played
+def played() -> type[PacedSource]:
+    return PacedSource
 
 
 @pytest.fixture
