@@ -54,6 +54,41 @@ def test_groups_give_reproducibility(in_process, repeats: list[Path]) -> None:
         assert 0.0 <= cylinder["p"] <= 1.0
 
 
+def test_a_folder_is_taken_as_a_batch_takes_it(in_process, repeats: list[Path], tmp_path: Path) -> None:
+    folder = tmp_path / "recordings"
+    (folder / "later").mkdir(parents=True)
+    for path, place in zip(repeats, ("b.h5", "a.h5", "later/c.h5", ".hidden.h5"), strict=True):
+        (folder / place).write_bytes(path.read_bytes())
+    (folder / "note.md").write_text("no recording\n")
+    (folder / "later" / "shopping.csv").write_text("eggs\n")
+    (folder / "later" / "c.toml").write_text('sync = "none"\n')
+    done = in_process("study", folder, folder / "later", *ABOUT, "--group", "first=*/recordings/?.h5", "--group",
+                      "then=*/later/*", "--json", "-")
+    assert done.returncode == 0, done.stderr
+    data = json.loads(done.stdout)
+    assert [(Path(f["file"]).name, f["group"]) for f in data["files"]] == [("a.h5", "first"), ("b.h5", "first")]
+    left = {Path(f["file"]).name: f["why"] for f in data["left_out"]}
+    assert "no numbers" in left.pop("c.h5")  # for the file beside it says that there is no mark
+    assert list(left) == ["shopping.csv"]
+    assert "no numbers below the header" in left["shopping.csv"]
+    assert f"Left out: {left['shopping.csv']}" in done.stderr
+    assert done.stderr.count("shopping.csv") == 1
+
+
+def test_a_folder_has_the_messages_of_a_batch(in_process, repeats: list[Path], tmp_path: Path) -> None:
+    (tmp_path / "empty").mkdir()
+    for command in (("study",), ("batch", "--table", "t.csv")):
+        for wrong, said in (("empty", "there is no capture in"), ("gone", "no such file or folder")):
+            done = in_process(*command, tmp_path / wrong, *ABOUT)
+            assert (done.returncode, done.stdout) == (2, "")
+            assert said in done.stderr
+    damaged = tmp_path / "damaged.h5"
+    damaged.write_bytes(repeats[0].read_bytes()[:3000])
+    done = in_process("study", *repeats, damaged, *ABOUT)  # it was named, so it is wanted
+    assert (done.returncode, done.stdout) == (2, "")
+    assert "damaged.h5" in done.stderr
+
+
 def test_what_has_no_verdict_or_no_names_is_left_out_with_its_reason(in_process, repeats: list[Path], tmp_path: Path,
                                                                      even_csv: Path) -> None:
     quiet = tmp_path / "quiet.csv"

@@ -1,4 +1,4 @@
-"""``crankfold study FILE...``: repeated recordings of one engine, and how well they agree."""
+"""``crankfold study FOLDER|FILE...``: repeated recordings of one engine, and how well they agree."""
 
 from __future__ import annotations
 
@@ -15,58 +15,103 @@ from crankfold.viewer.terminal import complain, tell
 from crankfold.viewer.wording import say
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from crankfold.acquire.plugin_loading import Plugins
     from crankfold.analysis.result import Result
+    from crankfold.viewer.batch_plan import Job, Planner
     from crankfold.viewer.progress import Line
-    from crankfold.viewer.questions import Question
 
 STANDARD_OUTPUT = "-"
 LEAST = 2
 
 
 @click.command("study", help=say("help.study.long"), short_help=say("help.study.short"))
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
+@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FOLDER|FILE...")
 @click.option("--group", "groups", multiple=True, metavar="NAME=PATTERN", help=say("option.group"))
 @engine_options
 @click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
 @click.option("--json", "json_path", metavar="PATH", help=say("option.study_json"))
-def command(*, files: tuple[Path, ...], groups: tuple[str, ...], pairs: tuple[str, ...], json_path: str | None,
+def command(*, paths: tuple[Path, ...], groups: tuple[str, ...], pairs: tuple[str, ...], json_path: str | None,
             **options: Any) -> int:
     """Judge all recordings, say how well they agree and return the exit status."""
+    from crankfold.acquire.plugin_loading import load_plugins
     from crankfold.analysis.precision import same_recordings, study
+    from crankfold.viewer.batch_plan import Planner
     from crankfold.viewer.outputs import check_writable
     from crankfold.viewer.progress import judging_text, working
     from crankfold.viewer.studying import groups_of, study_data, study_lines
 
-    question, settings = question_of(options), settings_of(pairs)
-    names = groups_of(files, groups)
+    settings, plugins = settings_of(pairs), load_plugins()
+    question_of(options)
     if json_path not in (None, STANDARD_OUTPUT):
         check_writable(Path(str(json_path)))
+    jobs = _jobs(paths, Planner(options, settings, plugins, ""))
+    group = dict(zip((job for job, _ in jobs), groups_of([Path(job.shown) for job, _ in jobs], groups), strict=True))
     with working(judging_text()) as line:
-        results = [_result(path, question, settings, line) for path in files]
-    unusable = [_why_not(result, None if at is None else files[at])
-                for result, at in zip(results, same_recordings(results), strict=True)]
-    left_out = [(str(path), why) for path, why in zip(files, unusable, strict=True) if why is not None]
-    for path, why in left_out:
+        answers = [(job, _result(job, plugins, line, found=found)) for job, found in jobs]
+    results = [(job, answer) for job, answer in answers if not isinstance(answer, str)]
+    same = same_recordings([result for _, result in results])
+    unusable = [_why_not(result, None if at is None else results[at][0].shown)
+                for (_, result), at in zip(results, same, strict=True)]
+    unread = [(job.shown, answer) for job, answer in answers if isinstance(answer, str)]
+    useless = [(job.shown, why) for (job, _), why in zip(results, unusable, strict=True) if why is not None]
+    for path, why in unread:
+        complain(say("study.unreadable", why=why) if path in why else say("study.left_out", path=path, why=why))
+    for path, why in useless:
         complain(say("study.left_out", path=path, why=why))
-    kept = [k for k, why in enumerate(unusable) if why is None]
+    kept = [pair for pair, why in zip(results, unusable, strict=True) if why is None]
     if len(kept) < LEAST:
         complain(say("study.too_few", count=len(kept)))
         return NO_VERDICT
-    figures = study([results[k] for k in kept], [names[k] for k in kept])
-    _deliver(study_lines(figures), study_data(figures, [(str(files[k]), names[k]) for k in kept], left_out), json_path)
+    figures = study([result for _, result in kept], [group[job] for job, _ in kept])
+    _deliver(study_lines(figures), study_data(figures, [(job.shown, group[job]) for job, _ in kept],
+                                               [*unread, *useless]), json_path)
     return VERDICT
 
 
-def _result(path: Path, question: Question, settings: dict[str, str], line: Line) -> Result:
+def _jobs(paths: Sequence[Path], planner: Planner) -> list[tuple[Job, bool]]:
+    """Return what is to be judged in the order of the paths, and whether it was found in a folder.
+
+    Raises
+    ------
+    InputError
+        A path does not exist, a folder holds no capture, or what is asked of a file that is named cannot be understood.
+    """
+    from crankfold.analysis.errors import InputError
+
+    jobs: list[tuple[Job, bool]] = []
+    for path in paths:
+        known = {job.path for job, _ in jobs}
+        of_path, found = planner.jobs([path], {}), path.is_dir()
+        jobs += [(job, found) for job in of_path if not (found and job.path in known)]
+    for job, found in jobs:
+        if job.problem is not None and not found:
+            raise InputError(job.problem)
+    return jobs
+
+
+def _result(job: Job, plugins: Plugins, line: Line, *, found: bool) -> Result | str:
+    """Return what a recording says; of one found in a folder that cannot be read, why."""
+    from crankfold.acquire.errors import AcquireError
+    from crankfold.analysis.errors import InputError
     from crankfold.viewer.judging import judge
     from crankfold.viewer.reading import read_capture
 
-    with line.reading(path):
-        capture, warnings = read_capture(path, settings)
-    return judge(capture, question, warnings).result
+    path = Path(job.shown)
+    try:
+        if job.question is None:
+            raise InputError(job.problem or "")
+        with line.reading(path):
+            capture, warnings = read_capture(path, dict(job.settings), plugins)
+        return judge(capture, job.question, warnings).result
+    except (AcquireError, InputError) as error:
+        if not found:
+            raise
+        return str(error)
 
 
-def _why_not(result: Result, same: Path | None) -> str | None:
+def _why_not(result: Result, same: str | None) -> str | None:
     """Return why a result cannot be part of a study, None if it can; `same` is an earlier file of the same samples."""
     from crankfold.viewer.sentences import headline
 
