@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-import os
-import signal
 import subprocess
 import sys
-import threading
-import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -16,77 +12,19 @@ import h5py
 import numpy as np
 import pytest
 
-from crankfold.acquire import apart
 from crankfold.acquire.apart import ApartError, end_reading
 from crankfold.acquire.errors import FileFormatError
 from crankfold.acquire.hdf5_files import Hdf5File
 from crankfold.acquire.storage import load_capture, save_capture
 from crankfold.analysis.capture import Capture
-from crankfold.plugins.matlab_files import open_matlab
 
 ROW = np.arange(40.0)
 MATLAB_HEAD = b"MATLAB 7.3 MAT-file".ljust(124) + b"\x00\x02IM"
 
 
-def of_tiny_chunks(path: Path, count: int = 2**24) -> Path:
-    """Two kilobytes that claim samples in chunks of one each: the library makes a note of every chunk first."""
-    with h5py.File(path, "w", userblock_size=512) as file:
-        file.create_dataset("clamp", shape=(1, count), chunks=(1, 1), dtype="i1")
-    with path.open("r+b") as raw:
-        raw.write(MATLAB_HEAD)
-    assert path.stat().st_size < 4096
-    return path
-
-
 def good_capture(path: Path) -> Path:
     save_capture(Capture.from_arrays(np.sin(ROW), rate_hz=1000.0), path)
     return path
-
-
-def reader() -> int:
-    return apart._running[0][1].pid
-
-
-def test_a_file_that_keeps_the_library_busy_is_given_up_in_one_sentence(tmp_path, monkeypatch) -> None:
-    monkeypatch.setattr(apart, "LEAST_TIME_S", 1.0)
-    busy, good = of_tiny_chunks(tmp_path / "busy.mat"), good_capture(tmp_path / "good.h5")
-    load_capture(good)
-    began_s = time.monotonic()
-    with pytest.raises(FileFormatError, match=r"busy.mat: .*reading it does not end within 1 s") as error:
-        open_matlab(busy, {})
-    assert time.monotonic() - began_s < 10.0
-    assert "\n" not in str(error.value)
-    monkeypatch.undo()
-    assert len(load_capture(good).samples) == 40  # by a new process
-
-
-def test_the_same_as_a_capture_file(tmp_path, monkeypatch) -> None:
-    path = good_capture(tmp_path / "a.h5")
-    with h5py.File(path, "r+", libver="latest") as file:
-        attributes = dict(file["channels/current"].attrs)
-        del file["channels/current"]
-        file["channels"].create_dataset("current", shape=(2**24,), chunks=(1,), dtype="i1").attrs.update(attributes)
-    load_capture(good_capture(tmp_path / "good.h5"))
-    monkeypatch.setattr(apart, "LEAST_TIME_S", 1.0)
-    with pytest.raises(FileFormatError, match="reading it does not end within 1 s"):
-        load_capture(path)
-
-
-def test_a_library_that_breaks_down_is_one_sentence_and_the_next_file_is_read(tmp_path) -> None:
-    busy, good = of_tiny_chunks(tmp_path / "busy.mat"), good_capture(tmp_path / "good.h5")
-    load_capture(good)
-    first = reader()
-    killer = threading.Timer(0.5, os.kill, (first, signal.SIGSEGV))
-    killer.start()
-    with pytest.raises(FileFormatError, match="the library that reads it broke down over it"):
-        open_matlab(busy, {})
-    killer.join()
-    load_capture(good)
-    second = reader()
-    assert second != first
-    os.kill(second, signal.SIGKILL)  # between two files
-    time.sleep(0.2)
-    load_capture(good)
 
 
 def broken_heap(path: Path) -> Path:
@@ -115,15 +53,6 @@ def test_texts_of_variable_length_are_left_alone(tmp_path) -> None:
         file.values("words")
 
 
-@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="where limits can be looked up")
-def test_the_reader_has_little_memory_and_leaves_no_core(tmp_path) -> None:
-    load_capture(good_capture(tmp_path / "good.h5"))
-    limits = Path(f"/proc/{reader()}/limits").read_text(encoding="ascii").splitlines()
-    said = {line[:26].strip(): line[26:].split()[0] for line in limits}
-    assert int(said["Max address space"]) <= 4 << 30
-    assert said["Max core file size"] == "0"
-
-
 def test_no_file_holds_more_than_a_recording(tmp_path) -> None:
     with h5py.File(tmp_path / "x.h5", "w") as file:
         for name in "abc":
@@ -133,69 +62,6 @@ def test_no_file_holds_more_than_a_recording(tmp_path) -> None:
     file._room -= 2**30
     with pytest.raises(ApartError, match="claims more than a recording holds"):
         file.values("b")
-
-
-def alone(code: str, *arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=False)
-
-
-KILLED = """
-import os, sys, threading
-from pathlib import Path
-from crankfold.acquire import apart, hdf5_files
-apart.LEAST_TIME_S = 2.0
-hdf5_files.Hdf5File(Path(sys.argv[1]))
-print(apart._running[0][1].pid, flush=True)
-threading.Timer(0.5, os.kill, (os.getpid(), 9)).start()
-hdf5_files.Hdf5File(Path(sys.argv[1])).values("clamp")
-"""
-
-
-def test_a_reader_that_hangs_does_not_outlive_a_killed_program(tmp_path) -> None:
-    done = alone(KILLED, str(of_tiny_chunks(tmp_path / "busy.mat")))
-    assert done.returncode == -signal.SIGKILL, done.stderr
-    until_s = time.monotonic() + 20.0
-    while Path(f"/proc/{int(done.stdout)}").exists() and "Z" not in state(int(done.stdout)):
-        assert time.monotonic() < until_s
-        time.sleep(0.1)
-
-
-def state(pid: int) -> str:
-    try:
-        return Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rpartition(")")[2].split()[0]
-    except OSError:
-        return "Z"
-
-
-FORKED = """
-import os, sys
-from pathlib import Path
-from crankfold.acquire import apart, hdf5_files
-read = lambda: hdf5_files.Hdf5File(Path(sys.argv[1])).values("gaps").shape
-read()
-first = apart._running[0][1].pid
-if not os.fork():
-    read()
-    assert apart._running[0][1].pid != first
-    apart.end_reading()
-    os._exit(7)
-assert os.waitstatus_to_exitcode(os.wait()[1]) == 7
-read()
-assert apart._running[0][1].pid == first
-print("both")
-"""
-
-
-def test_a_copy_of_the_program_has_a_reader_of_its_own(tmp_path) -> None:
-    done = alone(FORKED, str(good_capture(tmp_path / "a.h5")))
-    assert done.stdout == "both\n", done.stderr
-    assert done.stderr == ""
-
-
-def test_a_program_that_ends_leaves_no_reader(tmp_path) -> None:
-    done = alone(KILLED.partition("threading.Timer")[0], str(good_capture(tmp_path / "a.h5")))
-    assert done.returncode == 0 and done.stderr == ""
-    assert not Path(f"/proc/{int(done.stdout)}").exists()
 
 
 def test_names_of_any_kind(tmp_path) -> None:
