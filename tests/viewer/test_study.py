@@ -89,6 +89,14 @@ def test_a_folder_has_the_messages_of_a_batch(in_process, repeats: list[Path], t
     assert "damaged.h5" in done.stderr
 
 
+def test_a_rig_goes_for_all_of_them(in_process, repeats: list[Path], tmp_path: Path) -> None:
+    rig = tmp_path / "cart.toml"
+    rig.write_text('board = "virtual"\nsync = "waste-spark:1"\n')
+    done = in_process("study", *repeats[:2], "--firing-order", "1-3-4-2", "--rig", rig)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith("2 recordings")
+
+
 def test_what_has_no_verdict_or_no_names_is_left_out_with_its_reason(in_process, repeats: list[Path], tmp_path: Path,
                                                                      even_csv: Path) -> None:
     quiet = tmp_path / "quiet.csv"

@@ -47,7 +47,8 @@ def command(*, paths: tuple[Path, ...], groups: tuple[str, ...], pairs: tuple[st
     if json_path not in (None, STANDARD_OUTPUT):
         check_writable(Path(str(json_path)))
     jobs = _jobs(paths, Planner(options, settings, plugins, ""))
-    group = dict(zip((job for job, _ in jobs), groups_of([Path(job.shown) for job, _ in jobs], groups), strict=True))
+    files = [job.shown for job, _ in jobs]
+    group = dict(zip(files, groups_of([Path(file) for file in files], groups), strict=True))
     with working(judging_text()) as line:
         answers = [(job, _result(job, plugins, line, found=found)) for job, found in jobs]
     results = [(job, answer) for job, answer in answers if not isinstance(answer, str)]
@@ -64,8 +65,8 @@ def command(*, paths: tuple[Path, ...], groups: tuple[str, ...], pairs: tuple[st
     if len(kept) < LEAST:
         complain(say("study.too_few", count=len(kept)))
         return NO_VERDICT
-    figures = study([result for _, result in kept], [group[job] for job, _ in kept])
-    _deliver(study_lines(figures), study_data(figures, [(job.shown, group[job]) for job, _ in kept],
+    figures = study([result for _, result in kept], [group[job.shown] for job, _ in kept])
+    _deliver(study_lines(figures), study_data(figures, [(job.shown, group[job.shown]) for job, _ in kept],
                                                [*unread, *useless]), json_path)
     return VERDICT
 
