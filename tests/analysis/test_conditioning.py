@@ -63,6 +63,8 @@ def test_zero_polarity_and_times_are_found_at_any_rate(rate_hz, polarity):
     assert trace.zero == pytest.approx(7.0, abs=1.5)
     assert trace.crank.start_s == pytest.approx(0.53, abs=0.03)
     assert trace.crank.end_s == pytest.approx(3.5, abs=0.03)
+    assert trace.steady_from_s == pytest.approx(trace.crank.start_s + 0.5, abs=0.005)
+    assert trace.steady_to_s == pytest.approx(trace.crank.end_s - 0.06, abs=0.005)
     assert trace.others == ()
     assert trace.fired_at_s is None
     assert np.median(trace.smooth[trace.steady]) == pytest.approx(150.0, abs=6.0)

@@ -43,12 +43,41 @@ def test_dips_to_idling_between_humps_do_not_end_a_cranking():
 def test_two_crankings_stay_two():
     quiet = np.zeros(500)
     x = np.concatenate((quiet, steady(), quiet, steady(1.0), quiet))
-    assert len(find_crankings(x, RATE_HZ, levels(x, 0.5, amperes=True))) == 2
+    assert find_crankings(x, RATE_HZ, levels(x, 0.5, amperes=True)) == [(500, 3500), (4000, 5000)]
 
 
+@pytest.mark.parametrize(("tall", "noise", "amperes", "high", "hold"), [
+    (200.0, 0.1, True, 30.0, 3.0),    # 15 % and 1.5 % of the humps
+    (200.0, 2.0, True, 30.0, 12.0),   # six times the noise is held for noise
+    (200.0, 9.0, True, 54.0, 54.0),
+    (40.0, 0.0, True, 12.0, 0.6),     # no starter takes less than 12 A
+    (40.0, 0.0, False, 6.0, 0.6),     # but of an unknown scale nobody knows what 12 means
+])
+def test_levels_by_hand(tall, noise, amperes, high, hold):
+    found = levels(np.full(1000, tall), noise, amperes=amperes)
+    assert (found.high, found.hold) == (pytest.approx(high), pytest.approx(hold))
+
+
+@pytest.mark.parametrize(("left_a", "left_s", "let_go"), [
+    (4.2, 0.5, True),    # under 1.8 % of the humps: a probe's drifted zero
+    (7.0, 0.5, False),   # a starter idling beside a running engine
+    (4.2, 0.1, False),   # too short to tell
+])
+def test_a_probe_s_drifted_zero_is_no_cranking(left_a, left_s, let_go):
+    """After the last hump the current falls by 1 A a sample; it is let go where it is nearly down."""
+    quiet = np.zeros(500)
+    fall = np.arange(100.0, left_a, -1.0)
+    after = np.full(round(left_s * RATE_HZ) - len(fall), left_a)
+    x = np.concatenate((quiet, steady(2.0), fall, after, quiet))
+    ((first, stop),) = find_crankings(x, RATE_HZ, levels(x, 0.1, amperes=True))
+    assert first == 500
+    assert stop == pytest.approx(2500 + (90 if let_go else left_s * RATE_HZ), abs=5)
+
+
+@pytest.mark.parametrize("seconds", [2.0, 3.0, 4.05])
 @pytest.mark.parametrize("hump_hz", [2.0, 6.0, 20.0])
-def test_the_hump_spacing_is_the_autocorrelation_s_first_peak(hump_hz):
-    assert hump_period_s(steady(hump_hz=hump_hz), RATE_HZ) == pytest.approx(1 / hump_hz, rel=0.05)
+def test_the_hump_spacing_is_the_autocorrelation_s_first_peak(hump_hz, seconds):
+    assert hump_period_s(steady(seconds, hump_hz=hump_hz), RATE_HZ) == pytest.approx(1 / hump_hz, rel=0.05)
 
 
 def test_no_hump_spacing_in_noise_or_in_too_little():
@@ -76,6 +105,18 @@ def test_flat_tops_are_found_by_shape_and_crests_are_not():
     assert flat_share(np.minimum(steady() + noise, 200.0), RATE_HZ) > 0.2
     assert flat_share(steady() + noise, RATE_HZ) < 0.06
     assert flat_share(np.array([1.0, 2.0]), RATE_HZ) == 0.0
+
+
+def test_the_share_of_flat_tops_by_hand():
+    """Of a thousand samples fifty and thirty stand at the top; six more do so for too short a time, some are lost."""
+    x = 100.0 + np.arange(1000) % 100 / 2
+    x[200:250] = x[600:630] = x[800:806] = 200.0
+    assert flat_share(x, RATE_HZ) == 0.08
+    assert flat_share(np.concatenate((x, np.full(500, np.nan))), RATE_HZ) == 0.08
+    x[200:250:2] = 192.0  # a rail that is noisy, known to be at 190 A
+    assert flat_share(x, RATE_HZ) == 0.03
+    assert flat_share(x, RATE_HZ, ceiling=190.0) == 0.08
+    assert flat_share(x, RATE_HZ, ceiling=201.0) == 0.03
 
 
 def test_a_known_ceiling_counts():
