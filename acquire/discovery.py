@@ -56,8 +56,7 @@ def discover_boards(plugins: Plugins, *, deadline_s: float = DEADLINE_S) -> Iter
     for name, offered in plugins.boards.items():
         board = offered.declaration
         try:
-            boards = call_within(partial(_asked, board, deadline_s), deadline_s + GRACE_S,
-                                 name=f"the search for {name} boards")
+            boards = _searched(board, deadline_s)
         except TimeoutError as error:
             yield KindFound(name, board.title, offered.plugin, problem=f"{error}; the other kinds are not affected")
         except (Exception, SystemExit) as error:
@@ -78,8 +77,7 @@ def lasting_address(text: str, plugins: Plugins, *, deadline_s: float = DEADLINE
         return text.strip()
     wanted = _real(address)
     try:
-        boards = call_within(partial(_asked, offered.declaration, deadline_s), deadline_s + GRACE_S,
-                             name=f"the search for {name} boards")
+        boards = _searched(offered.declaration, deadline_s)
     except (Exception, SystemExit):  # a search that fails keeps nobody from naming the board
         return text.strip()
     same = [board.address for board in boards if board.device and _real(board.device) == wanted]
@@ -88,6 +86,11 @@ def lasting_address(text: str, plugins: Plugins, *, deadline_s: float = DEADLINE
 
 def _real(device: str) -> str:
     return os.path.realpath(device) if device.startswith("/") else device
+
+
+def _searched(board: BoardDeclaration, deadline_s: float) -> tuple[BoardFound, ...]:
+    return call_within(partial(_asked, board, deadline_s), deadline_s + GRACE_S,
+                       name=f"the search for {board.name} boards")
 
 
 def _asked(board: BoardDeclaration, deadline_s: float) -> tuple[BoardFound, ...]:
