@@ -34,6 +34,14 @@ def test_the_right_card_is_left_alone(heights, trace_of):
     assert better is None or not better.likely
 
 
+@pytest.mark.parametrize(("n", "drift", "rpm"), [(4, -0.03, 120.0), (4, 0.03, 120.0), (6, 0.0, 120.0),
+                                                 (6, 0.05, 250.0), (12, 0.0, 120.0)])
+def test_equal_humps_at_a_drifting_speed_do_not_speak_against_the_right_card(n, drift, rpm, trace_of):
+    """They repeat after a part of the cycle already, and better than after all of it."""
+    better = better_count(humps(trace_of, (100,) * n, rpm=rpm, drift=drift), order(n))
+    assert better is None or not better.likely
+
+
 @pytest.mark.parametrize(("n", "card"), [(3, 4), (4, 3), (4, 6), (6, 4), (6, 8), (8, 6), (5, 6)])
 def test_equal_humps_contradict_no_card_at_a_speed_that_can_be(n, card, trace_of):
     better = better_count(humps(trace_of, (100,) * n, drift=-0.01), order(card))
