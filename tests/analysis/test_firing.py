@@ -28,7 +28,7 @@ def test_an_ordinary_cranking_has_no_trend(trace_of):
 
 @pytest.mark.parametrize(("level", "faster", "suspicious", "certain"), [
     (1.0, 1.0, False, False), (0.93, 1.1, False, False), (0.7, 1.0, True, False), (1.0, 1.7, True, False),
-    (0.4, 1.7, True, True),
+    (0.4, 1.7, True, True), (0.4, 0.8, True, False), (0.65, 1.7, True, False),
 ])
 def test_a_falling_level_and_faster_humps_are_noticed(level, faster, suspicious, certain, trace_of):
     change = trend(bent(trace_of(), from_s=2.6, level=level, faster=faster))
@@ -40,3 +40,19 @@ def test_a_falling_level_and_faster_humps_are_noticed(level, faster, suspicious,
 
 def test_too_short_a_cranking_has_no_trend(trace_of):
     assert trend(trace_of(seconds=0.2)) is None
+
+
+def test_where_in_the_capture_it_cranks_does_not_matter(trace_of):
+    early, late = (trend(bent(trace_of(onset_s=onset), from_s=onset + 2.1, level=0.7, faster=1.2))
+                   for onset in (0.5, 3.5))
+    assert late.level == pytest.approx(early.level, abs=0.01)
+    assert late.rate == pytest.approx(early.rate, abs=0.1)
+    assert late.since_s == pytest.approx(early.since_s, abs=0.02)
+
+
+@pytest.mark.parametrize("lost", [0.0, 130.0])
+def test_a_current_that_fades_under_even_humps_is_no_faster_engine(lost, trace_of):
+    """The humps are counted about their own mean."""
+    trace = trace_of(mean=220.0, swing=30.0)
+    current = np.where(trace.current > 0, trace.current - lost * (trace.time_s - 1.0) / 4.0, 0.0)
+    assert trend(replace(trace, current=current, smooth=current)).rate == pytest.approx(1.0, abs=0.1)
