@@ -18,7 +18,7 @@ class RecordingPlan:
     Parameters
     ----------
     pre_trigger_s, post_s
-        Kept before the onset and after the end of a crank.
+        Kept before the onset and after the end of a crank; after it as far as it has come when the end is known.
     rest_after_s
         Cranking longer than that brings the warning to let the starter rest.
     max_crank_s
