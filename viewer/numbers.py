@@ -14,6 +14,7 @@ _DIGITS = {"percent": 0, "rpm": 0, "a": 0, "s": 2, "v": 1, "bar": 1, "hz": 0, "d
            "cycles": 1, "points": 1}
 _SIGNIFICANT = 3
 _SMALL_S = 0.1  # below this, seconds need a third digit
+_LOW_HZ = 1000.0  # below this, hertz need one: 99.7 is too few where 100 are the least
 
 
 _FIXED_MARK: ContextVar[str | None] = ContextVar("decimal mark", default=None)
@@ -62,6 +63,8 @@ def written(name: str, value: object) -> str:
 def _digits(name: str, value: float) -> int | None:
     unit = name.rsplit("_", 1)[-1]
     digits = _DIGITS.get(unit)
+    if unit == "hz" and abs(value) < _LOW_HZ:
+        return 1
     return 3 if digits is not None and unit == "s" and 0.0 < abs(value) < _SMALL_S else digits
 
 

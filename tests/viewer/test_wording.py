@@ -117,6 +117,14 @@ def test_notices_choose_the_sentence_that_fits_their_facts() -> None:
     assert "direct current" in notice_text("reason", Notice("ac-probe"))
 
 
+def test_a_rate_that_is_hardly_too_low_does_not_read_as_enough() -> None:
+    facts = {"sample_rate_hz": 99.7, "needed_hz": 100}
+    text = notice_text("reason", Notice("rate-too-low", facts))
+    assert text.startswith("99.7 samples a second are too few for this engine; 100 are the least.")
+    assert say("check.bad.rate-low", rate_hz=199.6, needed_hz=200.0).startswith("199.6 samples a second are too few")
+    assert say("check.good.rate", rate_hz=2003.7, nominal_hz=500.0).startswith("2004 samples a second; the")
+
+
 def test_events_of_a_recording_have_words_or_are_left_out_on_purpose() -> None:
     silent = {Happening.CAPTURED, Happening.ENDED}
     for happening in Happening:
