@@ -197,7 +197,7 @@ def test_a_missing_library_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
 def test_from_file_to_file_to_the_same_verdict(in_process, dead_csv: Path) -> None:
     for out in ("x.parquet", "x.mf4", "x.csv", "x.h5"):
-        done = in_process("export", dead_csv, out)
+        done = in_process("export", dead_csv, "--out", out)
         assert done.returncode == 0, done.stderr
         assert done.stdout == f"Wrote {out}\n"
     answers = {in_process("analyse", path, "--firing-order", "1-3-4-2", "--sync", "waste-spark:1", "--json", "-").stdout
@@ -211,6 +211,18 @@ def test_a_probe_is_applied_when_it_is_named(in_process, tmp_path: Path) -> None
     assert in_process("export", tmp_path / "volts.csv", "x.csv", "--clamp", "10mV/A").returncode == 0
     frame = pd.read_csv(in_process.folder / "x.csv")
     assert frame["current (A)"].to_numpy() == pytest.approx(plain().samples[:, 0] / 0.01)
+
+
+def test_where_to_write_is_said_once_with_or_without_the_option(in_process, tmp_path: Path) -> None:
+    write_capture(plain(), tmp_path / "in.csv")
+    assert in_process("export", tmp_path / "in.csv", "--out", "one.csv").stdout == "Wrote one.csv\n"
+    assert in_process("export", tmp_path / "in.csv", "two.csv").stdout == "Wrote two.csv\n"
+    assert (in_process.folder / "one.csv").read_bytes() == (in_process.folder / "two.csv").read_bytes()
+    for places, said in (((), "--out is missing"), (("a.csv", "--out", "b.csv"), "both say where to write")):
+        done = in_process("export", tmp_path / "in.csv", *places)
+        assert (done.returncode, done.stdout, done.stderr.count("\n")) == (2, "", 1)
+        assert said in done.stderr
+    assert in_process.left_behind() == ["one.csv", "two.csv"]
 
 
 def test_an_unknown_ending_is_told_before_any_work(in_process) -> None:

@@ -57,7 +57,7 @@ def test_a_file_that_takes_long_is_named_and_how_to_stop(watched: Callable[[], T
 
 @pytest.mark.parametrize("command", ["analyse {} --firing-order 1-3-4-2 --json -",
                                      "compare {} {} --firing-order 1-3-4-2",
-                                     "sheet {} --firing-order 1-3-4-2 --out a.html", "export {} a.csv",
+                                     "sheet {} --firing-order 1-3-4-2 --out a.html", "export {} --out a.csv",
                                      "listen {} --out a.wav", "study {} {} --firing-order 1-3-4-2",
                                      "capture --from matlab:{} --firing-order 1-3-4-2 --json -",
                                      "check --from matlab:{}"])
@@ -69,6 +69,7 @@ def test_every_command_that_reads_a_file_says_it(watched: Callable[[], Terminal]
         raise FileFormatError(Path(path), "it is damaged", "copy it again")
 
     monkeypatch.chdir(tmp_path)
+    (tmp_path / "busy.mat").touch()
     monkeypatch.setattr(opening, "open_file", slow)
     terminal = watched()
     assert command_line.run(command.replace("{}", "busy.mat").split()) == 2

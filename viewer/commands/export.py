@@ -1,4 +1,4 @@
-"""``crankfold export FILE OUT``: a recording in a format that laboratories open anywhere."""
+"""``crankfold export FILE --out PATH``: a recording in a format that laboratories open anywhere."""
 
 from __future__ import annotations
 
@@ -13,14 +13,15 @@ from crankfold.viewer.wording import say
 
 @click.command("export", help=say("help.export.long"), short_help=say("help.export.short"))
 @click.argument("file", type=click.Path(path_type=Path))
-@click.argument("out", type=click.Path(path_type=Path))
+@click.argument("place", required=False, type=click.Path(path_type=Path), metavar="[OUT]")
+@click.option("--out", type=click.Path(path_type=Path), metavar="PATH", help=say("option.export_out"))
 @click.option("--probe", "--clamp", metavar="SCALE", help=say("option.export_probe"))
 @click.option("--rig", metavar="NAME|FILE", help=say("option.rig"))
 @click.option("--columns", metavar="TIME,CURRENT,SYNC", help=say("option.columns"))
 @click.option("--rate", metavar="HZ", help=say("option.rate"))
 @click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
-def command(*, file: Path, out: Path, probe: str | None, rig: str | None, columns: str | None, rate: str | None,
-            pairs: tuple[str, ...]) -> int:
+def command(*, file: Path, place: Path | None, out: Path | None, probe: str | None, rig: str | None,
+            columns: str | None, rate: str | None, pairs: tuple[str, ...]) -> int:
     """Write the recording and return the exit status."""
     from crankfold.acquire.probe import Probe
     from crankfold.acquire.writers import check_ending, write_capture
@@ -31,6 +32,7 @@ def command(*, file: Path, out: Path, probe: str | None, rig: str | None, column
     from crankfold.viewer.terminal import complain, tell
 
     settings = settings_of(pairs) | {k: v for k, v in (("columns", columns), ("rate", rate)) if v is not None}
+    out = _out(place, out)
     check_ending(out)
     check_writable(out)
     scale, wiring = Probe.parse(probe) if probe else None, rig_of({"rig": rig})
@@ -46,3 +48,21 @@ def command(*, file: Path, out: Path, probe: str | None, rig: str | None, column
         complain(say("export.lost", what=lost))
     tell(say("done.wrote", path=str(out)))
     return VERDICT
+
+
+def _out(place: Path | None, out: Path | None) -> Path:
+    """Return where to write: after --out, or after the file's name.
+
+    Raises
+    ------
+    InputError
+        It is said nowhere, or twice.
+    """
+    from crankfold.analysis.errors import InputError
+
+    if place is not None and out is not None:
+        raise InputError(say("export.two_outs", place=str(place), out=str(out)))
+    where = out if place is None else place
+    if where is None:
+        raise InputError(say("export.no_out"))
+    return where
