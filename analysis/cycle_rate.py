@@ -29,6 +29,7 @@ STEP_RANGE = (0.6, 1.6)  # of the mean period: the shortest and longest cycle th
 RIVAL_RATIOS = (0.5, 2.0, 1.0 / 3.0, 3.0)  # every other cylinder dead looks like half as many at another speed
 RIVAL_REPEAT = 0.06  # a rival repeats nearly as well as the best candidate
 RIVAL_LINE = 0.25  # and has this much of its power on its own firing lines
+LIKELIER_TWICE_RPM = 120.0  # starters turn few engines so slowly, and most at twice of it
 TRACK_SHARE = 0.98  # of a cycle compared with the next
 
 
@@ -115,12 +116,18 @@ def rate_candidates(y: NDArray[np.float64], rate_hz: float, engine: Engine) -> l
     return kept[:CANDIDATES]
 
 
-def rivals(candidates: list[RateCandidate]) -> list[RateCandidate]:
-    """Return the candidates that the current alone cannot tell from the first: at simple ratios, repeating as well."""
+def rivals(candidates: list[RateCandidate], cycle_deg: float) -> list[RateCandidate]:
+    """Return the candidates that the current alone cannot tell from the first: at simple ratios, repeating as well.
+
+    At a speed so low that twice of it is likelier, twice of it is one whatever its firing line: small humps between
+    large ones add little to it.
+    """
     best = candidates[0]
+    slow = best.rate_hz * cycle_deg / 6.0 < LIKELIER_TWICE_RPM
     return [c for c in candidates[1:]
             if any(abs(c.rate_hz / best.rate_hz / ratio - 1.0) < DISTINCT for ratio in RIVAL_RATIOS)
-            and c.repeat > best.repeat - RIVAL_REPEAT and c.line > RIVAL_LINE]
+            and c.repeat > best.repeat - RIVAL_REPEAT
+            and (c.line > RIVAL_LINE or (slow and abs(c.rate_hz / best.rate_hz / 2.0 - 1.0) < DISTINCT))]
 
 
 def _firing_lines(engine: Engine) -> tuple[float, ...]:

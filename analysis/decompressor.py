@@ -18,6 +18,7 @@ PAST_INRUSH_S = 0.3  # the in-rush itself falls steeply for about so long
 SMOOTH_SHARE = 0.3  # of the humps' height later on: what has no humps varies less than this
 LEAST_SMOOTH_S = 0.2  # after the in-rush; what is shorter is left out with it anyway
 ALIKE = 0.8  # of the smooth beginning: a later stretch so long and so smooth is how this engine always looks
+HIGHEST_LEVEL = 0.65  # of the later humps' height: without compression it takes no more; clipped humps lie at the top
 SETTLE_S = 0.5  # the flywheel gives the first humps some of its speed
 LEAST_LEFT_S = 0.5  # of cranking after that, to see humps at all
 
@@ -37,10 +38,11 @@ def after_decompressor(trace: CrankingTrace) -> tuple[CrankingTrace, float | Non
         return trace, None
     high, low = body.max(axis=1), body.min(axis=1)
     late = slice(len(body) // 2, None)
-    tall = float(np.percentile(high[late], 95) - np.percentile(low[late], 5))
+    foot = float(np.percentile(low[late], 5))
+    tall = float(np.percentile(high[late], 95)) - foot
     spread = np.maximum.accumulate(high) - np.minimum.accumulate(low)
     humps = int(np.argmax(spread > SMOOTH_SHARE * tall)) if (spread > SMOOTH_SHARE * tall).any() else 0
-    if humps * BLOCK_S < LEAST_SMOOTH_S:
+    if humps * BLOCK_S < LEAST_SMOOTH_S or float(np.median(body[:humps])) > foot + HIGHEST_LEVEL * tall:
         return trace, None
     width = max(2, round(ALIKE * humps))
     later_high = np.lib.stride_tricks.sliding_window_view(high[humps:], width) if len(high) - humps >= width else None

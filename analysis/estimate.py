@@ -124,7 +124,7 @@ def _best_rate(trace: CrankingTrace, engine: Engine, candidates: list[RateCandid
     prepared = _prepare(trace, engine, candidates[0], options)
     fits = explain(prepared, options=options)
     ratio = float("inf")
-    for other in rivals(candidates):
+    for other in rivals(candidates, engine.cycle_deg):
         cost = fits[0].cost if fits else float("inf")
         faster = other.rate_hz > candidates[0].rate_hz
         if not faster and cost < RIVAL_COST:

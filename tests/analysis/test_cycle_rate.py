@@ -41,15 +41,29 @@ def test_an_even_six_is_no_six_with_every_other_cylinder_dead():
     y, _, _ = humps(six, (1,) * 6, width_deg=32.0)
     found = rate_candidates(y, RATE_HZ, six)
     assert found[0].rate_hz == pytest.approx(1.5, rel=0.01)
-    assert all(r.rate_hz < 2.9 for r in rivals(found))
+    assert all(r.rate_hz < 2.9 for r in rivals(found, six.cycle_deg))
 
 
 def test_alternating_cylinders_leave_a_rival_to_be_fitted():
     two = Engine((1, 2))
     y, _, _ = humps(two, (1, 0.0), cycle_hz=2.0)
     found = rate_candidates(y, RATE_HZ, two)
-    rates = [c.rate_hz for c in [found[0], *rivals(found)]]
+    rates = [c.rate_hz for c in [found[0], *rivals(found, two.cycle_deg)]]
     assert any(abs(r - 2.0) < 0.03 for r in rates)
+
+
+def test_two_large_humps_and_two_small_ones_at_a_low_speed_leave_twice_the_speed_to_be_fitted():
+    four = Engine((1, 4, 3, 2), strokes=2)
+    y, _, _ = humps(four, (1, 0.18, 0.97, 0.3), cycle_hz=3.6, width_deg=48.0)
+    found = rate_candidates(y, RATE_HZ, four)
+    assert found[0].rate_hz == pytest.approx(1.8, rel=0.01)  # 108 rpm, all alike
+    assert [r.rate_hz for r in rivals(found, four.cycle_deg)] == pytest.approx([3.6], rel=0.01)
+
+
+def test_a_second_speed_is_not_tried_for_an_engine_that_turns_at_a_usual_one():
+    four = Engine((1, 3, 4, 2))
+    y, _, _ = humps(four, (1, 0.98, 0.97, 1.0), cycle_hz=1.5)
+    assert rivals(rate_candidates(y, RATE_HZ, four), four.cycle_deg) == []
 
 
 def test_noise_and_a_constant_have_no_rate_worth_the_name():

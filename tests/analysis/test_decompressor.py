@@ -8,10 +8,10 @@ import pytest
 from crankfold.analysis.decompressor import LEAST_LEFT_S, SETTLE_S, after_decompressor
 
 
-def opened(trace, shut_s):
+def opened(trace, shut_s, level_a=100.0):
     """The trace with its humps flat until some seconds after the onset."""
     flat = (trace.time_s >= trace.crank.start_s + 0.2) & (trace.time_s < trace.crank.start_s + shut_s)
-    trace.smooth[flat] = 100.0
+    trace.smooth[flat] = level_a
     return trace
 
 
@@ -34,6 +34,12 @@ def test_humps_far_apart_are_smooth_between_each_time(trace_of):
     lone = np.where(np.mod(since - 0.8, 0.8) < 0.2, 150.0 + 80.0 * np.sin(np.pi * np.mod(since, 0.8) / 0.2), 150.0)
     trace.smooth[since > 0.2] = lone[since > 0.2]
     assert after_decompressor(trace)[1] is None
+
+
+@pytest.mark.parametrize(("level_a", "found"), [(110.0, True), (155.0, True), (180.0, False), (206.0, False)])
+def test_a_smooth_beginning_as_high_as_the_humps_is_clipped_and_no_decompressor(level_a, found, trace_of):
+    """Humps here go from 90 to 210 A."""
+    assert (after_decompressor(opened(trace_of(), 1.2, level_a))[1] is not None) is found
 
 
 def test_one_that_never_shuts_or_shuts_too_late_is_left_alone(trace_of):

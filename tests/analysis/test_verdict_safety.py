@@ -45,6 +45,14 @@ def test_right_or_none(family, seed, count, make):
     assert look(make, family, seed, count) == []
 
 
+def test_opposite_cylinders_low_are_not_half_the_speed(make):
+    """Two large humps and two small ones a turn were read as four alike at half the speed."""
+    made = make("small", 303, 7)
+    result = analyse(made.capture(), made.engine(), sync=made.sync())
+    assert result.verdict == "uneven"
+    assert result.estimate.rpm == pytest.approx(made.truth["rpm"], rel=0.02)
+
+
 @pytest.mark.slow
 @pytest.mark.timeout(1800)
 @pytest.mark.parametrize(("family", "seed", "count"), LONG)

@@ -25,7 +25,8 @@ def decompressor(rng: Rng, cut: Any) -> Any:
     drawn = draw(rng, Wanted(LAYOUTS, tweak=tweak, crank_s=(5.0, 8.0)))
     run, truth = drawn.run, drawn.truth
     shut = run.time_at(float(run.angle_deg[0]) + 360.0 * (run.bench.engine.decompressor_revs + 2.0))
-    onset = shut if shut is not None and shut < truth.end_s - 2.0 else truth.onset_s
+    cycle_s = run.bench.engine.cycle_deg / 6.0 / truth.rpm
+    onset = shut if shut is not None and shut < truth.end_s - 1.5 * cycle_s else truth.onset_s
     later = run.truth_between(onset, truth.end_s - 0.06)
     return cut(replace(drawn, truth=replace(later, onset_s=truth.onset_s)), random_rig(rng, drawn), may_refuse=True,
                why=("decompressor",))
