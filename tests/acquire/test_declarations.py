@@ -16,7 +16,8 @@ def test_plugins_written_for_this_contract_state_its_number() -> None:
     assert CONTRACT == 1  # what is out there says so
 
 
-@pytest.mark.parametrize("declared", [BOARD, READER, BoardFound("SN1", "Bench one"), Setting("rate", "Samples", "5000")])
+@pytest.mark.parametrize("declared", [BOARD, READER, BoardFound("SN1", "Bench one"),
+                                      Setting("rate", "Samples", "5000")])
 def test_nobody_can_change_what_was_declared(declared) -> None:
     for item in fields(declared):
         with pytest.raises(FrozenInstanceError):
