@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import h5py
@@ -75,13 +76,6 @@ def test_codes_are_kept_in_their_own_type_with_scale_beside_them(tmp_path) -> No
     np.testing.assert_allclose(load_capture(tmp_path / "a.h5").samples, capture.samples, rtol=1e-12)
 
 
-def test_values_that_are_no_codes_are_kept_as_they_are() -> None:
-    channel = Channel("current", "A", 0.5, 0.0, None, "int16")
-    assert codes_of(np.array([0.5, 1.0]), channel).dtype == np.int16
-    assert codes_of(np.array([0.5, 1.1]), channel).dtype == np.float64
-    assert codes_of(np.array([0.5, 1e9]), channel).dtype == np.float64
-
-
 def test_the_plugin_gives_the_capture_untouched(tmp_path) -> None:
     capture = coded()
     save_capture(capture, tmp_path / "a.h5")
@@ -128,6 +122,28 @@ def test_a_folder_that_cannot_be_written(tmp_path) -> None:
     (tmp_path / "file").write_text("x")
     with pytest.raises(SaveError, match="could not be written"):
         save_capture(coded(), tmp_path / "file" / "a.h5")
+
+
+@pytest.mark.parametrize(("codes", "kind"), [
+    ([-32768, 32767], np.int16), ([-32769, 0], np.float64), ([0, 32768], np.float64), ([0, 0.5], np.float64),
+    ([0, 1.0000001], np.int16), ([], np.float64)])
+def test_codes_that_fit_their_type_are_kept_in_it(codes, kind) -> None:
+    channel = Channel("current", "V", 0.5, 2.0, None, "int16")
+    found = codes_of(np.array(codes) * 0.5 + 2.0, channel)
+    assert found.dtype == kind
+    np.testing.assert_allclose(found, codes, atol=1e-6)
+
+
+def test_the_last_sample_and_the_whole_length_are_inside(tmp_path) -> None:
+    whole = replace(coded(gaps=(Gap(0, 1), Gap(4999, 1))), trigger_index=4999)
+    save_capture(whole, tmp_path / "a.h5")
+    same(load_capture(tmp_path / "a.h5"), whole)
+    with h5py.File(tmp_path / "a.h5") as file:
+        assert (file["gaps"].shape, file["gaps"].dtype) == ((2, 2), np.int64)
+    save_capture(Capture(coded(gaps=()).samples, 5000.0, coded().channels), tmp_path / "b.h5")
+    with h5py.File(tmp_path / "b.h5") as file:
+        assert file["gaps"].shape == (0, 2)
+        assert not {"trigger_index", "started_utc"} & set(file.attrs)
 
 
 def spoil(path, change) -> None:
@@ -234,6 +250,25 @@ def _tables_for_rows(file):
         file[name].attrs.update(attributes)
 
 
+def _next_format(file):
+    file.attrs["format"] = fixed("crankfold.capture/2")
+
+
+def with_attribute(name, value):
+    def change(file):
+        file.attrs[name] = value
+
+    return change
+
+
+def with_gaps(*rows):
+    def change(file):
+        del file["gaps"]
+        file["gaps"] = np.array(rows)
+
+    return change
+
+
 @pytest.mark.parametrize(("change", "said"), [
     (_other_format_of_the_right_type, "its format is 'another/9', not 'crankfold.capture/1'"),
     (_notes_that_are_a_list, "its notes are not texts"), (_notes_that_are_numbers, "its notes are not texts"),
@@ -241,6 +276,13 @@ def _tables_for_rows(file):
     (_no_numbers, "values that are no numbers"), (_tables_for_rows, "not a row of numbers"),
     (_gap_outside, "its gaps lie outside its samples"), (_trigger_outside, "its trigger index lies outside"),
     (_negative_rate, "its rate is -5 Hz"), (_no_channels, "it has no channels"),
+    (_next_format, "its format is 'crankfold.capture/2', not 'crankfold.capture/1'"),
+    (_no_rate, "its rate_hz is missing or not a number"), (with_attribute("rate_hz", fixed("5000")), "not a number"),
+    (with_attribute("rate_hz", np.inf), "its rate is inf Hz"), (with_attribute("rate_hz", 0.0), "its rate is 0 Hz"),
+    (with_attribute("trigger_index", -1), "its trigger index lies outside"),
+    (with_gaps((-1, 3)), "its gaps lie outside"), (with_gaps((10, 0)), "its gaps lie outside"),
+    (with_gaps((10, 4), (20, -1)), "its gaps lie outside"), (_lengths, "its channels differ in length"),
+    (_link_out, "is missing or a link"),
 ])
 def test_what_is_wrong_with_a_capture_file_is_said(tmp_path, change, said) -> None:
     path = tmp_path / "a.h5"
