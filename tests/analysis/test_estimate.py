@@ -55,6 +55,9 @@ def test_each_cylinder_of_a_four(fault):
     assert np.all(percent <= interval[:, 1] + 1e-9)
     assert found[0].explained > 0.99
     assert found[0].rpm == pytest.approx(run(spec).truth().rpm, rel=0.03)
+    at = np.interp(found[0].time_s[[0, -1]], run(spec).time_s, run(spec).angle_deg)
+    assert found[0].cycles == pytest.approx((at[1] - at[0]) / 720.0, abs=0.1)
+    assert 0.7 * found[0].cycles < found[0].details["fitted_cycles"] <= found[0].cycles + 0.01
     assert found[0].motor == "permanent-magnet"
     assert np.all(np.isfinite(list(found[0].details.values())))
 
@@ -84,7 +87,8 @@ def test_volts_of_an_unknown_probe_give_the_same_percents():
     spec = FOUR.with_cylinder(4, LEAK)
     amperes, volts = (estimate(trace_of(spec, unit=u, factor=f), engine)[0] for u, f in (("A", 1.0), ("", 0.01)))
     np.testing.assert_allclose(volts.relative_percent, amperes.relative_percent, atol=0.05)
-    assert volts.details["stall_current"] == pytest.approx(0.01 * amperes.details["stall_current"], rel=0.01)
+    for name in ("stall_current", "friction_current", "knee_current"):
+        assert volts.details[name] == pytest.approx(0.01 * amperes.details[name], rel=0.01)
 
 
 def test_uneven_firing_gives_placements_best_first_and_the_right_one_is_among_them():
@@ -135,6 +139,12 @@ def test_an_odd_number_of_rates_and_rivals_is_offered():
     found = find_rates(trace, Engine(FOUR.firing_order))
     assert found[0].rate_hz * 120 == pytest.approx(run(FOUR).truth().rpm, rel=0.05)
     assert found[0].score >= found[-1].score
+
+
+def test_a_slow_engine_is_looked_at_for_longer(trace_of):
+    """At 60 rpm four seconds hold two cycles only."""
+    trace = trace_of(seconds=11.0, hump_hz=2.0)
+    assert find_rates(trace, Engine(FOUR.firing_order))[0].rate_hz == pytest.approx(0.5, rel=0.02)
 
 
 def test_opposite_cylinders_dead_are_not_an_engine_at_half_the_speed():
