@@ -80,6 +80,35 @@ def test_the_answer_is_a_refusal_that_says_so(captures: dict[str, Capture], corn
     assert (result.verdict, result.reasons[0].code, result.cylinders) == ("none", "ac-probe", ())
 
 
+@pytest.mark.parametrize("corner_hz", [0.2, 0.5])
+def test_it_is_recognised_by_a_moment_after_the_crank(captures: dict[str, Capture], corner_hz: float) -> None:
+    assert ac_probe(condition(cut(high_passed(captures["healthy"], corner_hz), 0.1))) is not None
+
+
+@pytest.mark.parametrize("corner_hz", [0.2, 5.0])
+def test_without_the_quiet_before_the_crank_nobody_can_tell(captures: dict[str, Capture], corner_hz: float) -> None:
+    trace = condition(high_passed(captures["healthy"], corner_hz))
+    late = trace.time_s > 2.0
+    assert ac_probe(replace(trace, time_s=trace.time_s[late], smooth=trace.smooth[late])) is None
+
+
+@pytest.mark.parametrize(("share", "found"), [(0.04, False), (0.3, True)])
+def test_a_crank_that_springs_back_for_moments_is_direct_current(trace_of, share: float, found: bool) -> None:
+    """Between tall, narrow humps of 200 A the current of a small engine is hardly there, or lies at -40 A."""
+    trace = trace_of(mean=150.0)
+    turn = 6.0 * trace.time_s % 1.0
+    humps = np.where(turn < 0.1, 200.0, np.where(turn > 1.0 - share, -40.0, 5.0))
+    smooth = np.where((trace.time_s > 0.5) & (trace.time_s < 5.0), humps, 0.0)
+    assert (ac_probe(replace(trace, smooth=smooth)) is not None) is found
+
+
+def test_a_trace_that_is_mostly_lost_or_quite_flat_tells_nothing(trace_of) -> None:
+    trace = trace_of()
+    lost = np.where(trace.time_s > 1.0, np.nan, trace.smooth)
+    assert ac_probe(replace(trace, smooth=lost)) is None
+    assert ac_probe(replace(trace, smooth=np.zeros_like(trace.smooth))) is None
+
+
 def drift(t: np.ndarray) -> np.ndarray:
     """A Hall clamp that warms up and stays magnetised."""
     return 6.0 * t - 12.0 * (t > 5.0)

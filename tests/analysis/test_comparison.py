@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -33,6 +35,16 @@ def test_intervals_hold_for_all_cylinders_at_once():
     d = compare(result((100,) * 4), result((100,) * 4))[0]
     half = (d.interval_percent[1] - d.interval_percent[0]) / 2
     assert half == pytest.approx(np.hypot(2, 2) * 2.4909 / 1.9600, rel=1e-4)
+
+
+def test_lopsided_intervals_count_by_the_side_that_matters():
+    """The gap is least where the earlier value is at its upper end and the later one at its lower: 10 and 2 points."""
+    one, other = result((100, 80, 90, 95)), result((100, 90, 90, 95))
+    one = replace(one, cylinders=tuple(replace(c, interval_percent=(75.0, 90.0)) for c in one.cylinders))
+    other = replace(other, cylinders=tuple(replace(c, interval_percent=(88.0, 99.0)) for c in other.cylinders))
+    d = compare(one, other)[1]
+    wide = 2.4909 / 1.9600
+    assert d.interval_percent == pytest.approx((10 - wide * np.hypot(2, 10), 10 + wide * np.hypot(9, 5)), abs=1e-3)
 
 
 @pytest.mark.parametrize(("gap", "change"), [(3.5, "cannot-tell"), (3.7, "better"), (-3.5, "cannot-tell"),

@@ -52,7 +52,9 @@ def test_the_same_recording_twice_repeats_nothing(trace_of) -> None:
 
 
 @pytest.mark.parametrize(("values", "groups", "told"), [
-    ([1.0, 2.0], ["a"], "do not go together"), ([1.0, float("nan")], ["a", "a"], "missing or infinite"),
+    ([1.0, 2.0], ["a"], "do not go together"), (1.0, ["a"], "do not go together"),
+    ([[1.0, 2.0], [3.0, 4.0]], ["a", "a"], "do not go together"),
+    ([1.0, float("nan")], ["a", "a"], "missing or infinite"),
     ([1.0, 2.0], ["a", "b"], "no group holds two")])
 def test_variances_refuse_what_makes_no_sense(values, groups, told) -> None:
     with pytest.raises(InputError, match=told):
@@ -73,6 +75,8 @@ def test_what_laboratories_expect_of_three_rigs_is_worked_out_by_hand() -> None:
     assert found.repeatability_sd == pytest.approx(math.sqrt(6 / 3))
     assert found.between_sd == pytest.approx(math.sqrt((28 / 2 - 6 / 3) / 2))
     assert found.reproducibility_limit == pytest.approx(2.8 * math.sqrt(6.0 + 2.0))
+    assert variances([10.0, 12.0, 11.0, 13.0, 15.0, 17.0], [1, 1, 2, 2, 3, 3]).f == pytest.approx((28 / 2) / (6 / 3))
+    assert found.p == pytest.approx((1 + 2 * 7 / 3) ** -1.5)  # closed form for two degrees of freedom over three
 
 
 def test_one_group_alone_has_repeatability_and_no_more() -> None:
