@@ -30,12 +30,12 @@ def stream_of(array_source, make_info):
     return make
 
 
-def feed(stream, column, *, losses=None, begin=0, size=SIZE, true_rate=RATE):
-    """Hand on a column block by block; `losses` are before the block of a number."""
+def feed(stream, rows, *, losses=None, begin=0, size=SIZE, true_rate=RATE):
+    """Hand on rows, or the current alone, block by block; `losses` are before the block of a number."""
     first = begin
-    for number, at in enumerate(range(0, len(column), size)):
+    for number, at in enumerate(range(0, len(rows), size)):
         lost = (losses or {}).get(number, 0)
-        codes = np.asarray(column[at : at + size])[:, None]
+        codes = np.asarray(rows[at : at + size]).reshape(-1, len(stream.info.channels))
         first += lost or 0
         stream.take(Block(codes, first, lost, 500.0 + (first + len(codes)) / true_rate))
         first += len(codes)
@@ -134,16 +134,18 @@ def test_known_loss_is_told_and_keeps_the_count(stream_of, bench) -> None:
     assert [(gap.start, gap.length) for gap in caught(emitted)[0].piece.gaps] == [(1000, 7)]
 
 
-def test_the_ring_holds_the_longest_crank_and_what_belongs_to_it(stream_of, monkeypatch) -> None:
+def test_the_ring_holds_the_longest_crank_and_what_belongs_to_it(stream_of) -> None:
     plan = RecordingPlan(pre_trigger_s=1.5, post_s=0.5, max_crank_s=20.0)
     assert stream_of(plan=plan)[0].ring.capacity == 24_000  # and two seconds to spare
     assert stream_of(plan=plan, rate=10.0)[0].ring.capacity == 1024
     assert stream_of(plan=RecordingPlan(finite_s=60.0), finite=True, live=False)[0].ring.capacity == 60_000
     assert stream_of(finite=True, live=False, rate=1.0)[0].ring.capacity == 1024
-    monkeypatch.setattr(stream_module, "MAX_FINITE_BYTES", 80_000)
-    assert stream_of(finite=True, live=False, channels=2)[0].ring.capacity == 5000
-    monkeypatch.setattr(stream_module, "MAX_RING_BYTES", 80_000)
-    assert stream_of(channels=2)[0].ring.capacity == 5000
+
+
+def test_no_board_and_no_file_takes_more_memory_than_half_or_a_quarter_of_a_gigabyte(stream_of) -> None:
+    for channels in (1, 2):
+        assert stream_of(rate=1e8, channels=channels)[0].ring.capacity * channels * 8 == 2**29
+        assert stream_of(rate=1e8, channels=channels, finite=True, live=False)[0].ring.capacity * channels * 8 == 2**28
 
 
 def test_a_crank_longer_than_the_ring_is_cut_to_what_it_holds(stream_of, bench, monkeypatch) -> None:
@@ -174,6 +176,7 @@ def test_stages_and_when_they_are_told(stream_of, bench) -> None:
     assert (armed.what, armed.index, armed.seconds) == (Happening.ARMED, 1300, 1.3)  # of 1.25 s, by blocks of 0.1
     assert (cranking.what, cranking.index) == (Happening.CRANKING, 3000)
     assert (filling_again.what, filling_again.index) == (Happening.FILLING, pytest.approx(4800, abs=SIZE))
+    assert {(e.count, e.rate_hz, e.nominal_hz, e.text) for e in told(emitted)} == {(0, 0.0, 0.0, "")}
     over = caught(emitted)[0].piece.next_index
     assert (armed_again.what, armed_again.index) == (Happening.ARMED, -(-(over + 1250) // SIZE) * SIZE)
 
@@ -194,6 +197,23 @@ def test_a_crank_of_too_long_brings_one_warning_and_one_at_its_cut(stream_of, be
     stream, emitted = stream_of(plan=RecordingPlan(rest_after_s=4.0, each_crank=False), finite=True)
     feed(stream, made.current_a)
     assert told(emitted, Happening.REST) == []  # of a recording nobody can rest any more
+
+
+def test_a_starter_is_to_rest_after_fifteen_seconds_and_cut_off_after_thirty_where_nothing_else_is_said(
+        stream_of, bench) -> None:
+    stream, emitted = stream_of()
+    feed(stream, bench(RATE, 40.0, noise_a=0.2).crank(2.0, 36.0).current_a)
+    assert [e.seconds for e in told(emitted, Happening.REST)] == pytest.approx([17.0, 32.0], abs=0.11)
+
+
+def test_the_first_column_is_the_current_where_nothing_else_is_said(stream_of, bench) -> None:
+    made = bench(RATE, 5.0, noise_a=0.2).crank(2.0, 1.5)
+    for columns, plan in (((made.current_a, 0.0 * made.current_a), RecordingPlan()),
+                          ((0.0 * made.current_a, made.current_a), RecordingPlan(current_column=1))):
+        stream, emitted = stream_of(channels=2, plan=plan)
+        feed(stream, np.column_stack(columns))
+        assert [one.trigger_index for one in caught(emitted)] == [2000]
+        assert caught(emitted)[0].piece.codes.shape[0] == 2
 
 
 # --- rate and time
@@ -230,9 +250,9 @@ def test_a_file_or_a_source_with_time_stamps_has_the_rate_it_says(stream_of, ben
 def test_the_time_of_the_first_sample_is_kept(stream_of, bench) -> None:
     made = bench(RATE, 9.0, noise_a=0.2).crank(5.0, 1.5)
     stream, emitted = stream_of()
-    feed(stream, made.current_a)
+    feed(stream, made.current_a, size=9000)  # as one block, which took nine seconds
     started = caught(emitted)[0].started_utc
-    assert abs(datetime.now(UTC) - timedelta(seconds=SIZE / RATE) - started) < timedelta(seconds=5)
+    assert abs(datetime.now(UTC) - timedelta(seconds=9) - started) < timedelta(seconds=3)
     long_ago = datetime(2020, 5, 17, tzinfo=UTC)
     for said in (long_ago, None):
         stream, emitted = stream_of(finite=True, live=False, started_utc=said)
