@@ -52,6 +52,8 @@ def test_a_leaking_cylinder_equals_direct_integration(leak, depth):
 
 def test_nozzle_flow_is_choked_above_the_critical_ratio_and_turns_inward_below_one():
     assert gas.nozzle_flow(np.array([3.0])) == pytest.approx(gas.nozzle_flow(np.array([20.0])))
+    g = gas.POLYTROPE  # choked, the flow function has a closed form
+    assert gas.nozzle_flow(np.array([3.0]))[0] == pytest.approx(np.sqrt(g * (2 / (g + 1)) ** ((g + 1) / (g - 1))))
     assert gas.nozzle_flow(np.array([1.0]))[0] == pytest.approx(0.0)
     assert gas.nozzle_flow(np.array([0.8]))[0] < 0.0
 
