@@ -192,8 +192,8 @@ def test_a_jump_is_another_load_from_a_fifth_of_a_second_on_and_before_the_first
     assert found(held(100.0, 0.20), held(250.0, 0.02))[0] is ANOTHER
     assert found(held(100.0, 0.19), held(250.0, 0.01))[0] is OPEN  # the solenoid leads its motor by less
     assert found(held(30.0, 0.05), humps(2), held(70.0, 0.3), held(250.0, 0.3))[0] is OPEN
-    rising = np.linspace(100.0, 250.0, 40)
-    assert found(held(100.0, 0.5), rising)[0] is OPEN
+    for frames in (5, 40):
+        assert found(held(100.0, 0.5), np.linspace(100.0, 160.0, frames + 1)[1:], held(160.0, 0.3))[0] is OPEN
     restless = 100.0 + 30.0 * (np.arange(50) % 2)
     assert found(restless, held(250.0, 0.05))[0] is OPEN
 

@@ -61,6 +61,13 @@ def test_a_notch_in_a_hump_does_not_make_two_of_it() -> None:
     assert fed(STEADY, GONE, rise(10)[:6], rise(10)[4:6], rise(10)[6:], STEADY, GONE, least_height=15.0).humps == 1
 
 
+def test_commutator_hash_on_top_makes_neither_more_humps_nor_fewer() -> None:
+    """Of two and a half times the least height, from frame to frame."""
+    swell = humps(3)
+    assert fed(STEADY, swell + 12.0 * (-1.0) ** np.arange(len(swell))).humps == 3
+    assert fed(STEADY, 50.0 + 12.0 * (-1.0) ** np.arange(200)).humps == 0
+
+
 def test_humps_long_ago_are_forgotten() -> None:
     begun = fed(STEADY, humps(3), longest_apart=30)
     assert begun.humps == 1  # of three that lie forty frames apart
