@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -10,8 +9,6 @@ from hypothesis import strategies as st
 from crankfold.acquire.errors import FileFormatError
 from crankfold.acquire.recording import RecordingPlan
 from crankfold.acquire.rig import EngineCard, Rig, Shelf, changed, load_card, save_card
-from crankfold.acquire.rig_wiring import wired
-from crankfold.analysis.capture import Capture, Channel
 from crankfold.analysis.errors import InputError
 
 CART = Rig("serial-lines:SN0042", {"baud": "250000"}, "counts:5V/10bit,10mV/A", "waste-spark:1",
@@ -178,26 +175,3 @@ def test_the_ends_of_what_can_be(key, lowest, highest) -> None:
 def test_a_rig_that_does_not_say_records_as_one_does_without_a_rig() -> None:
     rig, plan = Rig("virtual"), RecordingPlan()
     assert (rig.pre_trigger_s, rig.max_crank_s) == (plan.pre_trigger_s, plan.max_crank_s)
-
-
-def two_columns():
-    return Capture(np.array([[1.0, 512.0], [2.0, 614.4]]), 1000.0, (Channel("a", "V"), Channel("b", "counts")))
-
-
-def test_the_wiring_names_orders_turns_and_scales() -> None:
-    rig = Rig("virtual", probe="counts:5V/10bit,10mV/A", channels=("sync", "current"), reversed_channels=("sync",))
-    done = wired(two_columns(), rig)
-    assert [(c.name, c.unit) for c in done.channels] == [("current", "A"), ("sync", "V")]
-    np.testing.assert_allclose(done.samples, [[250.0, -1.0], [300.0, -2.0]])
-    alone = wired(two_columns(), changed(rig, {"channels": ("unused", "current"), "reversed_channels": ()}))
-    assert [c.name for c in alone.channels] == ["current"]
-    plain = Capture(np.ones((2, 1)), 1.0, (Channel("current", "mA"),))
-    assert wired(plain, Rig("virtual")).samples[0, 0] == 0.001
-
-
-@pytest.mark.parametrize(("channels", "turned", "said"), [
-    (("current",), (), "names 1 channels, the board gives 2"), (("unused", "sync"), (), "no channel 'current'"),
-    (("current", "sync"), ("cam",), "reverses channel 'cam'")])
-def test_wiring_that_does_not_fit(channels, turned, said) -> None:
-    with pytest.raises(InputError, match=said):
-        wired(two_columns(), Rig("virtual", channels=channels, reversed_channels=turned))
