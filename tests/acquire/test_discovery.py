@@ -44,7 +44,7 @@ def test_each_kind_answers_for_itself() -> None:
         one=lambda deadline_s: [BoardFound("SN1", "Board one"), BoardFound("SN2", "Board two", problem="busy")],
         broken=boom, hanging=hang, leaving=leave, strange=lambda deadline_s: ["a board"], none=lambda deadline_s: (),
         late=late), deadline_s=0.2))
-    assert time.monotonic() - begun < 2.0
+    assert time.monotonic() - begun < 5.0
     released.set()
     assert [kind.name for kind in found] == ["one", "broken", "hanging", "leaving", "strange", "none", "late"]
     assert [board.address for board in found[0].boards] == ["SN1", "SN2"]
