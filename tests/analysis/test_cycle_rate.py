@@ -5,20 +5,27 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis.cycle_rate import autocorrelation, detrended, rate_candidates, rivals, track_cycles
+from crankfold.analysis.cycle_rate import (
+    CycleTrack,
+    autocorrelation,
+    detrended,
+    rate_candidates,
+    rivals,
+    track_cycles,
+)
 from crankfold.analysis.engine import Engine
 
 RATE_HZ = 500.0
 
 
-def humps(engine, relative, cycle_hz=1.5, seconds=4.0, drift=0.0, width_deg=45.0):
+def humps(engine, relative, cycle_hz=1.5, seconds=4.0, drift=0.0, width_deg=45.0, noise=2.0):
     t = np.arange(int(seconds * RATE_HZ)) / RATE_HZ
     cycles = cycle_hz * t * (1 + drift * (t / seconds - 0.5))
     y = np.full_like(t, 100.0)
     for fire, r in zip(engine.firing_deg, relative, strict=True):
         off = (cycles * engine.cycle_deg - fire + engine.cycle_deg / 2) % engine.cycle_deg - engine.cycle_deg / 2
         y += 150.0 * r * np.exp(-0.5 * (off / width_deg) ** 2)
-    return y + np.random.default_rng(0).normal(0, 2, len(t)), t, cycles
+    return y + np.random.default_rng(0).normal(0, noise, len(t)), t, cycles
 
 
 CASES = [
@@ -34,6 +41,14 @@ def test_the_rate_is_found(engine, relative):
     y, _, _ = humps(engine, relative, width_deg=0.18 * engine.cycle_deg / max(engine.cylinders, 3))
     best = rate_candidates(y, RATE_HZ, engine)[0]
     assert best.rate_hz == pytest.approx(1.5, rel=0.01)
+
+
+@pytest.mark.parametrize("cycle_hz", [1.63, 1.9])
+def test_the_rate_is_found_between_the_samples(cycle_hz):
+    """A cycle of 306.7 or 263.2 samples, to a twentieth of a sample."""
+    four = Engine((1, 3, 4, 2))
+    y, _, _ = humps(four, (1, 0.6, 1, 0.9), cycle_hz=cycle_hz, noise=0.0)
+    assert rate_candidates(y, RATE_HZ, four)[0].rate_hz == pytest.approx(cycle_hz, rel=2e-4)
 
 
 def test_an_even_six_is_no_six_with_every_other_cylinder_dead():
@@ -95,6 +110,11 @@ def test_the_track_follows_a_drifting_speed(drift):
     off = track.at(t) - cycles
     assert np.ptp(off[100:-100]) < 0.05
     assert np.all(np.diff(track.time_s) > 0)
+
+
+def test_a_track_goes_on_at_the_rates_of_its_ends():
+    track = CycleTrack(np.array([1.0, 2.0, 4.0]), np.array([3.0, 4.0, 5.0]))
+    assert track.at(np.array([0.0, 1.5, 3.0, 6.0])).tolist() == [2.0, 3.5, 4.5, 6.0]
 
 
 def test_tracking_ends_on_any_trace():

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import FrozenInstanceError, fields, replace
+
+import pytest
+
 from crankfold.analysis.engine import Engine
-from crankfold.analysis.result import Cylinder, Notice, Result
+from crankfold.analysis.result import Cranking, Cylinder, Health, Notice, Result, SyncFound
 
 
 def result(*cylinders):
@@ -28,9 +32,23 @@ def test_without_a_verdict_nothing_is_low():
     assert found.low == found.low_positions == ()
 
 
-def test_two_results_that_say_the_same_are_equal_whatever_they_keep_for_pictures(trace_of):
+@pytest.mark.parametrize("part", [
+    Notice("gap", {"longest_s": 0.5}), Cylinder(1, 3, 50.0, (45.0, 55.0), "low"), SyncFound("cam", 1, 9, 0.98),
+    Cranking(0.5, 4.5, 6.0, 180.0, None, None, 1000.0), Health(sag_percent=3.0), Result("none", Engine((1, 2))),
+])
+def test_nothing_in_a_result_can_be_changed_and_what_says_the_same_is_equal(part):
+    name = fields(part)[0].name
+    with pytest.raises(FrozenInstanceError):
+        setattr(part, name, None)
+    assert replace(part) == part
+    assert replace(part, **{name: "other"}) != part
+
+
+def test_two_results_that_say_the_same_are_equal_whatever_they_keep_for_pictures(trace_of, estimate_of):
     """The trace and the explanation are arrays, which have no equality of their own."""
-    one, other = (Result("even", Engine((1, 2)), trace=trace_of(mean=m)) for m in (150.0, 160.0))
+    twin = Engine((1, 2))
+    one, other = (Result("even", twin, trace=trace_of(mean=m), estimate=estimate_of(twin, rpm=m))
+                  for m in (150.0, 160.0))
     assert one == other
     assert one != Result("uneven", Engine((1, 2)))
     assert "array" not in repr(one)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import FrozenInstanceError, replace
 
 import numpy as np
 import pytest
@@ -17,6 +17,13 @@ def test_steady_is_after_the_in_rush_and_before_the_release_or_whatever_ends_it_
     trace = replace(trace_of(), steady_from_s=from_s, steady_to_s=to_s, crank=Span(0.5, end_s))
     inside = (trace.time_s >= from_s) & (trace.time_s < min(to_s, end_s))
     np.testing.assert_array_equal(trace.time_s[trace.steady], trace.time_s[inside])
+
+
+def test_a_trace_cannot_be_changed(trace_of):
+    with pytest.raises(FrozenInstanceError):
+        trace_of().polarity = -1
+    with pytest.raises(FrozenInstanceError):
+        Span(1.0, 2.0).end_s = 3.0
 
 
 def test_a_span_s_length_is_end_less_start():
