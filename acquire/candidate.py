@@ -25,7 +25,7 @@ AWAY_S = 0.2  # near zero for longer: it is over; an overrunning engine is back 
 SPIKE_S, APART_S = 0.03, 0.02  # shorter than that and then away that long: a spike, not the beginning of what follows
 STEADY_S = 0.12
 STEADY_SHARE = 0.2
-LEAD_S = 0.04  # a solenoid that leads its motor, ahead of what counts as steady
+LEADS_S = (0.04, 0.08, 0.12)  # a solenoid leads its motor by so much: before that it was steady, or before the next
 JUMP_FRAMES, JUMP_SHARE = 2, 0.5  # of the rise above the steady load, and of the highest so far
 JUMP_S = 0.2  # a jump later than this after the first departure is another load; the solenoid leads by less
 SMOOTH_S = 1.5  # without in-rush or hump for so long: a steady load, and the new zero
@@ -75,6 +75,7 @@ class Candidate:
     def __init__(self, onset: int, *, zero: float, noise: float, threshold: float, polarity: int, scale: Scale) -> None:
         self.onset, self.zero, self.noise, self.polarity = onset, zero, noise, polarity
         self.threshold, self._scale = threshold, scale
+        self.lead_frames = self._count(LEADS_S[0])
         self._swells = SwellCounter(self._count(HUMPS_APART_S))
         self._frames: list[float] = []
         self._sum = 0.0
@@ -126,13 +127,20 @@ class Candidate:
     def _is_another(self, value: float) -> bool:
         """Whether this frame begins a load of its own: after a spike, beyond zero, or a jump out of a steady one."""
         self._beyond = self._beyond + 1 if value < -self.threshold else 0
-        if self._beyond >= self._count(LEAD_S):
+        if self._beyond >= self.lead_frames:
             return True
         if self._swells.humps:
             return False
         if value > self.threshold and self._away >= self._count(APART_S) and self._present <= self._count(SPIKE_S):
             return True
-        lead = self._count(LEAD_S)
+        for lead in map(self._count, LEADS_S):
+            if self._is_jump(value, lead):
+                self.lead_frames = lead
+                return True
+        return False
+
+    def _is_jump(self, value: float, lead: int) -> bool:
+        """Whether this frame jumps out of a load that was steady until so many frames ago."""
         if len(self._frames) < max(self._count(JUMP_S), JUMP_FRAMES, lead + 1):  # a slow logger has few frames
             return False
         before = self._frames[-self._count(STEADY_S) - lead : -lead]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.candidate import LEAD_S, STEADY_SHARE, Candidate, Finding, Scale
+from crankfold.acquire.candidate import STEADY_SHARE, Candidate, Finding, Scale
 from crankfold.acquire.crank_watch import CrankWatch, End
 from crankfold.acquire.quiet import MAD_TO_SD, NEEDED_FRAMES, Quiet
 
@@ -82,7 +82,6 @@ class CrankingTrigger:
         self._step = abs(channel.scale) if channel.code_dtype.startswith(("int", "uint")) else 0.0
         self._quiet = Quiet(0.5 * self._step)
         self._history = max(2, min(HISTORY_FRAMES, HISTORY_SAMPLES // self.frame)) * self.frame
-        self._lead_frames = max(1, round(LEAD_S / self._scale.frame_s))
         self._tail: NDArray[Any] | None = None
         self._tail_stop = 0
         self._torn = False
@@ -220,7 +219,7 @@ class CrankingTrigger:
             self.state = TriggerState.CRANKING
             return [_onset(candidate), *self._catch_up(candidate)]
         if finding is Finding.ANOTHER:
-            lead = self._lead_frames
+            lead = candidate.lead_frames
             self._restart_quiet(candidate.means[:-lead], only_if_steady=True)
             self._depart([*candidate.means[-lead:], mean], held, start)
         elif finding is not Finding.OPEN:

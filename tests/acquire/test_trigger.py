@@ -452,7 +452,7 @@ def test_a_load_that_still_falls_is_no_new_zero(bench) -> None:
     assert onset.index == pytest.approx(made.cranks[0][0], abs=0.02 * RATE)
 
 
-@pytest.mark.parametrize("ahead_s", [0.030, 0.036, 0.040, 0.042])
+@pytest.mark.parametrize("ahead_s", [0.030, 0.036, 0.040, 0.042, 0.046, 0.065, 0.090, 0.118])
 def test_a_solenoid_far_ahead_of_its_motor_is_found_the_same_for_any_cut(bench, ahead_s) -> None:
     made = bench(RATE, 5.0).step(1.0, 10.0, 40.0).step(2.0, 2.0, 20.0).crank(2.0 + ahead_s, 2.0, mean_a=200.0)
     whole = run(made.current_a)
