@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from crankfold.analysis.verdict import Thresholds
 
 FOUR_OR_MORE = 4  # cylinders; with fewer, one dead is already a half
+GONE_PERCENT = 30.0  # humps that are not there may be fitted with so much beside those that are
 MIDDLING_FIT = 0.992  # share explained; good fits of clean traces explain more than 0.995
 MOST_FOR_HEIGHTS = 8  # cylinders whose humps still have troughs between
 TOO_SLOW_RPM = 100.0
@@ -125,8 +126,8 @@ def _heights_against(estimate: Estimate, engine: Engine, thresholds: Thresholds)
 
 
 def _mostly_dead(cylinders: Sequence[Cylinder]) -> Notice | None:
-    """Return the reason that more than half of the cylinders should be dead: the card has more than the engine."""
-    alive = sum(c.state != "dead" for c in cylinders)
+    """Return the reason that more than half of the cylinders should be as good as dead: the engine has fewer."""
+    alive = sum(c.relative_percent >= GONE_PERCENT for c in cylinders)
     if len(cylinders) < FOUR_OR_MORE or 2 * alive >= len(cylinders):
         return None
     return Notice("hump-count", {"humps": alive, "cylinders": len(cylinders)})

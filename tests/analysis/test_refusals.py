@@ -183,6 +183,16 @@ def test_mostly_dead_is_another_engine(relative, found, estimate_of):
     assert codes(doubts(estimate_of(FOUR, relative=relative)))[:1] == found
 
 
+@pytest.mark.parametrize(("between", "found"), [(17.0, ["hump-count"]), (31.0, [])])
+def test_three_humps_for_a_twelve_are_a_three(between, found, estimate_of):
+    """Where no hump is, the fit has put up to a fifth of one beside those that are."""
+    twelve = Engine((1, 12, 5, 8, 3, 10, 6, 7, 2, 11, 4, 9))
+    relative = (100.0, between, 3.0, between) * 3
+    reasons = doubts(estimate_of(twelve, relative=relative), twelve)
+    assert codes(reasons)[:1] == found
+    assert not found or reasons[0].facts == {"humps": 3, "cylinders": 12}
+
+
 @pytest.mark.parametrize(("relative", "rpm", "found"), [
     ((100, 3, 99, 1), 210.0, ["not-explained"]), ((100, 3, 99, 1), 190.0, []), ((100, 99, 3, 1), 210.0, []),
     ((100, 3, 99, 1), 90.0, ["not-explained"]), ((100, 3, 99, 1), 110.0, []),
