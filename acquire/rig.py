@@ -178,7 +178,17 @@ class Shelf:
         InputError, FileFormatError
             There is none, or its file has a mistake.
         """
-        return load_card(self._find(RIGS, name, "rig"), Rig)
+        return load_card(self.rig_file(name), Rig)
+
+    def rig_file(self, name: str) -> Path:
+        """Return where the rig of a name, or of a path that ends in ``.toml``, is kept.
+
+        Raises
+        ------
+        InputError
+            There is none of that name.
+        """
+        return self._find(RIGS, name, "rig")
 
     def engine(self, name: str) -> EngineCard:
         """Return the engine card of a name, or of a path that ends in ``.toml``.
@@ -188,7 +198,17 @@ class Shelf:
         InputError, FileFormatError
             There is none, or its file has a mistake.
         """
-        return load_card(self._find(ENGINES, name, "engine card"), EngineCard)
+        return load_card(self.engine_file(name), EngineCard)
+
+    def engine_file(self, name: str) -> Path:
+        """Return where the engine card of a name, or of a path that ends in ``.toml``, is kept.
+
+        Raises
+        ------
+        InputError
+            There is none of that name.
+        """
+        return self._find(ENGINES, name, "engine card")
 
     def _names(self, kind: str) -> tuple[str, ...]:
         folder = self.folder / kind
@@ -205,7 +225,7 @@ class Shelf:
         if not path.is_file():
             known = ", ".join(self._names(kind))
             raise InputError(f"there is no {what} called {name!r}; "
-                             + (f"there are {known}" if known else "none has been saved yet"))
+                             + (f"kept: {known}" if known else "none has been saved yet"))
         return path
 
 

@@ -284,6 +284,9 @@ def test_a_kept_rig_and_engine_card_stand_for_their_options(in_process, monkeypa
     assert kept.returncode == 0, kept.stderr
     assert in_process("engine").stdout.split() == ["pump"]
     assert "probe = 10mV/A" in in_process("rig", "cart").stdout
+    shelf = tmp_path / "settings" / "crankfold"
+    assert f"kept in {shelf / 'rigs' / 'cart.toml'}" in in_process("rig", "cart").stdout
+    assert f"kept in {shelf / 'engines' / 'pump.toml'}" in in_process("engine", "pump").stdout
     done = in_process("capture", "--rig", "cart", "--engine", "pump", "--json", "-")
     assert done.returncode == 0, done.stderr
     data = json.loads(done.stdout)

@@ -17,6 +17,7 @@ TOP = Path(__file__).resolve().parents[2]
 PAGES = sorted(path for path in [*TOP.glob("*.md"), *TOP.glob("*/*.md"), *TOP.glob("hardware_notes/*/*.md")]
                if not path.parent.name.startswith("."))
 OUR_OPTIONS = {"--no-plugins", "--version", "--help"}
+JUDGING = {"analyse", "capture", "compare", "sheet", "batch", "study"}
 RUN = {"analyse", "compare", "sheet", "listen", "export", "batch", "study", "boards"}
 
 
@@ -59,6 +60,11 @@ def test_every_command_is_understood(case: tuple[Path, list[str]]) -> None:
         command = program.get_command(context, words[0])
         assert command is not None
         command.make_context(words[0], words[1:], parent=context)  # raises what the user would be told
+
+
+@pytest.mark.parametrize("case", [case for case in TYPED if case[1][0] in JUDGING], ids=named)
+def test_every_command_that_judges_says_of_which_engine(case: tuple[Path, list[str]]) -> None:
+    assert {"--firing-order", "--engine"} & set(case[1])
 
 
 def test_a_misspelt_option_would_be_found() -> None:

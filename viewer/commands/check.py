@@ -25,7 +25,7 @@ LISTEN_S = 5.0
 @click.option("--from", "board", metavar="NAME[:ADDRESS]", help=say("option.from"))
 @click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
 @click.option("--rig", metavar="NAME|FILE", help=say("option.rig"))
-@click.option("--probe", "--clamp", "probe", metavar="SCALE", help=say("option.probe"))
+@click.option("--probe", "--clamp", "probe", metavar="SCALE", help=say("option.probe_any"))
 @click.option("--seconds", type=click.FloatRange(1.0, 600.0), default=LISTEN_S, show_default=True, metavar="SECONDS",
               help=say("option.seconds"))
 @click.option("--calibrate", metavar="0A,200A", help=say("option.calibrate"))

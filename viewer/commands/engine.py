@@ -41,7 +41,7 @@ def command(name: str | None, **options: Any) -> int:
         show(card, str(shelf.save(name, card)))
         tell(say("card.next_capture", name=name))
         return VERDICT
-    show(shelf.engine(name), str(shelf.folder))
+    show(shelf.engine(name), str(shelf.engine_file(name)))
     return VERDICT
 
 

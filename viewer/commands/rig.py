@@ -46,7 +46,7 @@ def command(name: str | None, pairs: tuple[str, ...], channels: str | None, **op
         show(rig, str(shelf.save(name, rig)))
         tell(say("card.next_check", name=name))
         return VERDICT
-    show(shelf.rig(name), str(shelf.folder))
+    show(shelf.rig(name), str(shelf.rig_file(name)))
     return VERDICT
 
 
