@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from crankfold.analysis.gas_tables import RATIOS
 from crankfold.analysis.model import parameters as at
 
 
@@ -31,3 +32,7 @@ def test_every_start_is_a_value_that_is_allowed_and_can_be_left():
         assert 0.0 < rule.step < rule.high - rule.low
         assert rule.spread > 0.0
     assert len(at.RULES) == at.GLOBALS
+
+
+def test_the_compression_ratio_stays_within_the_gas_tables():
+    assert (at.RULES[at.RATIO].low, at.RULES[at.RATIO].high) == (RATIOS[0], RATIOS[-1])

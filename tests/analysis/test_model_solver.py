@@ -137,7 +137,7 @@ def test_no_more_steps_are_taken_than_are_allowed():
     for steps in (0, 1, 2, 3, 50):
         found = solve(Decay(), [1.0, 0.3, 0.0], steps=steps)
         costs.append(found.cost)
-        assert found.steps == steps or (found.steps < steps == 50)
+        assert found.steps == steps if steps < 50 else found.steps < 20  # it ends when nothing more is gained
     assert costs == sorted(costs, reverse=True)
     assert costs[0] > 2.0 * costs[-1]
 
