@@ -43,6 +43,15 @@ def made(engine, series=False):
     return acceptance.Trace(*grids, engine, track, cycle_hz, 1000.0 * factor), problem.angle.copy()
 
 
+def with_noise(trace, amount):
+    """The trace with low-passed noise: `amount` of the current's own swing, both as standard deviations."""
+    count = len(trace.fine.y)
+    noise = np.convolve(np.random.default_rng(1).normal(size=count + 30), np.full(16, 0.25), "same")[:count]
+    y = trace.fine.y + amount * np.sqrt(trace.fine.variance) * noise
+    return replace(trace, fine=replace(trace.fine, y=y, variance=float(np.var(y))),
+                   coarse=replace(trace.coarse, y=y[::2].copy(), variance=float(np.var(y[::2]))))
+
+
 def shares(fit):
     return fit.amplitudes / fit.amplitudes.max()
 
@@ -64,6 +73,27 @@ def test_what_made_the_trace_comes_back(engine, series):
     apart = best.phases_deg - angle[(best.problem.starts * best.problem.data.step_s / STEP_S).astype(int)]
     whole = 180.0 if engine is FOUR else 720.0  # a pattern's place is found, an even engine's first cylinder is not
     np.testing.assert_allclose((apart + whole / 2) % whole, whole / 2, atol=5.0)
+
+
+@pytest.mark.parametrize(("engine", "series"), [(FOUR, False), (FOUR, True), (SIX, True)])
+def test_what_made_the_trace_comes_back_through_noise(engine, series):
+    """The other kind of starter then explains nearly as much."""
+    best = acceptance.explain(with_noise(made(engine, series)[0], 0.07))[0]
+    assert best.problem.series is series
+    assert 0.99 < best.explained < 0.998
+    assert worst(best, engine) < 0.025
+
+
+@pytest.mark.parametrize(("amount", "rounds"), [(0.0, 1), (0.07, 2), (0.2, 6), (1.0, 3)])
+def test_further_starts_are_only_tried_while_they_may_help(amount, rounds, monkeypatch):
+    """One round explains a clean trace; two that agree will do; what noise hides is tried for longer, but given up
+    after three where less than two thirds can be explained.
+    """
+    tried = []
+    start = acceptance.start_fit
+    monkeypatch.setattr(acceptance, "start_fit", lambda *a, **k: tried.append(k["series"]) or start(*a, **k))
+    acceptance.explain(with_noise(made(FOUR)[0], amount))
+    assert tried == [False, True] * rounds
 
 
 @pytest.mark.parametrize("menu", MENUS)
