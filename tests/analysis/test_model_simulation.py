@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -57,6 +59,23 @@ def test_compiled_equals_plain(series, gain, engine):
                                       tuple(map(gas_table, families)), gear, series=series, gain=gain)
         np.testing.assert_allclose(made.model[300 * w : 300 * (w + 1)], current, rtol=1e-9, atol=1e-7)
         np.testing.assert_allclose(made.angle[300 * w : 300 * (w + 1)], angle, rtol=1e-9, atol=1e-7)
+
+
+def test_the_healthy_shape_scaled_is_the_plain_one_of_such_a_table():
+    """What the leak table replaces: a hump at half the pressure is half as high, and otherwise the same."""
+    made, p = problem(series=False), unknowns()
+    scaled = Problem(made.data, FOUR, made.starts, made.lengths, made.deg_per_s, series=False, scaled_torque=True)
+    alike = p.copy()
+    alike[at.GLOBALS : at.GLOBALS + 4] = 250.0
+    np.testing.assert_allclose(scaled.residuals(alike), made.residuals(alike), atol=1e-12)
+    scaled.residuals(p)
+    healthy = gas_table()
+    half = replace(healthy, torque=np.stack([[share * sheet[healthy.peaks == 1.0][0] for share in healthy.peaks]
+                                             for sheet in healthy.torque]))
+    y, tau = made.data.y, made.data.tau
+    gear = gear_and_slopes(p, y[::4], tau[::4], made.deg_per_s, False, float(np.percentile(y, 40)), np.zeros(17))
+    current, _ = plain_window(p, y, tau, STEP_S, 10, 300, p[at.GLOBALS + 4], FOUR, (half,) * 4, gear, series=False)
+    np.testing.assert_allclose(scaled.model[:300], current, rtol=1e-9, atol=1e-7)
 
 
 @pytest.mark.parametrize("series", [False, True])
