@@ -221,7 +221,7 @@ def _clipped(name: str, values: NDArray[np.float64], limits: tuple[float, float]
     zero = float(np.median(values))
     if min(zero - limits[0], limits[1] - zero) < ZERO_AT_END * span:  # a shunt on a converter that starts at zero
         return Finding("one-way", True, {"channel": name})
-    return Finding("clipped", not at_end.any(), {"channel": name, "share_percent": 100.0 * float(np.mean(at_end)),
+    return Finding("clipped", not at_end.any(), {"channel": name, "percent_of_time": 100.0 * float(np.mean(at_end)),
                                                  "used_percent": 100.0 * float(np.ptp(values)) / span})
 
 

@@ -260,7 +260,7 @@ def test_only_as_much_is_taken_as_was_asked_for() -> None:
 def test_how_much_of_the_range_is_used_and_how_much_is_cut_off() -> None:
     sync_v = np.repeat([-5.0, 0.0, 0.0, 0.0], 2000)
     facts = checked(Bench(quiet(), sync_v))["sync:clipped"].facts
-    assert facts["share_percent"] == 25.0
+    assert facts["percent_of_time"] == 25.0
     assert facts["used_percent"] == pytest.approx(50.0, abs=0.1)
 
 

@@ -125,6 +125,10 @@ def test_a_rate_that_is_hardly_too_low_does_not_read_as_enough() -> None:
     assert say("check.good.rate", rate_hz=2003.7, nominal_hz=500.0).startswith("2004 samples a second; the")
 
 
+def test_a_share_that_is_too_much_does_not_read_as_nothing() -> None:
+    assert "range 0.12 % of the time" in say("check.bad.clipped", channel="Current", percent_of_time=0.12)
+
+
 def test_events_of_a_recording_have_words_or_are_left_out_on_purpose() -> None:
     silent = {Happening.CAPTURED, Happening.ENDED}
     for happening in Happening:
