@@ -287,6 +287,8 @@ def test_a_kept_rig_and_engine_card_stand_for_their_options(in_process, monkeypa
     shelf = tmp_path / "settings" / "crankfold"
     assert f"kept in {shelf / 'rigs' / 'cart.toml'}" in in_process("rig", "cart").stdout
     assert f"kept in {shelf / 'engines' / 'pump.toml'}" in in_process("engine", "pump").stdout
+    for option in ("--volts", "--system-v"):
+        assert "system_v = 24" in in_process("engine", "tug", "--firing-order", ORDER, option, "24").stdout
     done = in_process("capture", "--rig", "cart", "--engine", "pump", "--json", "-")
     assert done.returncode == 0, done.stderr
     data = json.loads(done.stdout)

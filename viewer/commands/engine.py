@@ -21,7 +21,7 @@ TOML = ".toml"
 @click.option("--strokes", type=int, metavar="2|4", help=say("option.strokes"))
 @click.option("--ignition", metavar="KIND", help=say("option.card_ignition"))
 @click.option("--fuel", metavar="KIND", help=say("option.card_fuel"))
-@click.option("--system-v", type=int, metavar="VOLTS", help=say("option.card_system_v"))
+@click.option("--volts", "--system-v", "system_v", type=int, metavar="12|24", help=say("option.card_system_v"))
 @click.option("--starter", metavar="KIND", help=say("option.card_starter"))
 @click.option("--notes", metavar="TEXT", help=say("option.card_notes"))
 def command(name: str | None, **options: Any) -> int:
