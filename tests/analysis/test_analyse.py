@@ -172,10 +172,22 @@ def test_what_is_no_cranking_or_clipped_is_refused(make, code, cranking_of):
     assert result.reasons[0].code == code
 
 
-@pytest.mark.parametrize("seconds", [0.5, 0.9])
-def test_too_short_a_cranking_is_refused(seconds, cranking_of):
+@pytest.mark.parametrize(("seconds", "fitted"), [(0.5, False), (0.9, False), (1.6, True)])
+def test_too_short_a_cranking_is_refused(seconds, fitted, cranking_of):
     capture, _ = cranking_of(seconds=seconds)
-    assert sound(analyse(capture, FOUR)).reasons[0].code == "too-short"
+    result = sound(analyse(capture, FOUR))
+    assert result.reasons[0].code == "too-short"
+    assert (result.cranking.cycles > 0) is (result.cranking.rpm > 0) is fitted
+
+
+def test_slow_cranking_is_worth_knowing_where_no_verdict_is_drawn(cranking_of):
+    """The same capture as if recorded at a lower rate: the engine turns slower, and its battery may be to blame."""
+    capture, _ = cranking_of(seconds=1.3)
+    slow = sound(analyse(replace(capture, rate_hz=capture.rate_hz / 2.3), FOUR))
+    assert slow.verdict == "none"
+    (caution,) = [c for c in slow.cautions if c.code == "slow-cranking"]
+    assert caution.facts["rpm"] == pytest.approx(slow.cranking.rpm)
+    assert 0 < slow.cranking.rpm < 110.0
 
 
 def test_swapped_columns_draw_no_verdict(cranking_of):
@@ -211,17 +223,19 @@ def test_a_cylinder_the_engine_lacks_is_the_users_mistake(given, cranking_of):
 
 
 def test_a_gauge_and_a_pressure_channel_that_disagree_are_minded(cranking_of):
-    """The gauge's own three percent is allowed; a gauge that reads a quarter more is not."""
+    """The gauge's own three percent is allowed; a gauge that reads a quarter more or less is not."""
     capture, truth = cranking_of(lead="pressure", cylinder=4)
     bar = float(truth.peak_gauge_bar[2])
-    agree, wrong = (sound(analyse(capture, FOUR, sync=SyncSpec("pressure", 4), gauge=Gauge(4, bar * factor)))
-                    for factor in (1.0, 1.25))
-    assert codes(agree.notes) == codes(wrong.notes) == ["gauge-used"]
+    agree, *wrong = (sound(analyse(capture, FOUR, sync=SyncSpec("pressure", 4), gauge=Gauge(4, bar * factor)))
+                     for factor in (1.0, 1.25, 0.75))
+    assert codes(agree.notes) == ["gauge-used"]
     assert "gauge-disagrees" not in codes(agree.cautions)
-    (caution,) = [c for c in wrong.cautions if c.code == "gauge-disagrees"]
-    assert caution.facts["cylinder"] == 4
-    assert caution.facts["gauge_bar"] == pytest.approx(1.25 * bar)
-    assert caution.facts["channel_bar"] == pytest.approx(bar, rel=0.05)
+    for result, factor in zip(wrong, (1.25, 0.75), strict=True):
+        assert codes(result.notes) == ["gauge-used"]
+        (caution,) = [c for c in result.cautions if c.code == "gauge-disagrees"]
+        assert caution.facts["cylinder"] == 4
+        assert caution.facts["gauge_bar"] == pytest.approx(factor * bar)
+        assert caution.facts["channel_bar"] == pytest.approx(bar, rel=0.05)
 
 
 def test_a_gauge_on_a_dead_cylinder_scales_nothing(cranking_of):
