@@ -46,6 +46,11 @@ def test_two_crankings_stay_two():
     assert find_crankings(x, RATE_HZ, levels(x, 0.5, amperes=True)) == [(500, 3500), (4000, 5000)]
 
 
+def test_a_cranking_begins_with_the_starter_not_with_its_solenoid():
+    x = np.concatenate((np.zeros(500), np.full(40, 20.0), steady(1.0), np.zeros(500)))
+    assert find_crankings(x, RATE_HZ, levels(x, 0.5, amperes=True)) == [(540, 1540)]
+
+
 @pytest.mark.parametrize(("tall", "noise", "amperes", "high", "hold"), [
     (200.0, 0.1, True, 30.0, 3.0),    # 15 % and 1.5 % of the humps
     (200.0, 2.0, True, 30.0, 12.0),   # six times the noise is held for noise
@@ -64,14 +69,14 @@ def test_levels_by_hand(tall, noise, amperes, high, hold):
     (4.2, 0.1, False),   # too short to tell
 ])
 def test_a_probe_s_drifted_zero_is_no_cranking(left_a, left_s, let_go):
-    """After the last hump the current falls by 1 A a sample; it is let go where it is nearly down."""
+    """After the last hump the current falls by 5 A a sample; it is let go where it is nearly down."""
     quiet = np.zeros(500)
-    fall = np.arange(100.0, left_a, -1.0)
+    fall = np.arange(100.0, left_a, -5.0)
     after = np.full(round(left_s * RATE_HZ) - len(fall), left_a)
     x = np.concatenate((quiet, steady(2.0), fall, after, quiet))
     ((first, stop),) = find_crankings(x, RATE_HZ, levels(x, 0.1, amperes=True))
     assert first == 500
-    assert stop == pytest.approx(2500 + (90 if let_go else left_s * RATE_HZ), abs=5)
+    assert stop == pytest.approx(2500 + (18 if let_go else left_s * RATE_HZ), abs=3)
 
 
 @pytest.mark.parametrize("seconds", [2.0, 3.0, 4.05])
