@@ -22,12 +22,16 @@ def test_the_wiring_names_orders_turns_and_scales() -> None:
     np.testing.assert_allclose(done.samples, [[250.0, -1.0], [300.0, -2.0]])
     alone = wired(two_columns(), changed(rig, {"channels": ("unused", "current"), "reversed_channels": ()}))
     assert [c.name for c in alone.channels] == ["current"]
+    before = wired(two_columns(), Rig("virtual", channels=("cam", "current")))  # in the alphabet
+    assert [c.name for c in before.channels] == ["current", "cam"]
     plain = Capture(np.ones((2, 1)), 1.0, (Channel("current", "mA"),))
     assert wired(plain, Rig("virtual")).samples[0, 0] == 0.001
 
 
 @pytest.mark.parametrize(("channels", "turned", "said"), [
     (("current",), (), "names 1 channels, the board gives 2"), (("unused", "sync"), (), "no channel 'current'"),
+    (("current", "sync", "cam"), (), "names 3 channels, the board gives 2"),
+    (("cam", "sync"), (), "no channel 'current'"),
     (("current", "sync"), ("cam",), "reverses channel 'cam'")])
 def test_wiring_that_does_not_fit(channels, turned, said) -> None:
     with pytest.raises(InputError, match=said):
