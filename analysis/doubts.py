@@ -10,7 +10,7 @@ import numpy as np
 from crankfold.analysis.cautions import SLOW_RPM, second_opinion, tall_hump
 from crankfold.analysis.estimate import NO_RIVAL
 from crankfold.analysis.patterns import one_far_above
-from crankfold.analysis.refusals import once
+from crankfold.analysis.refusals import once, swells
 from crankfold.analysis.result import Notice
 
 if TYPE_CHECKING:
@@ -27,6 +27,8 @@ MIDDLING_FIT = 0.992  # share explained; good fits of clean traces explain more 
 MOST_FOR_HEIGHTS = 8  # cylinders whose humps still have troughs between
 TOO_SLOW_RPM = 100.0
 TWICE_TOO_FAST_RPM = 200.0  # half of it is an ordinary cranking speed still
+MOST_JUMP = 0.9  # of a hump from one cycle to the next; fits that are right stay below 0.75
+MANY = 6  # cylinders; more than two dead in a row of every other are another engine's card at any speed
 TWO_NO_HUMP_PERCENT, TWO_HUMP_PERCENT = 8.0, 30.0
 """Of two cylinders, a fitted pressure above the second must show as a rise of the current above the first."""
 RIVAL_COST = 1.5  # another rate that leaves no more than half as much again unexplained may be the true one
@@ -38,6 +40,7 @@ TWO_FAST_RPM = 300.0  # half of it is as common as anything
 HIGH_HUMP_PERCENT = 120.0  # of its like, where all are healthy by the fit; those differ by a few percent
 FAR_BELOW_PERCENT = 50.0  # a hump this small beside the others' belongs to no cylinder that is merely to be watched
 FAR_BELOW_LIMIT = 10.0  # points: a cylinder that may be so far below the limit is not to be called good
+"""Of two cylinders, whose faults are told apart less surely, `CLEARLY_BELOW`."""
 BARELY_ABOVE, CLEARLY_BELOW = 2.0, 5.0  # points: so near above the limit and perhaps so far below is neither
 WIDEST_PERCENT = 40.0  # an interval wider than this across the limit says nothing either way
 
@@ -45,11 +48,19 @@ WIDEST_PERCENT = 40.0  # an interval wider than this across the limit says nothi
 def after_verdict(estimate: Estimate, cylinders: Sequence[Cylinder], engine: Engine,
                   thresholds: Thresholds) -> tuple[Notice, ...]:
     """Return the reasons that the numbers themselves give against a verdict."""
-    return once([_mostly_dead(cylinders), _every_other_dead(estimate, cylinders), _of_two(estimate, engine),
+    return once([_jumps(estimate), _mostly_dead(cylinders), _every_other_dead(estimate, cylinders),
+                 _of_two(estimate, engine),
                  _two_unlike(estimate, cylinders, thresholds), _two_rates(estimate),
                  _one_far_above(estimate, cylinders, thresholds), _hump_far_above(estimate, engine, thresholds),
                  _unsure(estimate, cylinders, thresholds), _heights_against(estimate, engine, thresholds),
                  _small_hump(estimate, cylinders, thresholds)])
+
+
+def _jumps(estimate: Estimate) -> Notice | None:
+    """Return the reason that the fit would have to leave out humps from cycle to cycle, or to pass them twice."""
+    if estimate.details.get("jump_humps", 0.0) < MOST_JUMP:
+        return None
+    return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm})
 
 
 def _of_two(estimate: Estimate, engine: Engine) -> Notice | None:
@@ -57,8 +68,8 @@ def _of_two(estimate: Estimate, engine: Engine) -> Notice | None:
 
     One hump a cycle is also what two healthy cylinders give at half the speed, and with uneven firing it fits either
     place; so the weaker one must show as a rise of its own, and no other rate may explain nearly as much. At a speed
-    so low that twice of it is likelier, or with one hump a cycle so high that half of it is, another rate must have
-    been tried and have failed.
+    so low that twice of it is likelier, another rate must have been tried and have failed; one hump a cycle at so high
+    a speed that half of it is likelier is not believed.
     """
     if engine.cylinders != 2:
         return None
@@ -70,9 +81,11 @@ def _of_two(estimate: Estimate, engine: Engine) -> Notice | None:
     if estimate.details.get("rate_repeat", 1.0) < TWO_REPEAT:  # one of them fires now and then
         return Notice("not-explained", {"why": "nothing-repeats"})
     rival = estimate.details.get("rival_cost_ratio", NO_RIVAL)
+    if swells(estimate):  # at half the speed they may be the humps of two
+        return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm})
     slow = estimate.rpm < SLOW_RPM and fit.min() > TWO_HUMP_PERCENT
     fast = estimate.rpm > TWO_FAST_RPM and height.min() < TWO_NO_HUMP_PERCENT
-    if (rival >= NO_RIVAL and (slow or fast)) or (estimate.rpm < TWO_SLOW_RPM and rival < TWO_RIVAL_COST):
+    if fast or (rival >= NO_RIVAL and slow) or (estimate.rpm < TWO_SLOW_RPM and rival < TWO_RIVAL_COST):
         return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm})
     return None
 
@@ -136,10 +149,14 @@ def _mostly_dead(cylinders: Sequence[Cylinder]) -> Notice | None:
 def _every_other_dead(estimate: Estimate, cylinders: Sequence[Cylinder]) -> Notice | None:
     """Return the reason that every other cylinder should be dead at an odd speed.
 
-    At half of a high speed all are alive; a low one is that of an engine with half as many cylinders.
+    At half of a high speed all are alive; a low one is that of an engine with half as many cylinders. Three and more
+    are never dead so regularly but where the card has twice as many as the engine.
     """
     dead = [c.state == "dead" for c in cylinders]
     alternating = len(dead) % 2 == 0 and all(a != b for a, b in pairwise(dead))
+    if len(dead) >= MANY and alternating:
+        return Notice("hump-count", {"why": "every-other", "humps": len(dead) // 2, "cylinders": len(dead),
+                                     "rpm": estimate.rpm})
     if len(dead) < FOUR_OR_MORE or not alternating or TOO_SLOW_RPM < estimate.rpm < TWICE_TOO_FAST_RPM:
         return None
     return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm, "other_rpm": estimate.rpm / 2})
@@ -168,9 +185,10 @@ def _unsure(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds: Thres
     even = all(c.relative_percent >= low for c in cylinders)
     # with one that is low for certain, it is uneven whatever the others are; but none may be called low on a guess
     certain = any(c.interval_percent[1] < low - FAR_BELOW_LIMIT for c in cylinders)
+    far = CLEARLY_BELOW if len(cylinders) == 2 else FAR_BELOW_LIMIT
     wide = any((c.interval_percent[1] - c.interval_percent[0] > WIDEST_PERCENT
                 and not (certain and c.relative_percent >= low))
-               or (even and c.interval_percent[0] < low - FAR_BELOW_LIMIT) for c in across)
+               or (even and c.interval_percent[0] < low - far) for c in across)
     # a middling fit has been seen to read a low cylinder as one to watch, hardly ever the other way round
     doubtful = even and estimate.explained < MIDDLING_FIT and any(c.relative_percent < thresholds.watch_percent
                                                                   for c in across)

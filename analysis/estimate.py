@@ -92,8 +92,8 @@ def estimate(trace: CrankingTrace, engine: Engine, options: FitOptions | None = 
     Empty when nothing repeats or nothing fits. No result holds a number that is not finite. ``details`` holds, all as
     floats: ``stall_current``, ``hold_in_current``, ``friction_current`` (trace's unit), ``drift_percent``, ``lag_s``,
     ``armature_time_s``, ``engine_time_s``, ``electrical_lag_s``, ``knee_current``, ``ratio``, ``push_back``,
-    ``worst_sigma_percent``, ``slip_deg``, ``upward_outlier_percent``, ``fitted_cycles``, ``rate_margin``,
-    ``rate_repeat``, ``rate_line``, ``rival_cost_ratio`` (cost of the best
+    ``worst_sigma_percent``, ``slip_deg``, ``jump_humps``, ``upward_outlier_percent``, ``fitted_cycles``,
+    ``rate_margin``, ``rate_repeat``, ``rate_line``, ``rival_cost_ratio`` (cost of the best
     explanation at another cycle rate over this one's; near or below 1 the rate is in doubt), ``offset``, ``filling``.
     """
     from crankfold.analysis.model.faults import with_faults
@@ -261,7 +261,7 @@ def _sigma(prepared: Trace, fit: Fit) -> NDArray[np.float64]:
 
 def _details(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[RateCandidate]) -> dict[str, float]:
     from crankfold.analysis.model import parameters as at
-    from crankfold.analysis.model.acceptance import carried_phases
+    from crankfold.analysis.model.acceptance import carried_phases, jump_deg
 
     p = fit.solution.p
     n = prepared.engine.cylinders
@@ -280,6 +280,7 @@ def _details(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[R
         "lag_s": float(np.exp(p[at.LOG_ARMATURE]) + np.exp(p[at.LOG_ENGINE])),
         "electrical_lag_s": float(np.exp(p[at.LOG_LAG])), "knee_current": float(np.exp(p[at.LOG_KNEE])) * unit,
         "ratio": float(p[at.RATIO]), "push_back": float(np.exp(p[at.LOG_PUSH])), "slip_deg": slip,
+        "jump_humps": jump_deg(fit) / prepared.engine.cycle_deg * n,
         "upward_outlier_percent": 100.0 * (float(rank[0]) / max(others, 1e-9) - 1.0),
         "fitted_cycles": float(fit.problem.lengths.sum() * prepared.fine.step_s * prepared.cycle_hz),
         "rate_margin": candidates[0].score - second, "rate_repeat": candidates[0].repeat,

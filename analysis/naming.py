@@ -42,7 +42,8 @@ MIN_CONFIDENCE = 0.95
 GOOD_FIT = 0.97  # share explained below which an explanation did not converge
 MAX_CONFIDENCE = 0.999
 NEAR_COST, NEAR_EXPLAINED = 2.0, 0.004  # two placements of an uneven pattern this near in fit cannot be told apart
-ONE_OF_TWO_PERCENT = 20.0  # two cylinders, one with less: a single hump a cycle, which fits either place
+NO_HUMP_PERCENT = 20.0  # a cylinder with less shows too little to say where it stands
+SAME_PLACE_DEG = 15.0  # TDCs nearer than this are one place to a fit that has its angle from the humps alone
 PLUG_OUT_PERCENT = 15.0  # a plug hole leaves no compression
 PLUG_OUT_OTHERS_PERCENT = 35.0  # a second cylinder this low could be the one instead
 PLUG_OUT_SURE = 0.98
@@ -262,8 +263,8 @@ def _ratio(here: NDArray[np.float64], there: NDArray[np.float64]) -> float:
 def name_by_pattern(engine: Engine, estimates: Sequence[Estimate]) -> Naming:
     """Return the naming that uneven firing intervals give by themselves; none for even firing.
 
-    A pattern that repeats within the cycle leaves several places. So does one dead cylinder, which may fit either
-    place: explanations that fit nearly as well with another placement leave the cylinders unnamed.
+    A pattern that repeats within the cycle leaves several places. So do dead cylinders where the humps that are left
+    would fit it turned otherwise as well, and explanations that fit nearly as well with another placement.
     """
     n = engine.cylinders
     if n == 1:
@@ -271,12 +272,28 @@ def name_by_pattern(engine: Engine, estimates: Sequence[Estimate]) -> Naming:
     if engine.even_firing or engine.pattern_length != n:
         return Naming(0, None)
     best = estimates[0]
-    if n == 2 and best.relative_percent.min() < ONE_OF_TWO_PERCENT:
+    if _fits_turned(best.relative_percent >= NO_HUMP_PERCENT, engine):
         return Naming(0, None, None, Notice("pattern-ambiguous"))
     for other in estimates[1:]:
         if other.cost < NEAR_COST * best.cost or best.explained - other.explained < NEAR_EXPLAINED:
             return Naming(0, None, None, Notice("pattern-ambiguous"))
     return Naming(0, 0)
+
+
+def _fits_turned(humps: NDArray[np.bool_], engine: Engine) -> bool:
+    """Return whether the cylinders that have humps, turned against the pattern, meet TDCs all the same.
+
+    One hump of two does; so do three of 270-180-90-180 with either cylinder of the 90 gone.
+    """
+    fire, cycle = np.asarray(engine.firing_deg), engine.cycle_deg
+    seen = fire[humps]
+    if not len(seen):
+        return True
+    for turn in np.delete(fire, int(np.flatnonzero(humps)[0])) - seen[0]:
+        apart = np.abs(_wrap(seen[:, None] + turn - fire[None, :], cycle))
+        if (apart.min(axis=1) < SAME_PLACE_DEG).all():
+            return True
+    return False
 
 
 def name_by_plug_out(spec: SyncSpec, engine: Engine, estimates: Sequence[Estimate]) -> Naming:

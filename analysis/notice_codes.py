@@ -8,7 +8,7 @@ REASONS: dict[str, tuple[str, ...]] = {
     "engine-fired": ("cycles", "needed_cycles", "fired_at_s", "level_percent", "rate_percent"),
     "clipped": ("flat_percent", "limit_percent"),
     "ac-probe": ("corner_hz",),
-    "hump-count": ("humps", "cylinders", "rpm"),
+    "hump-count": ("why", "humps", "cylinders", "rpm"),
     "no-humps": ("ripple_percent", "mean", "unit"),
     "rate-too-low": ("sample_rate_hz", "needed_hz"),
     "gap": ("longest_s", "needed_s"),
@@ -17,10 +17,10 @@ REASONS: dict[str, tuple[str, ...]] = {
                       "percent_of_others", "relative_percent", "height_percent", "cylinders", "least_percent",
                       "most_percent"),
 }
-"""Why no verdict could be drawn. `why` of not-explained: ``fit`` (the model does not fit), ``unsure`` (it fits, but
-the intervals are too wide to judge), ``two-answers`` (two explanations fit alike and differ), ``one-far-above`` (one
-cylinder far above all others), ``heights`` (the plain hump heights say the opposite), ``nothing-repeats``,
-``cranks-disagree`` (of several),
+"""Why no verdict could be drawn. `why` of hump-count: ``every-other`` (every second cylinder is there), or none.
+Of not-explained: ``fit`` (the model does not fit), ``unsure`` (it fits, but the intervals are too wide to judge),
+``two-answers`` (two explanations fit alike and differ), ``one-far-above`` (one cylinder far above all others),
+``heights`` (the plain hump heights say the opposite), ``nothing-repeats``, ``cranks-disagree`` (of several),
 ``no-rest`` (a battery's voltage without its rest before the crank)."""
 
 CAUTIONS: dict[str, tuple[str, ...]] = {

@@ -24,8 +24,10 @@ if TYPE_CHECKING:
     from crankfold.analysis.trace import CrankingTrace
 
 MIN_CYCLES = 2.0  # one cycle cannot show that anything repeats
+MIN_FITTED_CYCLES = 1.5  # likewise where hump tops left room for one fitted cycle only
 MIN_CYCLES_BEFORE_FIRING = 3.0  # the last one before the catch is already helped along
 CLIPPED_SHARE = 0.15  # of the steady samples at a flat top: ordinary captures stay below 0.07
+ROUNDING = 1e-9  # exactly enough is enough
 MIN_SAMPLES_PER_HUMP = 12.0  # fewer blur a hump's crest into its neighbours
 POSSIBLE_RPM = (30.0, 700.0)  # outside it a fit has run away
 USUAL_RPM = 200.0  # cranking speed taken where none could be read
@@ -78,7 +80,7 @@ def _rate_too_low(trace: CrankingTrace, engine: Engine) -> Notice | None:
 
 
 def _rate_for(trace: CrankingTrace, hump_s: float) -> Notice | None:
-    needed_hz = MIN_SAMPLES_PER_HUMP / hump_s
+    needed_hz = MIN_SAMPLES_PER_HUMP / hump_s * (1.0 - ROUNDING)
     if trace.source_rate_hz >= needed_hz:
         return None
     return Notice("rate-too-low", {"sample_rate_hz": trace.source_rate_hz, "needed_hz": math.ceil(needed_hz)})
@@ -174,12 +176,16 @@ def _no_humps(trace: CrankingTrace) -> Notice | None:
 
 def _no_compression(trace: CrankingTrace, best: Estimate) -> Notice | None:
     """Return the reason that the fit makes humps of mere swells: all alike, by a starter and engine that cannot be."""
-    ratio, lag_s = best.details.get("ratio", math.inf), best.details.get("lag_s", 0.0)
-    swells = lag_s > LONGEST_LAG_S or (ratio < BROADEST_RATIO and lag_s > BROAD_LAG_S)
-    if best.relative_percent.min() < ALIKE_PERCENT or not swells:
+    if best.relative_percent.min() < ALIKE_PERCENT or not swells(best):
         return None
     return Notice("no-humps", {"ripple_percent": ripple_percent(trace) or 0.0, "mean": mean_current(trace) or 0.0,
                                "unit": trace.unit})
+
+
+def swells(estimate: Estimate) -> bool:
+    """Return whether the humps are too broad and low for compression, or the lag too long for any engine."""
+    ratio, lag_s = estimate.details.get("ratio", math.inf), estimate.details.get("lag_s", 0.0)
+    return lag_s > LONGEST_LAG_S or (ratio < BROADEST_RATIO and lag_s > BROAD_LAG_S)
 
 
 def after_fit(trace: CrankingTrace, engine: Engine, estimates: Sequence[Estimate]) -> tuple[Notice, ...]:
@@ -192,7 +198,8 @@ def after_fit(trace: CrankingTrace, engine: Engine, estimates: Sequence[Estimate
     if not POSSIBLE_RPM[0] < best.rpm < POSSIBLE_RPM[1]:
         return (Notice("not-explained", {"why": "fit", "explained_percent": 0.0,
                                          "needed_percent": 100 * MIN_EXPLAINED}),)
-    short = shortness(trace, best.cycles)
+    fitted = best.details.get("fitted_cycles", best.cycles)
+    short = shortness(trace, min(best.cycles, fitted) if fitted < MIN_FITTED_CYCLES else best.cycles)
     caught = trace.fired_at_s is not None
     reasons = [
         short if caught else None,

@@ -193,6 +193,4 @@ def _variants(base: str, facts: dict[str, object]) -> list[str]:
     keys = [f"{base}.{facts['why']}"] if "why" in facts else []
     if isinstance(facts.get("cylinders"), tuple):
         keys.append(f"{base}.{'named' if facts['cylinders'] else 'unnamed'}")
-    if "certain" in facts:
-        keys.append(f"{base}.{'sure' if facts['certain'] else 'unsure'}")
     return keys

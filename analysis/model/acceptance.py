@@ -229,6 +229,26 @@ def carried_phases(trace: Trace, fit: Fit, times_s: NDArray[np.float64]) -> NDAr
     return out
 
 
+def jump_deg(fit: Fit) -> float:
+    """Return by how much the angle of any window misses where the next one begins; 0 for a single window.
+
+    Every window has a phase of its own, held near the tracked cycle. A fit may explain two healthy humps by one and
+    the same cylinder, if the crank races through a turn more within each window: then its windows do not meet.
+    """
+    problem = fit.problem
+    problem.gain = 0.0
+    problem.residuals(fit.solution.p)
+    starts, lengths = problem.starts, problem.lengths
+    first = np.cumsum(lengths) - lengths
+    worst = 0.0
+    for k, begin_deg in enumerate(fit.phases_deg[1:]):
+        angle = problem.angle[first[k] : first[k] + lengths[k]]
+        after = int(starts[k + 1] - starts[k])
+        beyond = max(0, after - lengths[k] + 1) * float(angle[-1] - angle[-2])
+        worst = max(worst, abs(float(angle[min(after, lengths[k] - 1)]) + beyond - float(begin_deg)))
+    return worst
+
+
 def explain(trace: Trace, *, series_kinds: tuple[bool, ...] = (False, True),
             options: FitOptions = FULL) -> list[Fit]:
     """Return the best polished fit of each placement of the firing pattern, best first; empty when nothing fits.

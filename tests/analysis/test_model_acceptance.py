@@ -175,3 +175,13 @@ def test_data_on_a_grid_by_hand():
 def test_a_trace_in_model_amperes_has_300_at_its_95th_percentile():
     y = 0.02 * np.arange(1001.0)
     assert np.percentile(y * acceptance.scale_to_model(y), 95) == pytest.approx(300.0)
+
+
+def test_windows_of_a_fit_meet_and_one_that_is_a_hump_off_is_told():
+    """Every window has a phase of its own; where one ends, the next must begin."""
+    trace, _ = made(FOUR)
+    fit = acceptance.explain(trace)[0]
+    assert acceptance.jump_deg(fit) < 5.0
+    off = fit.solution.p.copy()
+    off[at.GLOBALS + 4 + 2] += 180.0
+    assert acceptance.jump_deg(replace(fit, solution=replace(fit.solution, p=off))) == pytest.approx(180.0, abs=8.0)

@@ -205,6 +205,38 @@ def test_every_other_dead_at_high_speed_has_two_answers(relative, rpm, found, es
 
 
 @pytest.mark.parametrize(("relative", "found"), [
+    ((100, 3, 99, 1, 98, 4), ["hump-count"]), ((100, 3, 99, 1, 98, 16), []), ((100, 3, 99, 1, 3, 98), []),
+])
+def test_every_other_of_six_dead_is_a_three_at_any_speed(relative, found, estimate_of):
+    six = Engine((1, 2, 3, 4, 5, 6))
+    reasons = doubts(estimate_of(six, relative=relative, rpm=150.0), six)
+    assert codes(reasons) == found
+    assert not found or reasons[0].facts == {"why": "every-other", "humps": 3, "cylinders": 6, "rpm": 150.0}
+
+
+@pytest.mark.parametrize(("humps", "found"), [(0.8, []), (1.0, ["not-explained"])])
+def test_a_fit_that_passes_a_hump_twice_is_not_believed(humps, found, estimate_of):
+    reasons = doubts(estimate_of(FOUR, relative=(100, 99, 40, 98), details={"jump_humps": humps}))
+    assert codes(reasons) == found
+    assert not found or reasons[0].facts["why"] == "two-answers"
+
+
+@pytest.mark.parametrize(("low_end", "found"), [(69.0, ["not-explained"]), (71.0, [])])
+def test_of_two_cylinders_one_that_may_be_clearly_low_is_not_called_good(low_end, found, estimate_of):
+    two = Engine((1, 2))
+    estimate = estimate_of(two, relative=(100, 82))
+    estimate = replace(estimate, interval_percent=np.array([[97.0, 100.0], [low_end, 94.0]]))
+    assert codes(doubts(estimate, two)) == found
+
+
+@pytest.mark.parametrize(("fitted", "found"), [(1.0, ["too-short"]), (1.9, [])])
+def test_one_fitted_cycle_is_too_short(fitted, found, trace_of, estimate_of):
+    trace = trace_of()
+    estimate = replace(estimate_of(FOUR), cycles=2.2, details={"fitted_cycles": fitted})
+    assert codes(refusals.after_fit(trace, FOUR, [estimate])) == found
+
+
+@pytest.mark.parametrize(("relative", "found"), [
     ((100, 66, 68, 64), ["not-explained"]), ((100, 66, 78, 64), []), ((100, 99, 66, 64), []),
 ])
 def test_all_but_one_low_and_alike_is_not_believed(relative, found, estimate_of):
@@ -262,13 +294,21 @@ def test_the_deciding_reason_comes_first(trace_of, estimate_of):
     ((100, 99), (100, 98), 105.0, 9.0, None), ((100, 20), (100, 25), 105.0, 1e6, None),
     ((100, 99), (100, 98), 155.0, 2.1, None), ((100, 99), (100, 98), 165.0, 1.9, None),
     ((100, 0), (100, 1), 305.0, 1e6, "two-answers"), ((100, 0), (100, 1), 295.0, 1e6, None),
-    ((100, 0), (100, 1), 305.0, 9.0, None), ((100, 20), (100, 12), 305.0, 1e6, None),
+    ((100, 0), (100, 1), 305.0, 9.0, "two-answers"), ((100, 20), (100, 12), 305.0, 1e6, None),
 ])
 def test_two_cylinders_that_could_be_something_else(relative, heights, rpm, rival, why, estimate_of):
     """A pressure without a hump of its own; or one hump a cycle at twice the speed, dead cylinder and all."""
     two = Engine((1, 2))
     reasons = doubts(estimate_of(two, relative=relative, heights=heights, rpm=rpm,
                                  details={"rival_cost_ratio": rival}), two)
+    assert [r.facts["why"] for r in reasons] == ([why] if why else [])
+
+
+@pytest.mark.parametrize(("ratio", "lag_s", "why"), [(6.0, 0.18, "two-answers"), (6.0, 0.09, None), (7.0, 0.18, None)])
+def test_of_two_cylinders_humps_too_broad_may_be_those_of_half_the_speed(ratio, lag_s, why, estimate_of):
+    two = Engine((1, 2))
+    details = {"rival_cost_ratio": 9.0, "ratio": ratio, "lag_s": lag_s}
+    reasons = doubts(estimate_of(two, relative=(100, 10), heights=(100, 13), rpm=280.0, details=details), two)
     assert [r.facts["why"] for r in reasons] == ([why] if why else [])
 
 

@@ -51,7 +51,8 @@ def whys() -> dict[str, set[str]]:
     unexplained = set(re.findall(r'"not-explained",\s*\{\s*"why": "([a-z-]+)"', text))
     assert len(sync) >= 6
     assert len(unexplained) >= 4
-    return {"caution.sync-cannot-name": sync, "reason.not-explained": unexplained}
+    humps = set(re.findall(r'"hump-count",\s*\{\s*"why": "([a-z-]+)"', text))
+    return {"caution.sync-cannot-name": sync, "reason.not-explained": unexplained, "reason.hump-count": humps}
 
 
 def test_every_sentence_is_used() -> None:
@@ -96,6 +97,26 @@ def test_every_why_has_its_own_sentence() -> None:
     for base, reasons in whys().items():
         for why in reasons:
             assert has(f"{base}.{why}"), f"{base}.{why}"
+
+
+@pytest.mark.parametrize("family", FAMILIES)
+def test_every_sentence_of_a_code_can_be_chosen(family: str) -> None:
+    """By its why, by whether cylinders are named, or where nothing else says which."""
+    for code in FAMILIES[family]:
+        base = f"{family}.{code}"
+        chosen = whys().get(base, set()) | {"named", "unnamed", "other"}
+        own = [key for key in sentences() if key.startswith(f"{base}.")]
+        told = {key.removeprefix(f"{base}.").removesuffix("_diesel") for key in own}
+        assert told <= chosen, f"{base}: nothing chooses {told - chosen}"
+        assert has(base) or told, base
+
+
+def test_another_number_of_humps_is_told_with_both_numbers() -> None:
+    facts = {"humps": 3, "cylinders": 6, "rpm": 150.0}
+    text = notice_text("reason", Notice("hump-count", facts))
+    assert text.startswith("The current shows 3 humps a cycle, not the 6 of this firing order.")
+    every_other = notice_text("reason", Notice("hump-count", {"why": "every-other"} | facts))
+    assert "every other cylinder has no compression" in every_other
 
 
 def test_every_reason_has_a_headline() -> None:
