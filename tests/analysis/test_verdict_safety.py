@@ -53,6 +53,27 @@ def test_opposite_cylinders_low_are_not_half_the_speed(make):
     assert result.estimate.rpm == pytest.approx(made.truth["rpm"], rel=0.02)
 
 
+@pytest.mark.parametrize(("family", "seed", "number"), [
+    ("ordinary", 601, 296),  # a twin's two humps by one cylinder, the crank racing once round between
+    ("pressure", 501, 21),  # a twin's two humps by one cylinder at twice the speed
+    ("damaged", 501, 134),  # a three with a twelve's card
+    ("noverdict", 601, 31),  # clipped humps taken for a decompressor
+])
+def test_what_was_once_read_wrongly(family, seed, number, make):
+    made = make(family, seed, number)
+    result = analyse(made.capture(), made.engine(), sync=made.sync())
+    assert result.verdict in {*made.truth["acceptable"], "none"}
+
+
+def test_which_end_of_the_ninety_degrees_is_dead_is_not_guessed(make):
+    """270-180-90-180 without a mark: the humps that are left fit with either one gone."""
+    made = make("ordinary", 501, 508)
+    result = analyse(made.capture(), made.engine(), sync=made.sync())
+    assert result.verdict == "uneven"
+    assert not result.low
+    assert "pattern-ambiguous" in [c.code for c in result.cautions]
+
+
 @pytest.mark.slow
 @pytest.mark.timeout(1800)
 @pytest.mark.parametrize(("family", "seed", "count"), LONG)
