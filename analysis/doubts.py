@@ -28,6 +28,8 @@ MOST_FOR_HEIGHTS = 8  # cylinders whose humps still have troughs between
 TOO_SLOW_RPM = 100.0
 TWICE_TOO_FAST_RPM = 200.0  # half of it is an ordinary cranking speed still
 MOST_JUMP = 0.9  # of a hump from one cycle to the next; fits that are right stay below 0.75
+MOST_SLIP_DEG = 75.0  # of a window's angle off the counted cycles; fits that are right stay below 62
+THREE_FAST_RPM = 240.0  # a third of it is a possible cranking speed still
 MANY = 6  # cylinders; more than two dead in a row of every other are another engine's card at any speed
 TWO_NO_HUMP_PERCENT, TWO_HUMP_PERCENT = 8.0, 30.0
 """Of two cylinders, a fitted pressure above the second must show as a rise of the current above the first."""
@@ -49,7 +51,7 @@ def after_verdict(estimate: Estimate, cylinders: Sequence[Cylinder], engine: Eng
                   thresholds: Thresholds) -> tuple[Notice, ...]:
     """Return the reasons that the numbers themselves give against a verdict."""
     return once([_jumps(estimate), _mostly_dead(cylinders), _every_other_dead(estimate, cylinders),
-                 _of_two(estimate, engine),
+                 _one_of_three(estimate), _of_two(estimate, engine),
                  _two_unlike(estimate, cylinders, thresholds), _two_rates(estimate),
                  _one_far_above(estimate, cylinders, thresholds), _hump_far_above(estimate, engine, thresholds),
                  _unsure(estimate, cylinders, thresholds), _heights_against(estimate, engine, thresholds),
@@ -58,9 +60,18 @@ def after_verdict(estimate: Estimate, cylinders: Sequence[Cylinder], engine: Eng
 
 def _jumps(estimate: Estimate) -> Notice | None:
     """Return the reason that the fit would have to leave out humps from cycle to cycle, or to pass them twice."""
-    if estimate.details.get("jump_humps", 0.0) < MOST_JUMP:
+    details = estimate.details
+    if details.get("jump_humps", 0.0) < MOST_JUMP and details.get("slip_deg", 0.0) < MOST_SLIP_DEG:
         return None
     return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm})
+
+
+def _one_of_three(estimate: Estimate) -> Notice | None:
+    """Return the reason that one hump a cycle of three may be those of all three at a third of the speed."""
+    alive = int((estimate.relative_percent >= GONE_PERCENT).sum())
+    if len(estimate.relative_percent) != 3 or alive > 1 or estimate.rpm < THREE_FAST_RPM:
+        return None
+    return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm, "other_rpm": estimate.rpm / 3})
 
 
 def _of_two(estimate: Estimate, engine: Engine) -> Notice | None:

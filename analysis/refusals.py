@@ -175,8 +175,9 @@ def _no_humps(trace: CrankingTrace) -> Notice | None:
 
 
 def _no_compression(trace: CrankingTrace, best: Estimate) -> Notice | None:
-    """Return the reason that the fit makes humps of mere swells: all alike, by a starter and engine that cannot be."""
-    if best.relative_percent.min() < ALIKE_PERCENT or not swells(best):
+    """Return the reason that the fit makes humps of mere swells: by a lag that cannot be, or alike and too broad."""
+    impossible = best.details.get("lag_s", 0.0) > LONGEST_LAG_S
+    if not impossible and (best.relative_percent.min() < ALIKE_PERCENT or not swells(best)):
         return None
     return Notice("no-humps", {"ripple_percent": ripple_percent(trace) or 0.0, "mean": mean_current(trace) or 0.0,
                                "unit": trace.unit})
