@@ -37,6 +37,8 @@ RIVAL_COST = 1.5  # another rate that leaves no more than half as much again une
 TWO_RIVAL_COST = 2.0  # of two cylinders, another rate that leaves less than twice as much unexplained may be true
 TWO_REPEAT = 0.7  # correlation of a cycle with the next; two cylinders that are only cranked repeat above 0.8
 TWO_UNLIKE_PERCENT = 70.0  # of the taller; two humps that are alike by the fit differ by less
+TWO_LOW_PERCENT, TWO_APART = 75.0, 35.0  # a low one of two whose hump is so many points above its fit is not believed
+TWO_SAME_FIT, TWO_SAME_HEIGHT = 95.0, 97.0  # percent: one and the same hump seen twice
 TWO_SLOW_RPM = 160.0  # twice of it is the fastest cranking that is common
 TWO_FAST_RPM = 300.0  # half of it is as common as anything
 HIGH_HUMP_PERCENT = 120.0  # of its like, where all are healthy by the fit; those differ by a few percent
@@ -79,8 +81,8 @@ def _of_two(estimate: Estimate, engine: Engine) -> Notice | None:
 
     One hump a cycle is also what two healthy cylinders give at half the speed, and with uneven firing it fits either
     place; so the weaker one must show as a rise of its own, and no other rate may explain nearly as much. At a speed
-    so low that twice of it is likelier, another rate must have been tried and have failed; one hump a cycle at so high
-    a speed that half of it is likelier is not believed.
+    so low that twice of it is likelier, another rate must have been tried and have failed, and the two may not be the
+    very same; one hump a cycle at so high a speed that half of it is likelier is not believed.
     """
     if engine.cylinders != 2:
         return None
@@ -94,9 +96,14 @@ def _of_two(estimate: Estimate, engine: Engine) -> Notice | None:
     rival = estimate.details.get("rival_cost_ratio", NO_RIVAL)
     if swells(estimate):  # at half the speed they may be the humps of two
         return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm})
+    if (height - fit)[fit < TWO_LOW_PERCENT].max(initial=0.0) > TWO_APART:
+        worst = int(np.argmin(fit))
+        return Notice("not-explained", {"why": "heights", "position": worst + 1,
+                                        "relative_percent": float(fit[worst]), "height_percent": float(height[worst])})
     slow = estimate.rpm < SLOW_RPM and fit.min() > TWO_HUMP_PERCENT
+    same = estimate.rpm < SLOW_RPM and fit.min() > TWO_SAME_FIT and height.min() > TWO_SAME_HEIGHT
     fast = estimate.rpm > TWO_FAST_RPM and height.min() < TWO_NO_HUMP_PERCENT
-    if fast or (rival >= NO_RIVAL and slow) or (estimate.rpm < TWO_SLOW_RPM and rival < TWO_RIVAL_COST):
+    if fast or same or (rival >= NO_RIVAL and slow) or (estimate.rpm < TWO_SLOW_RPM and rival < TWO_RIVAL_COST):
         return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm})
     return None
 

@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from crankfold.analysis import intervals
-from crankfold.analysis.cycle_rate import CycleTrack, RateCandidate, rate_candidates, rivals, track_cycles
+from crankfold.analysis.cycle_rate import (
+    RIVAL_LINE,
+    CycleTrack,
+    RateCandidate,
+    rate_candidates,
+    rivals,
+    track_cycles,
+)
 from crankfold.analysis.heights import trough_heights
 
 if TYPE_CHECKING:
@@ -135,6 +142,8 @@ def _best_rate(trace: CrankingTrace, engine: Engine, candidates: list[RateCandid
             continue
         if found[0].cost < cost * (FASTER_GAIN if faster else 1.0):
             prepared, fits, ratio = tried, explain(tried, options=options), min(ratio, cost / found[0].cost)
+            if faster and other.line <= RIVAL_LINE:  # hardly any humps of its own: doubt the slower, trust neither
+                ratio = 0.0
         else:
             ratio = min(ratio, found[0].cost / cost)
     return prepared, fits, ratio
