@@ -82,6 +82,7 @@ class Recorder:
         self._lock = threading.Lock()
         self._changed = threading.Condition()
         self._waiting: deque[Caught | Capture | Event] = deque()
+        self._given: Caught | Capture | None = None
         self._stop, self._abandoned, self._done = threading.Event(), False, False
         self._error: BaseException | None = None
         self._heard_s = self._returned_s = time.monotonic()
@@ -149,12 +150,23 @@ class Recorder:
                 if self._on_event is not None:
                     self._on_event(item)
             elif item is not None:
-                yield item.capture() if isinstance(item, Caught) else item
-                _settle(item)
+                self._given = item
+                try:
+                    yield item.capture() if isinstance(item, Caught) else item
+                except KeyboardInterrupt:  # it comes as the caller comes back for the next one
+                    self.settle()
+                    raise
+                self.settle()
             elif self._done and not self._waiting:
                 break
         if self._error is not None:
             raise self._error
+
+    def settle(self) -> None:
+        """Take away the journal of the capture that was handed out last: whoever took it has dealt with it."""
+        if self._given is not None:
+            _settle(self._given)
+            self._given = None
 
     def _get(self) -> Caught | Capture | Event | None:
         """Return the next item, or None after a while without one."""

@@ -112,7 +112,11 @@ class Following:
                     for capture in recorder:
                         if isinstance(recorder.broken_by, LOST) and self._waits_for(source):
                             self._say_lost(recorder.broken_by)  # before the torn crank is judged, which takes a while
-                        yield capture
+                        try:
+                            yield capture
+                        except KeyboardInterrupt:  # it comes as the caller comes back for the next one
+                            recorder.settle()
+                            raise
                     return
                 except KeyboardInterrupt:
                     self.interrupt()

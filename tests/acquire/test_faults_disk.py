@@ -19,7 +19,7 @@ import pytest
 from crankfold.acquire import journal as journal_module
 from crankfold.acquire.errors import SaveError
 from crankfold.acquire.journal import JournalWriter, journals, new_journal_path, recover
-from crankfold.acquire.recorder import record
+from crankfold.acquire.recorder import Recorder, record
 from crankfold.acquire.recording import Happening, RecordingPlan
 from crankfold.acquire.rig import Rig, Shelf
 from crankfold.acquire.storage import save_capture
@@ -261,3 +261,15 @@ def test_a_clock_set_back_costs_no_sample_and_no_file(tmp_path, array_source, be
     assert new_journal_path(tmp_path) not in {first}
 
 
+def test_ctrl_c_as_the_next_crank_is_asked_for_leaves_no_journal(tmp_path, array_source, bench, make_info) -> None:
+    """The capture before has been dealt with: its journal would be saved as one more by the next run."""
+    made = bench(RATE, 12.0).crank(2.0, 2.0).crank(7.0, 3.0)
+    source = array_source([made.current_a[i : i + 256, None] for i in range(0, len(made.current_a), 256)],
+                          make_info(RATE, live=True, finite=False))
+    with Recorder(source, RecordingPlan(journal_folder=tmp_path)) as recorder:
+        captures = iter(recorder)
+        assert next(captures).trigger_index == 3000
+        first = min(tmp_path.iterdir())
+        with pytest.raises(KeyboardInterrupt):
+            captures.throw(KeyboardInterrupt)
+        assert not first.exists()
