@@ -10,7 +10,7 @@ import numpy as np
 
 from crankfold.acquire.probe import Probe, in_base_units
 from crankfold.analysis.capture import CURRENT
-from crankfold.analysis.errors import InputError
+from crankfold.analysis.errors import InputError, quoted
 
 if TYPE_CHECKING:
     from crankfold.analysis.capture import Capture
@@ -58,7 +58,7 @@ def known_currents(text: str) -> tuple[float, float]:
     found = [AMPERES.fullmatch(part) for part in text.split(",")]
     values = [float(match[1]) for match in found if match is not None]
     if len(found) != 2 or len(values) != 2 or values[0] == values[1]:
-        raise InputError(f"calibration {text!r} needs two different currents; write it like 0A,200A")
+        raise InputError(f"calibration {quoted(text)} needs two different currents; write it like 0A,200A")
     return values[0], values[1]
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from crankfold.acquire.deadline import call_within
 from crankfold.acquire.errors import AcquireError, BoardNotFoundError, FileFormatError, SettingError
-from crankfold.analysis.errors import InputError
+from crankfold.analysis.errors import InputError, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -155,12 +155,12 @@ def _check_settings(who: str, settings: Mapping[str, str], known: Collection[Set
     for name in settings:
         if name not in names:
             remedy = f"it knows {', '.join(names)}" if names else "it has none"
-            raise SettingError(f"{who} has no setting {name!r}", remedy + _hint(name, names))
+            raise SettingError(f"{who} has no setting {quoted(name)}", remedy + _hint(name, names))
 
 
 def _unknown(what: str, name: str, known: list[str]) -> SettingError:
     listed = f"there are {', '.join(sorted(known))}" if known else "none is loaded"
-    return SettingError(f"there is no {what} called {name!r}", listed + _hint(name, known))
+    return SettingError(f"there is no {what} called {quoted(name)}", listed + _hint(name, known))
 
 
 def _hint(name: str, known: list[str]) -> str:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from crankfold.acquire.cable import cable_resistance_ohm
 from crankfold.analysis.capture import CURRENT, SYNC
-from crankfold.analysis.errors import InputError
+from crankfold.analysis.errors import InputError, quoted
 
 if TYPE_CHECKING:
     from crankfold.analysis.capture import Capture, Channel
@@ -84,7 +84,7 @@ class Probe:
             return cls(tidy, None, volts_per_count=converter)
         scale = _parse_scale(rest, text)
         if scale.in_counts:
-            raise InputError(f"probe {text!r} gives counts twice; calibrate either in counts or in volts")
+            raise InputError(f"probe {quoted(text)} gives counts twice; calibrate either in counts or in volts")
         return replace(scale, text=tidy, volts_per_count=converter)
 
     def __str__(self) -> str:
@@ -123,7 +123,7 @@ class Probe:
             return 1.0, unit, 0.0
         wants_counts = self.in_counts or self.volts_per_count is not None
         if unit not in (("counts", "") if wants_counts else ("V", "")):
-            raise InputError(f"the current column is in {unit}, the probe {self.text!r} expects "
+            raise InputError(f"the current column is in {unit}, the probe {quoted(self.text)} expects "
                              f"{'counts' if wants_counts else 'volts'}; give "
                              + ("the converter too, such as counts:5V/10bit,10mV/A" if unit == "counts"
                                 else "a probe for that unit"))
@@ -166,10 +166,10 @@ def _split_counts(tidy: str, text: str) -> tuple[float | None, str]:
     head, _, rest = tidy.partition(",")
     match = _COUNTS.fullmatch(head.strip())
     if match is None:
-        raise InputError(f"probe {text!r}: write the converter like counts:5V/10bit")
+        raise InputError(f"probe {quoted(text)}: write the converter like counts:5V/10bit")
     full_scale_v, bits = float(match[1]) * VOLTS[match[2]], int(match[3])
     if not 0 < full_scale_v <= MAX_FULL_SCALE_V or not 1 <= bits <= MAX_BITS:
-        raise InputError(f"probe {text!r}: a converter of {full_scale_v:g} V and {bits} bits cannot be; "
+        raise InputError(f"probe {quoted(text)}: a converter of {full_scale_v:g} V and {bits} bits cannot be; "
                          "write it like counts:5V/10bit")
     return full_scale_v / 2**bits, rest.strip()
 
@@ -188,7 +188,7 @@ def _parse_scale(tidy: str, text: str) -> Probe:
             float(match[1]), float(match[2]) * _LENGTH_M[match[3]], copper_c=float(match[4] or 20.0),
             conductor_class=int(match[5] or 5))
     else:
-        raise InputError(f"probe {text!r} is not understood; write one of {FORMS}")
+        raise InputError(f"probe {quoted(text)} is not understood; write one of {FORMS}")
     return Probe(tidy, _sane(per_ampere, text))
 
 
@@ -196,12 +196,13 @@ def _parse_calibration(tidy: str, text: str) -> Probe:
     points = [_POINT.fullmatch(part.strip()) for part in tidy[len("cal:") :].split(",")]
     given = [match for match in points if match is not None]
     if len(points) != 2 or len(given) != 2:
-        raise InputError(f"probe {text!r}: a calibration has two points, such as cal:0.512V=0A,2.498V=200A")
+        raise InputError(f"probe {quoted(text)}: a calibration has two points, such as cal:0.512V=0A,2.498V=200A")
     if bool(given[0][2]) != bool(given[1][2]):
-        raise InputError(f"probe {text!r}: give both points in volts, or both in counts")
+        raise InputError(f"probe {quoted(text)}: give both points in volts, or both in counts")
     (x0, a0), (x1, a1) = ((float(m[1]) * VOLTS.get(m[2], 1.0), float(m[3])) for m in given)
     if a0 == a1 or x0 == x1:
-        raise InputError(f"probe {text!r}: the two points are alike; take one at no current and one at a high one")
+        raise InputError(f"probe {quoted(text)}: the two points are alike; take one at no current and one at a high "
+                         "one")
     slope, in_counts = (x1 - x0) / (a1 - a0), not given[0][2]
     if not in_counts:
         _sane(abs(slope), text)
@@ -211,13 +212,13 @@ def _parse_calibration(tidy: str, text: str) -> Probe:
 def _positive(number: str, text: str) -> float:
     value = float(number)
     if not value > 0:
-        raise InputError(f"probe {text!r}: {number} must be above zero; a reversed clamp is found by itself")
+        raise InputError(f"probe {quoted(text)}: {number} must be above zero; a reversed clamp is found by itself")
     return value
 
 
 def _sane(per_ampere: float, text: str) -> float:
     if not per_ampere > 0:
-        raise InputError(f"probe {text!r}: the scale must be above zero; a reversed clamp is found by itself")
+        raise InputError(f"probe {quoted(text)}: the scale must be above zero; a reversed clamp is found by itself")
     if not MIN_V_PER_A <= per_ampere <= MAX_V_PER_A:
-        raise InputError(f"probe {text!r} would give {per_ampere * 100:g} V at 100 A; check its unit")
+        raise InputError(f"probe {quoted(text)} would give {per_ampere * 100:g} V at 100 A; check its unit")
     return per_ampere

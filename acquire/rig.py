@@ -12,7 +12,7 @@ from crankfold.acquire.errors import FileFormatError
 from crankfold.acquire.toml_checks import KINDS, checked, kind_of, parse_toml
 from crankfold.acquire.whole_file import write_whole
 from crankfold.analysis.engine import Engine
-from crankfold.analysis.errors import InputError
+from crankfold.analysis.errors import InputError, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -74,7 +74,7 @@ class Rig:
         _in_range("max_crank_s", self.max_crank_s, 1.0, 120.0)
         used = [name for name in self.channels if name != "unused"]
         if len(set(used)) != len(used):
-            raise InputError(f"channels {list(self.channels)} name one twice; give each column its own name")
+            raise InputError(f"channels {quoted(list(self.channels))} name one twice; give each column its own name")
 
 
 @dataclass(frozen=True)
@@ -224,7 +224,7 @@ class Shelf:
         path = self._path(kind, name)
         if not path.is_file():
             known = ", ".join(self._names(kind))
-            raise InputError(f"there is no {what} called {name!r}; "
+            raise InputError(f"there is no {what} called {quoted(name)}; "
                              + (f"kept: {known}" if known else "none has been saved yet"))
         return path
 
@@ -238,7 +238,7 @@ def check_name(name: str) -> None:
         It cannot be a file's name everywhere.
     """
     if not NAME.fullmatch(name) or name != name.strip() or RESERVED.fullmatch(name):
-        raise InputError(f"the name {name!r} cannot be used; take letters, digits, spaces and dashes, at most 64")
+        raise InputError(f"the name {quoted(name)} cannot be used; take letters, digits, spaces and dashes, at most 64")
 
 
 def save_card(path: Path, card: Rig | EngineCard) -> None:
@@ -314,7 +314,7 @@ def _settings_folder() -> Path:
 
 def _one_of(key: str, value: str, known: tuple[str, ...]) -> None:
     if value not in known:
-        raise InputError(f"{key} is {value!r}; it is one of {', '.join(k for k in known if k)}, or left out")
+        raise InputError(f"{key} is {quoted(value)}; it is one of {', '.join(k for k in known if k)}, or left out")
 
 
 def _in_range(key: str, value: float, low: float, high: float) -> None:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from crankfold.acquire.errors import FileFormatError
+from crankfold.analysis.errors import quoted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping
@@ -132,10 +133,5 @@ def _converted(path: Path, key: str, value: Any, kind: Kind) -> Any:
     try:
         return kind.convert(value)
     except (TypeError, OverflowError) as error:
-        raise FileFormatError(path, f"the key {key!r} holds {_short(value)}, expected is {kind.called}",
+        raise FileFormatError(path, f"the key {key!r} holds {quoted(value)}, expected is {kind.called}",
                               f"write it like {key} = {kind.example}") from error
-
-
-def _short(value: Any) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."

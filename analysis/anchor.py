@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.errors import InputError
+from crankfold.analysis.errors import InputError, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -55,7 +55,7 @@ class Gauge:
         """
         match = re.fullmatch(r"\s*(\d{1,4})\s*=\s*(\d{1,9}(?:[.,]\d{1,9})?)\s*(bar|psi|kpa|mpa)\s*", text.lower())
         if match is None:
-            raise InputError(f"gauge reading {text!r} is not CYLINDER=PRESSURE with its unit; "
+            raise InputError(f"gauge reading {quoted(text)} is not CYLINDER=PRESSURE with its unit; "
                              "write it like 1=12.1bar, 1=175psi or 1=1210kPa")
         cylinder = int(match[1])
         engine.position_of(cylinder)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.errors import InputError
+from crankfold.analysis.errors import InputError, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -46,8 +46,8 @@ class Channel:
 
     def __post_init__(self) -> None:
         if not (np.isfinite(self.scale) and self.scale != 0.0 and np.isfinite(self.offset)):
-            raise InputError(f"channel {self.name!r}: scale {self.scale!r} and offset {self.offset!r} must be finite "
-                             "and the scale not zero; give the scale of the board or probe")
+            raise InputError(f"channel {quoted(self.name)}: scale {self.scale!r} and offset {self.offset!r} must be "
+                             "finite and the scale not zero; give the scale of the board or probe")
 
     def value_range(self) -> tuple[float, float] | None:
         """Return the lowest and highest value the converter can give, in `unit`, or None when unknown."""

@@ -8,7 +8,7 @@ from typing import Literal
 
 import numpy as np
 
-from crankfold.analysis.errors import InputError
+from crankfold.analysis.errors import InputError, quoted
 
 MAX_CYLINDERS = 16
 CYCLE_TOLERANCE_DEG = 0.5  # intervals given in whole degrees may miss the cycle by rounding
@@ -65,7 +65,7 @@ class Engine:
         if self.strokes not in (2, 4):
             raise InputError(f"strokes {self.strokes}: an engine has 2 or 4")
         if self.fuel not in FUELS:
-            raise InputError(f"fuel {self.fuel!r}: it is spark or diesel")
+            raise InputError(f"fuel {quoted(self.fuel)}: it is spark or diesel")
         if self.system_v not in SYSTEM_V:
             raise InputError(f"volts {self.system_v:g}: it is 12 or 24")
         n, cycle = len(order), self.cycle_deg
@@ -97,7 +97,7 @@ class Engine:
         """
         order = _numbers(firing_order, "firing order", "1-3-4-2")
         if any(x != int(x) for x in order):
-            raise InputError(f"firing order {firing_order!r}: cylinders are whole numbers, such as 1-3-4-2")
+            raise InputError(f"firing order {quoted(firing_order)}: cylinders are whole numbers, such as 1-3-4-2")
         degrees = _numbers(intervals, "intervals", "270-450") if intervals else ()
         return cls(tuple(int(x) for x in order), degrees, strokes, name)
 
@@ -188,7 +188,7 @@ class SyncSpec:
         match = re.fullmatch(r"([a-z-]+):(\d{1,4})(?:@([-+]?\d{1,4}(?:\.\d{1,9})?))?", text.strip().lower())
         kind = next((k for k in SYNC_KINDS if match and k == match[1]), None)
         if match is None or kind is None or ((match[3] is None) == (kind == "cam")):
-            raise InputError(f"sync {text!r} is not one of none, waste-spark:CYL, single-spark:CYL, cam:CYL@DEG, "
+            raise InputError(f"sync {quoted(text)} is not one of none, waste-spark:CYL, single-spark:CYL, cam:CYL@DEG, "
                              "pressure:CYL, plug-out:CYL")
         cylinder = int(match[2])
         engine.position_of(cylinder)
@@ -208,7 +208,7 @@ def _numbers(text: str, what: str, example: str) -> tuple[float, ...]:
     try:
         numbers = tuple(float(p) for p in parts)
     except ValueError as error:
-        raise InputError(f"{what} {text!r} is not numbers; write it like {example}") from error
+        raise InputError(f"{what} {quoted(text)} is not numbers; write it like {example}") from error
     if not numbers or not all(np.isfinite(numbers)):
-        raise InputError(f"{what} {text!r} has no usable numbers; write it like {example}")
+        raise InputError(f"{what} {quoted(text)} has no usable numbers; write it like {example}")
     return numbers

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from crankfold.analysis.errors import InputError
+from crankfold.analysis.errors import InputError, quoted
 from crankfold.analysis.result import Notice
 
 if TYPE_CHECKING:
@@ -27,7 +27,8 @@ def coded_cylinder(code: str) -> int | None:
     """
     match = re.fullmatch(r"P03(\d\d)", code.strip().upper())
     if match is None or int(match[1]) > HIGHEST:
-        raise InputError(f"misfire code {code!r} is not one of P0300 (random) or P0301 to P0312 (cylinders 1 to 12)")
+        raise InputError(f"misfire code {quoted(code)} is not one of P0300 (random) or P0301 to P0312 (cylinders "
+                         "1 to 12)")
     return int(match[1]) or None
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from crankfold.acquire.errors import FileFormatError, SettingError
 from crankfold.analysis.capture import CURRENT, SYNC, Channel
+from crankfold.analysis.errors import quoted
 from crankfold.plugins.csv_fields import Kind
 from crankfold.plugins.csv_headers import AMPERAGE, COUNTS, NUMBERING, PRESSURE, TIME, VOLTAGE, Unit, find_unit
 
@@ -131,13 +132,13 @@ def _by_setting(text: str, headings: Headings, dialect: Dialect, path: Path, *,
     named = dict(item.split("=", 1) for item in items if "=" in item and item.split("=", 1)[0] in ROLES)
     plain = [item for item in items if "=" not in item or item.split("=", 1)[0] not in ROLES]
     if len(plain) > len(ROLES) or (named and plain):
-        raise SettingError(f"columns={text!r} cannot be understood",
+        raise SettingError(f"columns={quoted(text)} cannot be understood",
                            "give time,current,sync in that order, or current=NAME,sync=NAME; '-' means none")
     wanted = named or dict(zip(ROLES, plain, strict=False))
     chosen = {role: _find(item, role, headings, dialect, path) for role, item in wanted.items()
               if item not in {"", "-"}}
     if len(set(chosen.values())) < len(chosen):
-        raise SettingError(f"columns={text!r} gives one column two meanings", "name a different column for each")
+        raise SettingError(f"columns={quoted(text)} gives one column two meanings", "name a different column for each")
     if named:
         usable = [i for i, kind in enumerate(dialect.kinds) if kind in NUMERIC and i not in chosen.values()]
         others = _by_heading(headings.columns, dialect.kinds, usable, positional_time=positional_time)
@@ -160,7 +161,7 @@ def _find(item: str, role: str, headings: Headings, dialect: Dialect, path: Path
         index = int(item) - 1
     else:
         listed = ", ".join(repr(name) for name in names if name) or f"1 to {dialect.fields}"
-        raise SettingError(f"{path} has no column {item!r} for the {role}", f"choose one of {listed}")
+        raise SettingError(f"{path} has no column {quoted(item)} for the {role}", f"choose one of {listed}")
     if dialect.kinds[index] not in {Kind.NUMBER, Kind.OVERLOAD} and not (
             role == "time" and dialect.kinds[index] is Kind.CLOCK):
         raise FileFormatError(path, f"the {role} column {item!r} holds {dialect.kinds[index].value}, expected numbers",
@@ -187,7 +188,7 @@ def _unit(role: str, index: int | None, columns: Sequence[Heading], settings: Ma
         unit = find_unit(given)
         allowed = {"time": {TIME, NUMBERING}, "current": {AMPERAGE, VOLTAGE, COUNTS}}.get(role)
         if unit is None or (allowed is not None and unit.measures not in allowed):
-            raise SettingError(f"{role}-unit={given!r} is not a unit of a {role} column",
+            raise SettingError(f"{role}-unit={quoted(given)} is not a unit of a {role} column",
                                "give s, ms, us or samples" if role == "time"
                                else "give a unit such as A, mV, V or counts")
         return unit

@@ -15,6 +15,7 @@ from pathlib import Path
 
 from crankfold.acquire.declarations import BoardFound
 from crankfold.acquire.errors import AcquireError, BoardBusyError, BoardNotFoundError, BoardPermissionError
+from crankfold.analysis.errors import quoted
 
 UDEV_RULES = Path(__file__).parent / "data" / "70-crankfold.rules"
 USUAL_GROUP = "dialout"
@@ -88,15 +89,15 @@ def find_port(address: str, *, board: str) -> Port:
     except ValueError:
         wanted = {address: ""}
     if set(wanted) - {"SER", "LOC"}:
-        raise BoardNotFoundError(f"{address!r} is not an address of a serial port", f"give {ADDRESS_HELP}")
+        raise BoardNotFoundError(f"{quoted(address)} is not an address of a serial port", f"give {ADDRESS_HELP}")
     fitting = [port for port in ports if port.usb and wanted.get("SER", port.serial) == port.serial
                and wanted.get("LOC", port.location) == port.location]
     if len(fitting) == 1:
         return fitting[0]
     if not fitting:
-        what = f"no serial port fits {address!r}" if address else "no USB serial port is there"
+        what = f"no serial port fits {quoted(address)}" if address else "no USB serial port is there"
         raise BoardNotFoundError(what, f"plug the board in; {_listing(ports, board)}")
-    raise BoardNotFoundError(f"{len(fitting)} serial ports fit {address!r}" if address else
+    raise BoardNotFoundError(f"{len(fitting)} serial ports fit {quoted(address)}" if address else
                              f"there are {len(fitting)} USB serial ports", f"say which: {_choices(fitting, board)}")
 
 

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from crankfold.acquire.errors import FileFormatError, SettingError
+from crankfold.analysis.errors import quoted
 from crankfold.plugins.csv_clock import COUNTER_WRAPS, DAY_S, RowClock, TimedClock
 from crankfold.plugins.csv_headers import NUMBERING
 
@@ -155,7 +156,7 @@ def rate_setting(settings: Mapping[str, str]) -> float | None:
     except ValueError:
         rate_hz = math.nan
     if not (math.isfinite(rate_hz) and rate_hz > 0):
-        raise SettingError(f"rate={text!r} is not a sample rate", "give samples a second, as in rate=5000")
+        raise SettingError(f"rate={quoted(text)} is not a sample rate", "give samples a second, as in rate=5000")
     return rate_hz
 
 
@@ -170,4 +171,4 @@ def refuse_unknown(settings: Collection[str], known: Collection[Setting], reader
     names = [setting.name for setting in known]
     unknown = sorted(set(settings) - set(names))
     if unknown:
-        raise SettingError(f"the {reader} reader has no setting {unknown[0]!r}", "it knows " + ", ".join(names))
+        raise SettingError(f"the {reader} reader has no setting {quoted(unknown[0])}", "it knows " + ", ".join(names))

@@ -26,6 +26,7 @@ from crankfold.acquire.errors import (
     BoardStalledError,
     SettingError,
 )
+from crankfold.analysis.errors import quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -63,7 +64,7 @@ class UsbAddress:
         """
         match = _ADDRESS.fullmatch(text.strip())
         if match is None:
-            raise SettingError(f"{text!r} is not the address of a USB device",
+            raise SettingError(f"{quoted(text)} is not the address of a USB device",
                                "write VID:PID or VID:PID:SERIAL, four hexadecimal digits each, like 1209:0001:HW7")
         return cls(int(match["vid"], 16), int(match["pid"], 16), match["serial"] or "", match["place"] or "")
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from crankfold.acquire.errors import FileFormatError
 from crankfold.acquire.toml_checks import parse_toml
+from crankfold.analysis.errors import quoted, shortened
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -45,7 +46,7 @@ class Table:
 
     def wrong(self, key: str, expected: str) -> FileFormatError:
         """Return the error that says what `key` holds and what it should hold."""
-        found = f"is {self._values[key]!r}" if key in self._values else "is missing"
+        found = f"is {quoted(self._values[key])}" if key in self._values else "is missing"
         return FileFormatError(self.path, f"{self._where(key)} {found}", f"give {expected}")
 
     def take_integer(self, key: str, low: int, high: int, default: Any = _NOT_GIVEN) -> Any:
@@ -116,7 +117,7 @@ class Table:
             if key not in self._known:
                 near = difflib.get_close_matches(key, self._known, 1)
                 remedy = f"did you mean {near[0]!r}?" if near else f"known here are {', '.join(sorted(self._known))}"
-                raise FileFormatError(self.path, f"{self._where(key)} is not a key of a description", remedy)
+                raise FileFormatError(self.path, f"{self._where(shortened(key))} is not a key of a description", remedy)
 
     def _where(self, key: str) -> str:
         return f"{self.name}.{key}" if self.name else key

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal, cast
 import numpy as np
 
 from crankfold.acquire.errors import SettingError
+from crankfold.analysis.errors import quoted
 from crankfold.plugins.virtual_fleet import FLEET
 from crankfold.plugins.virtual_settings import BOARD, Values, merged
 from crankfold.plugins.virtual_signals import LEAD_KINDS, QUANTITIES, LeadKind, Quantity, RigSpec, SyncLead, nice_above
@@ -97,7 +98,7 @@ def _known(engine: EngineSpec, name: str, cylinder: int | str) -> int:
     try:
         number = int(cylinder)
     except ValueError as error:
-        raise SettingError(f"{BOARD}: {name} names cylinder {cylinder!r}", "give its number") from error
+        raise SettingError(f"{BOARD}: {name} names cylinder {quoted(cylinder)}", "give its number") from error
     if number not in order:
         raise SettingError(f"{BOARD}: {name} names cylinder {number}, which the engine lacks",
                            f"its firing order is {'-'.join(map(str, order))}")

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from crankfold.acquire.declarations import Setting
 from crankfold.acquire.errors import SettingError
+from crankfold.analysis.errors import quoted, shortened
 from crankfold.plugins.virtual_fleet import FLEET
 from crankfold.plugins.virtual_signals import LEAD_KINDS, QUANTITIES
 
@@ -66,13 +67,14 @@ def merged(address: str, settings: Mapping[str, str]) -> dict[str, str]:
             continue
         name, equals, value = (x.strip() for x in part.partition("="))
         if not equals or not value:
-            raise SettingError(f"{BOARD} cannot read {part!r} in its address", "write name=value, such as engine=pump")
+            raise SettingError(f"{BOARD} cannot read {quoted(part)} in its address",
+                               "write name=value, such as engine=pump")
         if name in found:
-            raise SettingError(f"{BOARD} is given {name!r} twice", "give it once")
+            raise SettingError(f"{BOARD} is given {quoted(name)} twice", "give it once")
         found[name] = value
     unknown = next((name for name in found if name not in NAMES), None)
     if unknown is not None:
-        raise SettingError(f"{BOARD} has no setting {unknown!r}", f"it knows {', '.join(NAMES)}")
+        raise SettingError(f"{BOARD} has no setting {quoted(unknown)}", f"it knows {', '.join(NAMES)}")
     return found
 
 
@@ -139,4 +141,4 @@ class Values:
 
     def _wrong(self, name: str, why: str) -> SettingError:
         example = next(setting.example for setting in SETTINGS if setting.name == name)
-        return SettingError(f"{BOARD}: {name}={self.text(name)} {why}", f"write it like {name}={example}")
+        return SettingError(f"{BOARD}: {name}={shortened(self.text(name))} {why}", f"write it like {name}={example}")

@@ -12,6 +12,7 @@ import numpy as np
 from crankfold.acquire.declarations import CONTRACT, ReaderDeclaration, Setting
 from crankfold.acquire.errors import SettingError
 from crankfold.acquire.hooks import hookimpl
+from crankfold.analysis.errors import quoted
 from crankfold.plugins.csv_headers import find_unit
 from crankfold.plugins.table_source import CHUNK_ROWS, COLUMNS, Column, Table, in_chunks, open_table
 
@@ -41,7 +42,8 @@ def _full_scale(text: str) -> tuple[float, str]:
     match = re.fullmatch(r"\s*(\d+(?:\.\d*)?)\s*([a-zA-Zµ]+)\s*", text)
     value, unit = (float(match[1]), match[2]) if match else (0.0, "")
     if value <= 0 or find_unit(unit) is None:
-        raise SettingError(f"full-scale={text!r} cannot be understood", "give a number with its unit, as in 5V or 500A")
+        raise SettingError(f"full-scale={quoted(text)} cannot be understood",
+                           "give a number with its unit, as in 5V or 500A")
     return value, unit
 
 

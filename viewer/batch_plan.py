@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 SIDECAR = ".toml"
 MAX_SIDECAR_BYTES = 100_000  # a card has a few lines; anything longer is another kind of file
 SHOWN = 60  # characters of what somebody wrote that a sentence about it repeats
+PATH_SHOWN = 300  # characters of a path that is not there; longer ones are mistakes of another kind
 LONGEST_VALUE = 1000  # characters; sentences repeat what an option says, and no engine needs so many
 TEXTS = ("firing_order", "intervals", "engine_name", "engine", "rig", "clamp", "probe", "sync", "gauge", "fuel")
 NUMBERS = ("low", "dead", "watch", "system_v")
@@ -100,11 +101,14 @@ class Planner:
         Raises
         ------
         InputError
-            There is none, or a path does not exist.
+            There is none, a path does not exist, or one of a list is a folder: its settings would reach no capture.
         """
         out = {path.resolve() for path in leave_out}
         own = {path.resolve(): said for path, said in listed.items()}
         found: dict[Path, str] = {}
+        folder = next((path for path in listed if os.path.isdir(path)), None)  # noqa: PTH112
+        if folder is not None:
+            raise InputError(say("batch.folder_in_list", path=_on_one_line(str(folder), PATH_SHOWN)))
         for path in [*paths, *listed]:
             for file in self._files(path):
                 whole, shown = file.resolve(), file.as_posix()
@@ -118,7 +122,7 @@ class Planner:
     def _files(self, path: Path) -> Iterator[Path]:
         if not os.path.isdir(path):  # noqa: PTH112 - a path's own method fails on names that are too long
             if not os.path.exists(path):  # noqa: PTH110
-                raise InputError(say("batch.no_file", path=_on_one_line(str(path), LONGEST_VALUE)))
+                raise InputError(say("batch.no_file", path=_on_one_line(str(path), PATH_SHOWN)))
             yield path
             return
         for folder, inner, names in os.walk(path):

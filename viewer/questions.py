@@ -154,13 +154,13 @@ def settings_of(pairs: Sequence[str]) -> dict[str, str]:
     InputError
         A text has no equals sign, or a name comes twice.
     """
-    from crankfold.analysis.errors import InputError
+    from crankfold.analysis.errors import InputError, shortened
 
     settings: dict[str, str] = {}
     for pair in pairs:
         name, equals, value = pair.partition("=")
         if not equals or not name.strip():
-            raise InputError(say("problem.setting_form", text=pair))
+            raise InputError(say("problem.setting_form", text=shortened(pair)))
         if name.strip() in settings:
             raise InputError(say("problem.setting_twice", name=name.strip()))
         settings[name.strip()] = value.strip()

@@ -122,6 +122,14 @@ def test_mistakes_in_a_list_are_told_at_once(tmp_path: Path, text: str) -> None:
         read_list(tmp_path / "jobs.csv")
 
 
+def test_a_folder_in_a_list_is_refused_as_its_settings_would_reach_no_capture(tmp_path: Path) -> None:
+    (tmp_path / "day").mkdir()
+    touch(tmp_path / "day", "a.csv")
+    (tmp_path / "jobs.csv").write_text("file,firing-order\nday,1-2\n")
+    with pytest.raises(InputError, match="day is a folder; in a list name a capture in each row"):
+        planner().jobs([], read_list(tmp_path / "jobs.csv"), [])
+
+
 def test_nothing_beside_is_nothing_said(tmp_path: Path) -> None:
     assert read_sidecar(tmp_path / "none.toml") == {}
 

@@ -102,6 +102,8 @@ def test_three_cranks_one_of_them_too_short(on_a_terminal, crankfold) -> None:
                         "kept", "--json", "latest.json")
     assert run.ended() == 0, run.said
     said = run.said.replace("\r\n", "\n")
+    heard = said.count(BELL)
+    said = said.replace(BELL, "")
     places = [said.index(words) for words in (
         "15 seconds at most", "Leave the key alone until I say crank: the 1.5 s before it", "sooner than wished",
         "Cylinder 3 has no compression.", "Armed. Crank.", "Cranking.", "Why no verdict",
@@ -109,15 +111,16 @@ def test_three_cranks_one_of_them_too_short(on_a_terminal, crankfold) -> None:
     assert places == sorted(places), said
     assert said.count("█") > 100
     assert re.findall(r"^[123]\. .*$", said, re.MULTILINE) == [
-        "1. Cylinder 3 has no compression.", "2. No verdict: cranked too briefly.", "3. Cylinder 3 has no compression."]
+        "1. Cylinder 3 has no compression.", "2. No verdict: cranked too briefly.",
+        "3. Cylinder 3 has no compression."], said
     assert json.loads((crankfold.folder / "latest.json").read_text())["low"] == [3]
     verdicts = [json.loads(path.read_text()) for path in sorted((crankfold.folder / "kept").glob("*.json"))]
     assert [(v["verdict"], [r["code"] for r in v["reasons"]][:1]) for v in verdicts] == [
         ("uneven", []), ("none", ["too-short"]), ("uneven", [])]
     assert len(list((crankfold.folder / "kept").glob("*.h5"))) == 3
     assert not list((crankfold.folder / "kept").glob("*.journal"))
-    heard = 2 * BELLS[Phase.ARMED] + 2 * BELLS[Phase.NAMED] + BELLS[Phase.REFUSED]
-    assert said.count(BELL) in (heard, heard + BELLS[Phase.ARMED])  # armed once more if the quiet after lasts
+    due = 2 * BELLS[Phase.ARMED] + 2 * BELLS[Phase.NAMED] + BELLS[Phase.REFUSED]
+    assert heard in (due, due + BELLS[Phase.ARMED])  # armed once more if the quiet after lasts
 
 
 def test_ctrl_c_while_cranking_keeps_and_judges_what_came(on_a_terminal, crankfold) -> None:

@@ -47,6 +47,7 @@ def test_the_command_shows_a_window_and_ends_when_it_is_closed(dead_csv: Path, t
         "def look():\n"
         "    (window,) = [w for w in app.topLevelWidgets() if hasattr(w, 'page')]\n"
         "    if window.now.phase.value == 'uneven-named':\n"
+        "        timer.stop()\n"
         "        print(window.page.head.spoken.headline)\n"
         "        window.close()\n"
         "timer = QTimer(); timer.timeout.connect(look); timer.start(50)\n"
