@@ -1,4 +1,7 @@
-"""Every plugin that comes with the program keeps every rule of the kit."""
+"""Every plugin that comes with the program keeps every rule for plugins, and what reads files those for sources.
+
+The boards have theirs in `test_serial_contract`, `test_virtual_contract` and the emulated USB bus.
+"""
 
 from __future__ import annotations
 
@@ -6,7 +9,6 @@ import gzip
 import importlib
 import tomllib
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pytest
@@ -15,7 +17,7 @@ from crankfold.acquire.source import Source
 from crankfold.acquire.storage import save_capture
 from crankfold.acquire.testing import BROKEN, PluginContract, SourceContract, run_plugin_contract
 from crankfold.analysis.capture import Capture, Gap
-from crankfold.plugins import capture_file, csv_reader, serial_lines, virtual_board
+from crankfold.plugins import capture_file, csv_reader
 
 BUILT_IN = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text(encoding="utf-8"))[
     "project"]["entry-points"]["crankfold"]
@@ -66,43 +68,3 @@ class TestCaptureFile(SourceContract):
 
     def open_source(self) -> Source:
         return capture_file.open_capture(self.path, {})
-
-
-def open_virtual(**settings: str) -> Source:
-    board, = virtual_board.crankfold_boards()
-    return board.open("", settings)
-
-
-class TestVirtualBoardFlatOut(SourceContract):
-    stretch_s = 0.2
-    open_source = staticmethod(lambda: open_virtual(pace="flat", crank="1", quiet="0.2", after="0.1"))
-
-
-class TestVirtualBoardInRealTime(SourceContract):
-    stretch_s = 0.2
-    open_source = staticmethod(lambda: open_virtual(pace="real", crank="1.2", quiet="0.4", after="0.2", rate="5000"))
-
-
-@pytest.fixture
-def line_board(terminal: Any) -> Any:
-    terminal.print_lines(lambda i: f"{500 + i % 300},{i % 9}\n".encode(), 500)
-    return terminal
-
-
-class TestBoardThatPrintsNumbers(SourceContract):
-    """On a real terminal; its far end hangs up for the rules on breaking, and holds lines back for those on loss."""
-
-    stretch_s = 0.3
-
-    @pytest.fixture(autouse=True)
-    def _board(self, line_board: Any) -> None:
-        type(self).board = line_board
-
-    board: Any = None
-
-    def open_source(self) -> Source:
-        return serial_lines.LineBoard(self.board.name, {})
-
-    @staticmethod
-    def break_it(_source: Source) -> None:
-        TestBoardThatPrintsNumbers.board.pull_out()
