@@ -23,6 +23,7 @@ from crankfold.analysis.marks import find_marks
 from crankfold.analysis.naming import Naming, name_by_marks, name_by_pattern, name_by_plug_out
 from crankfold.analysis.patterns import find_pattern, one_far_above
 from crankfold.analysis.result import Cranking, Cylinder, Notice, Result
+from crankfold.analysis.second_look import look_again
 from crankfold.analysis.trace import Span
 from crankfold.analysis.verdict import Thresholds, judge, near_limit
 
@@ -92,6 +93,8 @@ def _answer(capture: Capture, base: Result, thresholds: Thresholds, gauge: Gauge
         return replace(base, reasons=reasons)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # a start that runs away is dropped there
         estimates = explain(trace, engine)
+        if not refusals.holds(estimates):
+            trace, estimates = look_again(trace, engine, estimates)
     if volts:
         estimates = tuple(map(widened, estimates))
     reasons = refusals.after_fit(trace, engine, estimates)

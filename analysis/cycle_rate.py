@@ -116,18 +116,23 @@ def rate_candidates(y: NDArray[np.float64], rate_hz: float, engine: Engine) -> l
     return kept[:CANDIDATES]
 
 
-def rivals(candidates: list[RateCandidate], cycle_deg: float) -> list[RateCandidate]:
+def rivals(candidates: list[RateCandidate], cycle_deg: float, *, own_lines: bool = True) -> list[RateCandidate]:
     """Return the candidates that the current alone cannot tell from the first: at simple ratios, repeating as well.
 
     At a speed so low that twice of it is likelier, twice of it is one whatever its firing line: small humps between
-    large ones add little to it.
+    large ones add little to it. With `own_lines` off that holds for all of them.
     """
+    if not candidates:
+        return []
     best = candidates[0]
     slow = best.rate_hz * cycle_deg / 6.0 < LIKELIER_TWICE_RPM
+
+    def near(c: RateCandidate, ratio: float) -> bool:
+        return abs(c.rate_hz / best.rate_hz / ratio - 1.0) < DISTINCT
+
     return [c for c in candidates[1:]
-            if any(abs(c.rate_hz / best.rate_hz / ratio - 1.0) < DISTINCT for ratio in RIVAL_RATIOS)
-            and c.repeat > best.repeat - RIVAL_REPEAT
-            and (c.line > RIVAL_LINE or (slow and abs(c.rate_hz / best.rate_hz / 2.0 - 1.0) < DISTINCT))]
+            if any(near(c, ratio) for ratio in RIVAL_RATIOS) and c.repeat > best.repeat - RIVAL_REPEAT
+            and (c.line > RIVAL_LINE or not own_lines or (slow and near(c, 2.0)))]
 
 
 def _firing_lines(engine: Engine) -> tuple[float, ...]:

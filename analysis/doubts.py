@@ -60,12 +60,15 @@ def after_verdict(estimate: Estimate, cylinders: Sequence[Cylinder], engine: Eng
                  _small_hump(estimate, cylinders, thresholds)])
 
 
+def windows_meet(estimate: Estimate) -> bool:
+    """Return whether each stretch of the fit begins where the one before it ended, and where it was counted."""
+    details = estimate.details
+    return details.get("jump_humps", 0.0) < MOST_JUMP and details.get("slip_deg", 0.0) < MOST_SLIP_DEG
+
+
 def _jumps(estimate: Estimate) -> Notice | None:
     """Return the reason that the fit would have to leave out humps from cycle to cycle, or to pass them twice."""
-    details = estimate.details
-    if details.get("jump_humps", 0.0) < MOST_JUMP and details.get("slip_deg", 0.0) < MOST_SLIP_DEG:
-        return None
-    return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm})
+    return None if windows_meet(estimate) else Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm})
 
 
 def _one_of_three(estimate: Estimate) -> Notice | None:

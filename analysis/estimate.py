@@ -89,11 +89,13 @@ TRACK_STEP_S = 0.001
 STALL_OVER_LEVEL = 2.2  # in-rush over the 95th percentile of the steady current, where the in-rush was not recorded
 PHASE_BINS = 72
 RIVAL_COST = 0.01  # a slower rate never explains what a faster one explains so well
+NO_EXPLANATION = 0.03  # a slower rate that leaves so much unexplained is none
 FASTER_GAIN = 0.15  # of the slower rate's cost: what a faster one with dead cylinders must come below
 NO_RIVAL = 1e6  # stands for no rival
 
 
-def estimate(trace: CrankingTrace, engine: Engine, options: FitOptions | None = None) -> tuple[Estimate, ...]:
+def estimate(trace: CrankingTrace, engine: Engine, options: FitOptions | None = None, *,
+             rates: list[RateCandidate] | None = None) -> tuple[Estimate, ...]:
     """Return explanations of the trace, best first: one for even firing, one a placement of the pattern for odd.
 
     Empty when nothing repeats or nothing fits. No result holds a number that is not finite. ``details`` holds, all as
@@ -110,7 +112,7 @@ def estimate(trace: CrankingTrace, engine: Engine, options: FitOptions | None = 
     y = trace.smooth[trace.steady]
     if len(y) < 16 or not np.isfinite(y).all() or float(np.ptp(y)) <= 0:
         return ()
-    candidates = find_rates(trace, engine)
+    candidates = find_rates(trace, engine) if rates is None else rates
     if not candidates:
         return ()
     prepared, fits, rival = _best_rate(trace, engine, candidates, options)
@@ -142,7 +144,7 @@ def _best_rate(trace: CrankingTrace, engine: Engine, candidates: list[RateCandid
             continue
         if found[0].cost < cost * (FASTER_GAIN if faster else 1.0):
             prepared, fits, ratio = tried, explain(tried, options=options), min(ratio, cost / found[0].cost)
-            if faster and other.line <= RIVAL_LINE:  # hardly any humps of its own: doubt the slower, trust neither
+            if faster and other.line <= RIVAL_LINE and cost < NO_EXPLANATION:  # few humps of its own: trust neither
                 ratio = 0.0
         else:
             ratio = min(ratio, found[0].cost / cost)

@@ -189,6 +189,11 @@ def swells(estimate: Estimate) -> bool:
     return lag_s > LONGEST_LAG_S or (ratio < BROADEST_RATIO and lag_s > BROAD_LAG_S)
 
 
+def holds(estimates: Sequence[Estimate]) -> bool:
+    """Return whether the best explanation explains enough."""
+    return bool(estimates) and estimates[0].explained >= MIN_EXPLAINED
+
+
 def after_fit(trace: CrankingTrace, engine: Engine, estimates: Sequence[Estimate]) -> tuple[Notice, ...]:
     """Return the reasons that the explanations give, the deciding one first."""
     other = better_count(trace, engine)

@@ -9,7 +9,7 @@ import numpy as np
 
 from crankfold.analysis.model import starts as begin
 from crankfold.analysis.model.options import FULL, FitOptions
-from crankfold.analysis.model.parameters import GLOBALS, LOG_KNEE, NOMINAL_LEVEL, Box, make_box
+from crankfold.analysis.model.parameters import GLOBALS, HOLD_IN, LOG_KNEE, LOG_LAG, NOMINAL_LEVEL, Box, make_box
 from crankfold.analysis.model.problem import Data, Problem, prior_terms
 from crankfold.analysis.model.solver import Solution, minimise
 
@@ -31,10 +31,14 @@ START_PRIOR_TIMES = 10.0  # short windows cannot tell drift from load: hold the 
 POLISH_PHASE_WEIGHT = 3e-4  # a window's phase one degree off the tracked cycle
 FINE = 0.998  # explained by the first start: no other start does better
 GOOD = 0.985
+POOR = 0.97  # explained by the best start: such a fit is stuck
+AT_BOUND = 0.1  # of a step: so near to its bound a parameter is at it
+ANNEALED_LAG = float(np.log(0.0015))  # s: below that of most starters
+FLOOR_PERCENTILE = 2.0  # of the current: between the humps, where the clutch lets the starter run by itself
 PLACED_APART_DEG = 25.0  # fits whose patterns lie nearer than this place the cylinders alike
 COMPARABLE, COMPARABLE_SHARE = 6.0, 0.01  # placements that explain nearly as well as the best are kept
 HOPELESS = 0.3  # left unexplained by three starts: no cranking of this engine at this rate
-MOST_ROUNDS = 5  # more starts than this have never helped a trace that is not explained
+MOST_ROUNDS = 7  # more starts than this have never helped a trace that is not explained
 MOST_WORK = 80_000_000  # samples times unknowns: about a second on one core of an ordinary machine
 SAME_COST, SAME_SHARE = 0.05, 0.02  # starts that agree so far in cost and in relative compression are one optimum
 NEAR_BEST = 3.0  # starts within this many times the best cost are polished
@@ -161,7 +165,8 @@ def start_fit(trace: Trace, menu: begin.Menu, *, series: bool, offset: int,
     data, engine = trace.coarse, trace.engine
     period = 1.0 / trace.cycle_hz / data.step_s
     tops = begin.hump_tops(data.y, period / engine.cylinders)
-    tops = tops[min(menu.skip, max(len(tops) - 3, 0)) :]
+    skipped = menu.skip + int(np.searchsorted(tops, menu.begin_s / data.step_s))
+    tops = tops[min(skipped, max(len(tops) - 3, 0)) :]
     if not len(tops):
         return None
     starts, lengths = begin.windows_from(tops, len(data.y), first=int(tops[0]), spacing=START_CYCLES * period,
@@ -197,6 +202,31 @@ def polish(trace: Trace, fit: Fit, *, options: FitOptions = FULL) -> Fit | None:
     box = make_box(engine.cylinders, phases, trace.inrush, amplitude, prior_scale=options.prior_scale,
                    phase_weight=POLISH_PHASE_WEIGHT)
     return Fit(problem, box, _run(problem, p, box, begin.polish_stages(options), amplitude), fit.offset)
+
+
+def anneal(trace: Trace, fit: Fit, *, options: FitOptions = FULL) -> Fit:
+    """Return a polished fit, or where it is stuck a better one: the observer's gain raised and let down again.
+
+    It is stuck where it explains too little, or has run to the longest electrical lag, from which it cannot find back
+    to sharp edges. The lag begins anew and, where still too little is explained, so does the hold-in current, at the
+    floor between the humps.
+    """
+    longest = fit.solution.p[LOG_LAG] > fit.box.high[LOG_LAG] - fit.box.step[LOG_LAG] * AT_BOUND
+    if not options.more_starts or (fit.explained >= POOR and not longest):
+        return fit
+    stages = (*begin.START_STAGES, begin.polish_stages(options)[-1])
+    for holds in (False, True):
+        p = fit.solution.p.copy()
+        p[LOG_LAG] = ANNEALED_LAG
+        if holds:
+            floor = float(np.percentile(trace.fine.y, FLOOR_PERCENTILE))
+            p[HOLD_IN] = np.clip(floor, fit.box.low[HOLD_IN], fit.box.high[HOLD_IN])
+        solution = _run(fit.problem, p, fit.box, stages, max(float(fit.amplitudes.max()), 1.0))
+        if solution.cost < fit.cost and np.isfinite(solution.p).all():
+            fit = replace(fit, solution=solution)
+        if fit.solution.data_cost < 1.0 - FINE:
+            break
+    return fit
 
 
 def refit(trace: Trace, fit: Fit, families: tuple[Family, ...], options: FitOptions, *,
@@ -282,9 +312,10 @@ def explain(trace: Trace, *, series_kinds: tuple[bool, ...] = (False, True),
             continue
         lowest = best[0].cost
         good = lowest < 1.0 - GOOD and (again or round_number >= 2)
-        hopeless = round_number >= 2 and lowest > HOPELESS
+        hopeless = round_number >= 3 and lowest > HOPELESS
         if good or hopeless or lowest < 1.0 - FINE or round_number >= MOST_ROUNDS:
             break
+    best = sorted((anneal(trace, fit, options=options) for fit in best), key=lambda f: f.cost)
     limit = max(COMPARABLE * best[0].cost, best[0].cost + COMPARABLE_SHARE) if best else 0.0
     return [f for f in best if f.cost <= limit]
 

@@ -92,11 +92,14 @@ class Menu:
     lag_s: float = 0.015
     phase_deg: float = TOP_TO_TDC_DEG
     skip: int = 0  # tops to skip before the first window
+    begin_s: float = 0.0  # seconds to skip besides: the first turn may be no steady cranking yet
 
 
 MENUS = (
     Menu(),
     Menu(stall=1.5, lag_s=0.010),
+    Menu(begin_s=1.6),
+    Menu(stall=1.5, lag_s=0.010, begin_s=0.8),
     Menu(stall=1.15, lag_s=0.030, phase_deg=4.0, skip=1),
     Menu(stall=1.35, lag_s=0.007, phase_deg=20.0),
     Menu(stall=1.6, lag_s=0.020, skip=1),
