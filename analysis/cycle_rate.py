@@ -29,6 +29,7 @@ STEP_RANGE = (0.6, 1.6)  # of the mean period: the shortest and longest cycle th
 RIVAL_RATIOS = (0.5, 2.0, 1.0 / 3.0, 3.0)  # every other cylinder dead looks like half as many at another speed
 RIVAL_REPEAT = 0.06  # a rival repeats nearly as well as the best candidate
 RIVAL_LINE = 0.25  # and has this much of its power on its own firing lines
+FAINT_LINE = 0.1  # likewise where nothing explains the trace at the best candidate
 LIKELIER_TWICE_RPM = 120.0  # starters turn few engines so slowly, and most at twice of it
 TRACK_SHARE = 0.98  # of a cycle compared with the next
 
@@ -116,11 +117,11 @@ def rate_candidates(y: NDArray[np.float64], rate_hz: float, engine: Engine) -> l
     return kept[:CANDIDATES]
 
 
-def rivals(candidates: list[RateCandidate], cycle_deg: float, *, own_lines: bool = True) -> list[RateCandidate]:
+def rivals(candidates: list[RateCandidate], cycle_deg: float, *, least_line: float = RIVAL_LINE) -> list[RateCandidate]:
     """Return the candidates that the current alone cannot tell from the first: at simple ratios, repeating as well.
 
     At a speed so low that twice of it is likelier, twice of it is one whatever its firing line: small humps between
-    large ones add little to it. With `own_lines` off that holds for all of them.
+    large ones add little to it.
     """
     if not candidates:
         return []
@@ -132,7 +133,7 @@ def rivals(candidates: list[RateCandidate], cycle_deg: float, *, own_lines: bool
 
     return [c for c in candidates[1:]
             if any(near(c, ratio) for ratio in RIVAL_RATIOS) and c.repeat > best.repeat - RIVAL_REPEAT
-            and (c.line > RIVAL_LINE or not own_lines or (slow and near(c, 2.0)))]
+            and (c.line > least_line or (slow and near(c, 2.0)))]
 
 
 def _firing_lines(engine: Engine) -> tuple[float, ...]:

@@ -9,6 +9,7 @@ import numpy as np
 
 from crankfold.analysis import intervals
 from crankfold.analysis.cycle_rate import (
+    FAINT_LINE,
     RIVAL_LINE,
     CycleTrack,
     RateCandidate,
@@ -144,7 +145,8 @@ def _best_rate(trace: CrankingTrace, engine: Engine, candidates: list[RateCandid
             continue
         if found[0].cost < cost * (FASTER_GAIN if faster else 1.0):
             prepared, fits, ratio = tried, explain(tried, options=options), min(ratio, cost / found[0].cost)
-            if faster and other.line <= RIVAL_LINE and cost < NO_EXPLANATION:  # few humps of its own: trust neither
+            # hardly any humps of its own: doubt the slower, where that explains anything at all, and trust neither
+            if faster and other.line <= (RIVAL_LINE if cost < NO_EXPLANATION else FAINT_LINE):
                 ratio = 0.0
         else:
             ratio = min(ratio, found[0].cost / cost)

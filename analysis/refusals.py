@@ -44,6 +44,9 @@ SOME_CLIPPED = 0.05  # of the samples: enough to blame where nothing fits
 BROADEST_RATIO, BROAD_LAG_S = 6.2, 0.1
 """An effective compression ratio at the lower end of the tables and a long lag besides: swells too broad and too low
 for humps of compression. Engines whose valve timing is lost have such, hardly ever a sound one."""
+LOWEST_RATIO, SHALLOW_PERCENT = 6.05, 60.0
+"""Likewise at the very end of the tables, without a lag, where the humps are shallow beside the mean; sound engines
+that are fitted with so low a ratio have humps taller than the mean."""
 LONGEST_LAG_S = 0.45  # starter and engine together; no engine so heavy is turned by its starter
 ALIKE_PERCENT = 75.0  # where one cylinder stands out, there is compression in the others
 MIN_EXPLAINED = 0.97  # no fit that converged explains less, none that failed more than 0.90
@@ -177,7 +180,8 @@ def _no_humps(trace: CrankingTrace) -> Notice | None:
 def _no_compression(trace: CrankingTrace, best: Estimate) -> Notice | None:
     """Return the reason that the fit makes humps of mere swells: by a lag that cannot be, or alike and too broad."""
     impossible = best.details.get("lag_s", 0.0) > LONGEST_LAG_S
-    if not impossible and (best.relative_percent.min() < ALIKE_PERCENT or not swells(best)):
+    shallow = best.details.get("ratio", math.inf) < LOWEST_RATIO and (ripple_percent(trace) or 0.0) < SHALLOW_PERCENT
+    if not impossible and (best.relative_percent.min() < ALIKE_PERCENT or not (swells(best) or shallow)):
         return None
     return Notice("no-humps", {"ripple_percent": ripple_percent(trace) or 0.0, "mean": mean_current(trace) or 0.0,
                                "unit": trace.unit})

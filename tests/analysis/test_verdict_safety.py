@@ -54,11 +54,26 @@ def test_right_or_none(family, seed, count, make):
     ("damaged", 501, 1696),  # four alike and a drift, as two at twice the speed
     ("damaged", 501, 134),  # a three with a twelve's card
     ("noverdict", 601, 31),  # clipped humps taken for a decompressor
+    ("noverdict", 801, 37),  # a weak firing that goes on, the cranking before it left out
+    ("noverdict", 801, 297),
+    ("unusual", 801, 288),  # valves that do not move
 ])
 def test_what_was_once_read_wrongly(family, seed, number, make):
     made = make(family, seed, number)
     result = analyse(made.capture(), made.engine(), sync=made.sync())
     assert result.verdict in {*made.truth["acceptable"], "none"}
+
+
+@pytest.mark.parametrize(("seed", "number", "verdict"), [
+    (801, 184, "even"),  # the first two humps nearly stall the starter
+    (801, 392, "uneven"),  # one dead of twelve, which repeats as well over three cycles
+    (801, 274, "even"),  # found only from further in
+    (801, 357, "even"),  # stuck at a long electrical lag
+])
+def test_what_was_once_not_explained(seed, number, verdict, make):
+    made = make("ordinary", seed, number)
+    assert analyse(made.capture(), made.engine(), sync=made.sync()).verdict == verdict
+
 
 
 def test_which_end_of_the_ninety_degrees_is_dead_is_not_guessed(make):
