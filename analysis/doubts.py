@@ -5,13 +5,12 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from crankfold.analysis.cautions import SLOW_RPM, second_opinion, tall_hump
+from crankfold.analysis.cautions import second_opinion, tall_hump
 from crankfold.analysis.estimate import NO_RIVAL
 from crankfold.analysis.patterns import one_far_above
-from crankfold.analysis.refusals import once, swells
+from crankfold.analysis.refusals import once
 from crankfold.analysis.result import Notice
+from crankfold.analysis.two_cylinders import doubts_of_two
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -31,20 +30,10 @@ MOST_JUMP = 0.9  # of a hump from one cycle to the next; fits that are right sta
 MOST_SLIP_DEG = 75.0  # of a window's angle off the counted cycles; fits that are right stay below 62
 THREE_FAST_RPM = 240.0  # a third of it is a possible cranking speed still
 MANY = 6  # cylinders; more than two dead in a row of every other are another engine's card at any speed
-TWO_NO_HUMP_PERCENT, TWO_HUMP_PERCENT = 8.0, 30.0
-"""Of two cylinders, a fitted pressure above the second must show as a rise of the current above the first."""
 RIVAL_COST = 1.5  # another rate that leaves no more than half as much again unexplained may be the true one
-TWO_RIVAL_COST = 2.0  # of two cylinders, another rate that leaves less than twice as much unexplained may be true
-TWO_REPEAT = 0.7  # correlation of a cycle with the next; two cylinders that are only cranked repeat above 0.8
-TWO_UNLIKE_PERCENT = 70.0  # of the taller; two humps that are alike by the fit differ by less
-TWO_LOW_PERCENT, TWO_APART = 75.0, 35.0  # a low one of two whose hump is so many points above its fit is not believed
-TWO_SAME_FIT, TWO_SAME_HEIGHT = 95.0, 97.0  # percent: one and the same hump seen twice
-TWO_SLOW_RPM = 160.0  # twice of it is the fastest cranking that is common
-TWO_FAST_RPM = 300.0  # half of it is as common as anything
 HIGH_HUMP_PERCENT = 120.0  # of its like, where all are healthy by the fit; those differ by a few percent
 FAR_BELOW_PERCENT = 50.0  # a hump this small beside the others' belongs to no cylinder that is merely to be watched
-FAR_BELOW_LIMIT = 10.0  # points: a cylinder that may be so far below the limit is not to be called good
-"""Of two cylinders, whose faults are told apart less surely, `CLEARLY_BELOW`."""
+FAR_BELOW_LIMIT = 10.0  # points: a cylinder that may be so far below the limit is not to be called good; of two, 5
 BARELY_ABOVE, CLEARLY_BELOW = 2.0, 5.0  # points: so near above the limit and perhaps so far below is neither
 WIDEST_PERCENT = 40.0  # an interval wider than this across the limit says nothing either way
 
@@ -52,9 +41,9 @@ WIDEST_PERCENT = 40.0  # an interval wider than this across the limit says nothi
 def after_verdict(estimate: Estimate, cylinders: Sequence[Cylinder], engine: Engine,
                   thresholds: Thresholds) -> tuple[Notice, ...]:
     """Return the reasons that the numbers themselves give against a verdict."""
+    of_two = doubts_of_two(estimate, cylinders, thresholds) if engine.cylinders == 2 else ()
     return once([_jumps(estimate), _mostly_dead(cylinders), _every_other_dead(estimate, cylinders),
-                 _one_of_three(estimate), _of_two(estimate, engine),
-                 _two_unlike(estimate, cylinders, thresholds), _two_rates(estimate),
+                 _one_of_three(estimate), *of_two, _two_rates(estimate),
                  _one_far_above(estimate, cylinders, thresholds), _hump_far_above(estimate, engine, thresholds),
                  _unsure(estimate, cylinders, thresholds), _heights_against(estimate, engine, thresholds),
                  _small_hump(estimate, cylinders, thresholds)])
@@ -77,49 +66,6 @@ def _one_of_three(estimate: Estimate) -> Notice | None:
     if len(estimate.relative_percent) != 3 or alive > 1 or estimate.rpm < THREE_FAST_RPM:
         return None
     return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm, "other_rpm": estimate.rpm / 3})
-
-
-def _of_two(estimate: Estimate, engine: Engine) -> Notice | None:
-    """Return the reason that two cylinders, of which one may be dead, could as well be something else.
-
-    One hump a cycle is also what two healthy cylinders give at half the speed, and with uneven firing it fits either
-    place; so the weaker one must show as a rise of its own, and no other rate may explain nearly as much. At a speed
-    so low that twice of it is likelier, another rate must have been tried and have failed, and the two may not be the
-    very same; one hump a cycle at so high a speed that half of it is likelier is not believed.
-    """
-    if engine.cylinders != 2:
-        return None
-    fit, height = estimate.relative_percent, estimate.heights_percent
-    if ((fit > TWO_HUMP_PERCENT) & (height < TWO_NO_HUMP_PERCENT)).any():
-        worst = int(np.argmin(height))
-        return Notice("not-explained", {"why": "heights", "position": worst + 1,
-                                        "relative_percent": float(fit[worst]), "height_percent": float(height[worst])})
-    if estimate.details.get("rate_repeat", 1.0) < TWO_REPEAT:  # one of them fires now and then
-        return Notice("not-explained", {"why": "nothing-repeats"})
-    rival = estimate.details.get("rival_cost_ratio", NO_RIVAL)
-    if swells(estimate):  # at half the speed they may be the humps of two
-        return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm})
-    if (height - fit)[fit < TWO_LOW_PERCENT].max(initial=0.0) > TWO_APART:
-        worst = int(np.argmin(fit))
-        return Notice("not-explained", {"why": "heights", "position": worst + 1,
-                                        "relative_percent": float(fit[worst]), "height_percent": float(height[worst])})
-    slow = estimate.rpm < SLOW_RPM and fit.min() > TWO_HUMP_PERCENT
-    same = estimate.rpm < SLOW_RPM and fit.min() > TWO_SAME_FIT and height.min() > TWO_SAME_HEIGHT
-    fast = estimate.rpm > TWO_FAST_RPM and height.min() < TWO_NO_HUMP_PERCENT
-    if fast or same or (rival >= NO_RIVAL and slow) or (estimate.rpm < TWO_SLOW_RPM and rival < TWO_RIVAL_COST):
-        return Notice("not-explained", {"why": "two-answers", "rpm": estimate.rpm})
-    return None
-
-
-def _two_unlike(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds: Thresholds) -> Notice | None:
-    """Return the reason that of two cylinders, none low by the fit, one has far less of a hump and may be low."""
-    fit, height = estimate.relative_percent, estimate.heights_percent
-    reaches = min(c.interval_percent[0] for c in cylinders) < thresholds.low_percent <= fit.min()
-    if len(cylinders) != 2 or not reaches or height.min() >= TWO_UNLIKE_PERCENT:
-        return None
-    worst = int(np.argmin(height))
-    return Notice("not-explained", {"why": "heights", "position": worst + 1, "relative_percent": float(fit[worst]),
-                                    "height_percent": float(height[worst])})
 
 
 def _two_rates(estimate: Estimate) -> Notice | None:
