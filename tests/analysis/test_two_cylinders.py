@@ -55,3 +55,18 @@ def test_two_cylinders_alike_by_the_fit_but_not_by_their_humps(relative, height,
 def test_two_cylinders_whose_cycles_do_not_repeat(repeat, found, estimate_of):
     reasons = doubts(estimate_of(TWIN, details={"rate_repeat": repeat}))
     assert [r.code for r in reasons] == found
+
+
+@pytest.mark.parametrize(("jump", "found"), [(0.51, ["two-answers"]), (0.49, [])])
+def test_two_humps_by_one_cylinder_that_jumps_between_them(jump, found, estimate_of):
+    reasons = doubts(estimate_of(TWIN, relative=(100, 30), heights=(100, 25), details={"jump_humps": jump}))
+    assert [r.facts["why"] for r in reasons] == found
+
+
+@pytest.mark.parametrize(("relative", "height", "why"), [
+    ((100, 31), (100, 7.9), ["heights"]), ((100, 31), (100, 8.1), []), ((100, 29), (100, 7.9), []),
+    ((100, 74.9), (100, 110.0), ["heights"]), ((100, 75.1), (100, 111.0), []), ((100, 73.0), (100, 107.9), [])])
+def test_how_far_humps_and_fit_of_two_may_be_apart(relative, height, why, estimate_of):
+    """Above 30 % a cylinder has a hump of 8 % at least; one below 75 % none that stands 35 points above it."""
+    reasons = doubts(estimate_of(TWIN, relative=relative, heights=height, width=2.0))
+    assert [r.facts["why"] for r in reasons] == why

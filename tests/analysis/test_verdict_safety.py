@@ -56,6 +56,7 @@ def test_right_or_none(family, seed, count, make):
     ("noverdict", 601, 31),  # clipped humps taken for a decompressor
     ("noverdict", 801, 37),  # a weak firing that goes on, the cranking before it left out
     ("noverdict", 801, 297),
+    ("ordinary", 802, 481),  # a twin's two humps by one cylinder, which jumps between them
     ("unusual", 801, 288),  # valves that do not move
 ])
 def test_what_was_once_read_wrongly(family, seed, number, make):
