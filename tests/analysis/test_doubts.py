@@ -41,6 +41,22 @@ def test_intervals_too_wide_to_judge(percent, half, found, estimate_of):
     assert not found or reasons[0].facts["why"] == "unsure"
 
 
+@pytest.mark.parametrize(("percent", "other", "found"), [
+    (59.0, (99, 95, 100), []), (61.0, (99, 95, 100), ["not-explained"]), (59.0, (90, 50, 100), []),
+    (61.0, (90, 50, 100), ["not-explained"]), (59.0, (74, 50, 98), ["not-explained"])])
+def test_one_read_far_below_the_limit_is_low_however_wide_its_interval(percent, other, found, estimate_of):
+    """And then the others need not be sure; but none of them is called low on a guess."""
+    relative, interval = np.array([100.0, other[0], percent, 98.0]), np.full((4, 2), (90.0, 100.0))
+    interval[1], interval[2] = other[1:], (20.0, 95.0)
+    estimate = replace(estimate_of(FOUR, relative=relative), interval_percent=interval)
+    assert codes(doubts(estimate)) == found
+
+
+def test_of_two_a_wide_interval_stays_a_doubt(estimate_of):
+    estimate = replace(estimate_of(Engine((1, 2)), relative=(100, 40)), interval_percent=np.array([(90, 100), (0, 90)]))
+    assert [r.facts["why"] for r in doubts(estimate, Engine((1, 2)))] == ["unsure"]
+
+
 @pytest.mark.parametrize(("relative", "found"), [
     ((100, 3, 2, 1), ["hump-count"]), ((100, 97, 2, 1), []), ((100, 3, 30, 1), []), ((100, 97, 98, 1), []),
 ])
