@@ -117,14 +117,12 @@ def rate_candidates(y: NDArray[np.float64], rate_hz: float, engine: Engine) -> l
     return kept[:CANDIDATES]
 
 
-def rivals(candidates: list[RateCandidate], cycle_deg: float, *, least_line: float = RIVAL_LINE) -> list[RateCandidate]:
+def rivals(candidates: list[RateCandidate], cycle_deg: float) -> list[RateCandidate]:
     """Return the candidates that the current alone cannot tell from the first: at simple ratios, repeating as well.
 
     At a speed so low that twice of it is likelier, twice of it is one whatever its firing line: small humps between
     large ones add little to it.
     """
-    if not candidates:
-        return []
     best = candidates[0]
     slow = best.rate_hz * cycle_deg / 6.0 < LIKELIER_TWICE_RPM
 
@@ -133,7 +131,7 @@ def rivals(candidates: list[RateCandidate], cycle_deg: float, *, least_line: flo
 
     return [c for c in candidates[1:]
             if any(near(c, ratio) for ratio in RIVAL_RATIOS) and c.repeat > best.repeat - RIVAL_REPEAT
-            and (c.line > least_line or (slow and near(c, 2.0)))]
+            and (c.line > RIVAL_LINE or (slow and near(c, 2.0)))]
 
 
 def _firing_lines(engine: Engine) -> tuple[float, ...]:

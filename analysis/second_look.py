@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.cycle_rate import FAINT_LINE, rivals
+from crankfold.analysis.cycle_rate import FAINT_LINE, RIVAL_REPEAT
 from crankfold.analysis.doubts import windows_meet
 from crankfold.analysis.estimate import estimate, find_rates
 
@@ -49,7 +49,9 @@ def look_again(trace: CrankingTrace, engine: Engine,
 
 def _looks(trace: CrankingTrace, engine: Engine) -> Iterator[tuple[CrankingTrace, tuple[Estimate, ...]]]:
     rates = find_rates(trace, engine)
-    for rate in rivals(rates, engine.cycle_deg, least_line=FAINT_LINE):
+    for rate in rates[1:]:
+        if rate.repeat < rates[0].repeat - RIVAL_REPEAT or rate.line < FAINT_LINE:
+            continue
         yield trace, estimate(trace, engine, rates=[rate])
     for left_out_s in BEGINNING_S:
         later = replace(trace, steady_from_s=trace.steady_from_s + left_out_s)
