@@ -27,7 +27,9 @@ if TYPE_CHECKING:
 WELL = 0.988  # explained; more than what a first look needs, as it is one of several
 BEGINNING_S = (0.8, 1.6)  # left out: an engine is up to speed by then
 INRUSH_S = 0.2  # after the onset its peak is over
-STALLED, LATE_TOP_PERCENTILE = 1.15, 98.0  # times the later tops: engines that fire while cranked stay below 1.1
+STALLED, RUNNING, LATE_TOP_PERCENTILE = 1.15, 1.8, 98.0
+"""Times the later tops: engines that fire weakly while they are cranked stay below 1.1; where the humps fall further
+than a steady crank's do below a stalled one's, the engine runs."""
 LEAST_CYCLES = 2.2  # of what is left
 LEAST_LEFT_S = 1.0
 
@@ -62,7 +64,8 @@ def _looks(trace: CrankingTrace, engine: Engine) -> Iterator[tuple[CrankingTrace
 
 
 def _nearly_stalled(trace: CrankingTrace, until_s: float) -> bool:
-    """Return whether the humps of a beginning stand above all later ones, as an engine that fires later has none."""
+    """Return whether the humps of a beginning stand above all later ones, yet no more than a stalled starter's do."""
     first, until = np.searchsorted(trace.time_s, (trace.crank.start_s + INRUSH_S, until_s))
     early, late = trace.smooth[first:until], trace.smooth[until : trace.steady.stop]
-    return len(early) > 0 and float(early.max()) > STALLED * float(np.percentile(late, LATE_TOP_PERCENTILE))
+    later = float(np.percentile(late, LATE_TOP_PERCENTILE))
+    return len(early) > 0 and STALLED * later < float(early.max()) < RUNNING * later

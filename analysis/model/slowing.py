@@ -39,7 +39,8 @@ def with_slowing(trace: Trace, fit: Fit, positions: Sequence[int], options: FitO
 def slowness(fit: Fit, positions: Sequence[int]) -> NDArray[np.float64]:
     """Return the time that the crank takes for each degree about some positions' TDCs, over its mean.
 
-    One for each closed degree of the gas tables, from the speed of the fitted model.
+    One for each closed degree of the gas tables, above zero, from the speed of the fitted model; ones where that never
+    passes them.
     """
     problem, engine = fit.problem, fit.problem.engine
     problem.gain = 0.0
@@ -54,7 +55,11 @@ def slowness(fit: Fit, positions: Sequence[int]) -> NDArray[np.float64]:
             samples += np.bincount(at, minlength=len(samples))
             degrees += np.bincount(at, moved[near], minlength=len(degrees))
     out: NDArray[np.float64] = (_smooth(samples) / np.maximum(_smooth(degrees), 1e-9))[1:-1]
-    return out / max(float(out.mean()), 1e-9)
+    seen = np.flatnonzero(out > 0)
+    if not len(seen):
+        return np.ones(len(out))
+    out = np.interp(np.arange(len(out)), seen, out[seen])  # a fit that runs away passes over some degrees
+    return out / float(out.mean())
 
 
 def _smooth(values: NDArray[np.float64]) -> NDArray[np.float64]:

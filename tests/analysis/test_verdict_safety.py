@@ -56,7 +56,9 @@ def test_right_or_none(family, seed, count, make):
     ("noverdict", 601, 31),  # clipped humps taken for a decompressor
     ("noverdict", 801, 37),  # a weak firing that goes on, the cranking before it left out
     ("noverdict", 801, 297),
+    ("noverdict", 802, 355),  # an engine that runs, whose cranking was left out as a beginning
     ("ordinary", 802, 481),  # a twin's two humps by one cylinder, which jumps between them
+    ("unusual", 802, 114),  # a fit that raced over a leak's degrees was a traceback
     ("unusual", 801, 288),  # valves that do not move
 ])
 def test_what_was_once_read_wrongly(family, seed, number, make):
