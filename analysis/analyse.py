@@ -158,6 +158,7 @@ def turned(estimate: Estimate, first: int, engine: Engine) -> Estimate:
         estimate, relative_percent=np.roll(estimate.relative_percent, -first),
         interval_percent=np.roll(estimate.interval_percent, -first, axis=0),
         heights_percent=np.roll(estimate.heights_percent, -first),
+        fitted_heights_percent=np.roll(estimate.fitted_heights_percent, -first),
         angle_deg=estimate.angle_deg - engine.firing_deg[first],
     )
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from crankfold.analysis.cautions import second_opinion, tall_hump
 from crankfold.analysis.estimate import NO_RIVAL
 from crankfold.analysis.patterns import one_far_above
@@ -31,6 +33,7 @@ MOST_SLIP_DEG = 75.0  # of a window's angle off the counted cycles; fits that ar
 THREE_FAST_RPM = 240.0  # a third of it is a possible cranking speed still
 MANY = 6  # cylinders; more than two dead in a row of every other are another engine's card at any speed
 RIVAL_COST = 1.5  # another rate that leaves no more than half as much again unexplained may be the true one
+MOST_SHORT_PERCENT = 8.0  # of the tallest hump; even engines that are fitted rightly stay below 7.5
 HIGH_HUMP_PERCENT = 120.0  # of its like, where all are healthy by the fit; those differ by a few percent
 FAR_BELOW_PERCENT = 50.0  # a hump this small beside the others' belongs to no cylinder that is merely to be watched
 FAR_BELOW_LIMIT = 10.0  # points: a cylinder that may be so far below the limit is not to be called good; of two, 5
@@ -49,7 +52,7 @@ def after_verdict(estimate: Estimate, cylinders: Sequence[Cylinder], engine: Eng
                  _one_of_three(estimate), *of_two, _two_rates(estimate),
                  _one_far_above(estimate, cylinders, thresholds), _hump_far_above(estimate, engine, thresholds),
                  _unsure(estimate, cylinders, thresholds), _heights_against(estimate, engine, thresholds),
-                 _small_hump(estimate, cylinders, thresholds)])
+                 _small_hump(estimate, cylinders, thresholds), _short_hump(estimate, cylinders, thresholds)])
 
 
 def windows_meet(estimate: Estimate) -> bool:
@@ -95,6 +98,19 @@ def _small_hump(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds: T
     if not near or _number(against, "height_percent") >= FAR_BELOW_PERCENT:
         return None
     return Notice("not-explained", {"why": "heights", **against.facts})
+
+
+def _short_hump(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds: Thresholds) -> Notice | None:
+    """Return the reason that a hump falls short of the fitted one, none being low: its cylinder may be."""
+    if not len(estimate.fitted_heights_percent) or any(c.relative_percent < thresholds.low_percent for c in cylinders):
+        return None
+    short = estimate.fitted_heights_percent - estimate.heights_percent
+    worst = int(np.argmax(short))
+    if short[worst] < MOST_SHORT_PERCENT:
+        return None
+    return Notice("not-explained", {
+        "why": "heights", "position": worst + 1, "relative_percent": float(estimate.relative_percent[worst]),
+        "height_percent": float(estimate.heights_percent[worst])})
 
 
 def _heights_against(estimate: Estimate, engine: Engine, thresholds: Thresholds) -> Notice | None:

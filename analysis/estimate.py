@@ -64,6 +64,8 @@ class Estimate:
         The starter kind that explained it better.
     heights_percent : ndarray, shape (cylinders,)
         The independent second opinion: trough-referred hump heights, percent of the strongest.
+    fitted_heights_percent : ndarray, shape (cylinders,)
+        The same heights of the fitted current; empty where they are not known.
     details
         Fitted values by name with the unit in the name, for the picture, health and tests
         (for example ``stall_current``, ``lag_s``, ``worst_sigma_percent``).
@@ -80,6 +82,7 @@ class Estimate:
     cost: float
     motor: Motor
     heights_percent: NDArray[np.float64]
+    fitted_heights_percent: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
     details: Mapping[str, float] = field(default_factory=dict)
 
 
@@ -213,6 +216,7 @@ def _estimate(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[
         explained=float(np.clip(fit.explained, 0.0, 1.0)), cost=float(fit.cost),
         motor="series" if fit.problem.series else "permanent-magnet",
         heights_percent=trough_heights(angle, current, engine), details=details,
+        fitted_heights_percent=trough_heights(angle, np.where(np.isfinite(model), model, current), engine),
     )
 
 

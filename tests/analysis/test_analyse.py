@@ -73,9 +73,10 @@ def test_the_estimate_kept_is_turned_to_the_firing_order(cranking_of):
 
 
 def test_turning_moves_values_and_angle_together(estimate_of):
-    estimate = estimate_of(FOUR, relative=(10, 20, 30, 40))
+    estimate = replace(estimate_of(FOUR, relative=(10, 20, 30, 40)), fitted_heights_percent=np.array([1, 2, 3, 4]))
     out = turned(estimate, 3, FOUR)
     assert out.relative_percent.tolist() == [40, 10, 20, 30]
+    assert out.fitted_heights_percent.tolist() == [4, 1, 2, 3]
     assert np.allclose(out.angle_deg, estimate.angle_deg - 540.0)
     assert turned(estimate, 0, FOUR) is estimate
 

@@ -52,6 +52,17 @@ def test_one_read_far_below_the_limit_is_low_however_wide_its_interval(percent, 
     assert codes(doubts(estimate)) == found
 
 
+@pytest.mark.parametrize(("relative", "fitted", "position"), [
+    ((95, 100, 98, 97), (98, 100, 92, 98), 3), ((95, 100, 98, 97), (98, 100, 87, 98), None),
+    ((95, 100, 70, 97), (98, 100, 92, 98), None), ((95, 100, 98, 97), (), None)])
+def test_a_hump_that_falls_short_of_the_fitted_one_may_be_a_low_one_s(relative, fitted, position, estimate_of):
+    """Where none is low; a cylinder that is low anyway makes it uneven."""
+    estimate = estimate_of(FOUR, relative=relative, heights=(97, 100, 83, 98))
+    reasons = doubts(replace(estimate, fitted_heights_percent=np.array(fitted, dtype=float)))
+    assert [r.facts["position"] for r in reasons] == ([position] if position else [])
+    assert all(r.facts["why"] == "heights" for r in reasons)
+
+
 def test_of_two_a_wide_interval_stays_a_doubt(estimate_of):
     estimate = replace(estimate_of(Engine((1, 2)), relative=(100, 40)), interval_percent=np.array([(90, 100), (0, 90)]))
     assert [r.facts["why"] for r in doubts(estimate, Engine((1, 2)))] == ["unsure"]

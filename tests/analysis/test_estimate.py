@@ -58,6 +58,7 @@ def test_each_cylinder_of_a_four(fault):
     at = np.interp(found[0].time_s[[0, -1]], run(spec).time_s, run(spec).angle_deg)
     assert found[0].cycles == pytest.approx((at[1] - at[0]) / 720.0, abs=0.1)
     assert 0.7 * found[0].cycles < found[0].details["fitted_cycles"] <= found[0].cycles + 0.01
+    np.testing.assert_allclose(found[0].fitted_heights_percent, found[0].heights_percent, atol=4.0)
     assert found[0].motor == "permanent-magnet"
     assert np.all(np.isfinite(list(found[0].details.values())))
 
