@@ -94,7 +94,9 @@ def _answer(capture: Capture, base: Result, thresholds: Thresholds, gauge: Gauge
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # a start that runs away is dropped there
         estimates = explain(trace, engine)
         if not refusals.holds(estimates):
-            trace, estimates = look_again(trace, engine, estimates)
+            base, estimates = _look_again(base, trace, estimates)
+    assert base.trace is not None
+    trace = base.trace
     if volts:
         estimates = tuple(map(widened, estimates))
     reasons = refusals.after_fit(trace, engine, estimates)
@@ -108,6 +110,16 @@ def _answer(capture: Capture, base: Result, thresholds: Thresholds, gauge: Gauge
     marks = _marks(capture, base.sync_asked, trace)
     result = _judged(base, capture, marks, estimates, thresholds)
     return result if result.verdict == "none" else _beside(result, marks, gauge, misfire_codes)
+
+
+def _look_again(base: Result, trace: CrankingTrace,
+                first: tuple[Estimate, ...]) -> tuple[Result, tuple[Estimate, ...]]:
+    """Return what a second look finds, with the caution that a beginning was left out where it was."""
+    judged, found = look_again(trace, base.engine, first)
+    if judged is trace:
+        return base, found
+    left_out = Notice("slow-start", {"judged_from_s": judged.steady_from_s - judged.crank.start_s})
+    return replace(base, trace=judged, cautions=(*base.cautions, left_out)), found
 
 
 def _health(result: Result, capture: Capture) -> Health | None:

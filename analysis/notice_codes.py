@@ -28,6 +28,7 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
     "scale-doubtful": ("mean_a",),
     "battery-voltage": (),
     "decompressor": ("shut_s",),
+    "slow-start": ("judged_from_s",),
     "near-limit": ("positions", "cylinders", "limit_percent", "relative_percent", "low_end_percent",
                    "high_end_percent"),
     "cranks-disagree": ("position", "cylinders", "least_percent", "most_percent"),

@@ -78,7 +78,10 @@ def test_what_was_once_read_wrongly(family, seed, number, make):
 ])
 def test_what_was_once_not_explained(seed, number, verdict, make):
     made = make("ordinary", seed, number)
-    assert analyse(made.capture(), made.engine(), sync=made.sync()).verdict == verdict
+    result = analyse(made.capture(), made.engine(), sync=made.sync())
+    assert result.verdict == verdict
+    left_out = [c.facts["judged_from_s"] for c in result.cautions if c.code == "slow-start"]
+    assert left_out == ([result.trace.steady_from_s - result.trace.crank.start_s] if number == 184 else [])
 
 
 
