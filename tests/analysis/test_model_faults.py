@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,7 +15,7 @@ from crankfold.analysis.conditioning import condition
 from crankfold.analysis.engine import Engine
 from crankfold.analysis.estimate import estimate
 from crankfold.analysis.gas_tables import ANGLES_DEG
-from crankfold.analysis.model import acceptance
+from crankfold.analysis.model import acceptance, faults
 from crankfold.analysis.model.options import FitOptions
 from crankfold.analysis.model.slowing import slowness
 from crankfold.plugins.virtual_engine import simulate
@@ -101,3 +103,76 @@ def test_further_starts_end_when_the_work_allowed_is_done(monkeypatch):
     monkeypatch.setattr(acceptance, "MOST_WORK", 1)
     estimate(trace, Engine((1, 3, 4, 2)))
     assert 0 < len(tried) < every
+
+
+@dataclass(frozen=True)
+class Fake:
+    """As much of a fit as the choice between faults looks at."""
+
+    families: tuple[str, ...]
+    cost: float
+    amplitudes: np.ndarray
+    explained: float = 0.99
+    rivals: tuple = ()
+
+    @property
+    def problem(self):
+        return SimpleNamespace(families=self.families, starts=np.arange(4))
+
+    @property
+    def solution(self):
+        return SimpleNamespace(p=self.amplitudes)
+
+
+@pytest.fixture
+def asked(monkeypatch):
+    """The families asked for, of engines whose cost with each is given; in the few windows all cost a tenth."""
+    tried = []
+
+    def begin(costs, shares=(1.0, 0.5, 1.0, 1.0), whole=1.0):
+        def refit(_trace, fit, families, _options, *, stages=()):
+            tried.append(families)
+            cost = costs.get(families, 10.0) * (0.1 if stages else whole)
+            return Fake(families, cost, np.array(shares) * (1.0 if families[0] == "leak" else 0.8))
+
+        monkeypatch.setattr(faults, "refit", refit)
+        monkeypatch.setattr(faults, "with_windows", lambda _trace, fit, chosen, _options: fit)
+        monkeypatch.setattr(faults, "with_slowing", lambda _trace, fit, positions, _options: fit)
+        leaks = ("leak",) * len(shares)
+        engine = SimpleNamespace(cylinders=len(shares))
+        fit = Fake(leaks, costs[leaks], np.array(shares))
+        return faults.with_faults(SimpleNamespace(engine=engine), fit, FitOptions()), tried
+
+    return begin
+
+
+LEAKS = ("leak",) * 4
+ONE_FILLS_BADLY = ("leak", "filling", "leak", "leak")
+
+
+@pytest.mark.parametrize(("cost", "whole", "taken"), [(0.89, 1.0, True), (0.91, 1.0, False), (0.89, 1.02, False)])
+def test_another_fault_is_taken_where_it_explains_clearly_better_also_in_the_whole(cost, whole, taken, asked):
+    found, _ = asked({LEAKS: 1.0, ONE_FILLS_BADLY: cost}, whole=whole)
+    assert found.families == (ONE_FILLS_BADLY if taken else LEAKS)
+    rivals = [round(r.cost, 2) for r in found.rivals]
+    assert round(1.0 / cost if taken else cost, 2) in rivals
+
+
+def test_what_another_fault_would_make_of_the_cylinders_is_kept(asked):
+    """A rival's shift is its amplitudes as shares of its strongest, less the best's; these are alike."""
+    found, tried = asked({LEAKS: 1.0})
+    assert {("filling",) * 4, ("clearance",) * 4, ONE_FILLS_BADLY} <= set(tried)
+    assert len(found.rivals) == len(tried) - 1
+    for rival in found.rivals:
+        np.testing.assert_allclose(rival.shift, 0.0, atol=1e-12)
+
+
+@pytest.mark.parametrize(("shares", "asked_singly"), [
+    ((1.0, 0.5), 0), ((1.0, 0.5, 1.0), 2), ((1.0, 0.02, 1.0), None), ((1.0, 0.95, 1.0), None),
+    ((1.0, 0.5, 0.6, 0.7, 0.8), 6)])
+def test_only_the_lowest_between_dead_and_healthy_are_asked_singly(shares, asked_singly, asked):
+    """Two other families each, three cylinders at most; of two cylinders neither; where none is between, nothing."""
+    leaks = ("leak",) * len(shares)
+    found, tried = asked({leaks: 1.0}, shares)
+    assert found.families == leaks
+    assert len(tried) == (0 if asked_singly is None else 3 + asked_singly)
