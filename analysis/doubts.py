@@ -186,8 +186,9 @@ def _unsure(estimate: Estimate, cylinders: Sequence[Cylinder], thresholds: Thres
 
 
 def _clearly_low(cylinder: Cylinder, cylinders: Sequence[Cylinder], low_percent: float) -> bool:
-    """Return whether a cylinder is low however wide its interval; of two, the other one may be."""
-    return len(cylinders) > 2 and cylinder.relative_percent < low_percent - CLEARLY_LOW
+    """Return whether a cylinder is low however wide its interval, being one of fewer than half that are low."""
+    low = sum(c.relative_percent < low_percent for c in cylinders)
+    return 2 * low < len(cylinders) and cylinder.relative_percent < low_percent - CLEARLY_LOW
 
 
 def _number(notice: Notice, fact: str) -> float:

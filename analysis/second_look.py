@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 WELL = 0.988  # explained; more than what a first look needs, as it is one of several
 BEGINNING_S = (0.8, 1.6)  # left out: an engine is up to speed by then
 INRUSH_S = 0.2  # after the onset its peak is over
-STALLED, RUNNING, LATE_TOP_PERCENTILE = 1.15, 1.8, 98.0
+STALLED, RUNNING, LATE_TOP_PERCENTILE = 1.15, 1.35, 98.0
 """Times the later tops: engines that fire weakly while they are cranked stay below 1.1; where the humps fall further
 than a steady crank's do below a stalled one's, the engine runs."""
 LEAST_CYCLES = 2.2  # of what is left

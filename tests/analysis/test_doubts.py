@@ -52,6 +52,14 @@ def test_one_read_far_below_the_limit_is_low_however_wide_its_interval(percent, 
     assert codes(doubts(estimate)) == found
 
 
+@pytest.mark.parametrize(("relative", "found"), [
+    ((100, 55, 98, 97, 54, 99), []), ((100, 55, 98, 54, 97, 53), ["not-explained"])])
+def test_half_of_them_are_not_low_on_wide_intervals(relative, found, estimate_of):
+    """As with the card of an engine that has twice as many."""
+    six, wide = Engine((1, 5, 3, 6, 2, 4)), np.array([(30, 95) if r < 75 else (94, 100) for r in relative])
+    assert codes(doubts(replace(estimate_of(six, relative=relative), interval_percent=wide), six)) == found
+
+
 @pytest.mark.parametrize(("relative", "fitted", "position"), [
     ((95, 100, 98, 97), (98, 100, 92, 98), 3), ((95, 100, 98, 97), (98, 100, 87, 98), None),
     ((95, 100, 70, 97), (98, 100, 92, 98), None), ((95, 100, 98, 97), (), None)])
