@@ -30,6 +30,7 @@ INRUSH_S = 0.2  # after the onset its peak is over
 STALLED, RUNNING, LATE_TOP_PERCENTILE = 1.15, 1.35, 98.0
 """Times the later tops: engines that fire weakly while they are cranked stay below 1.1; where the humps fall further
 than a steady crank's do below a stalled one's, the engine runs."""
+LEAST_REPEAT = 0.6  # correlation of a cycle with the next; rates that repeat less are chance
 LEAST_CYCLES = 2.2  # of what is left
 LEAST_LEFT_S = 1.0
 
@@ -52,7 +53,7 @@ def look_again(trace: CrankingTrace, engine: Engine,
 def _looks(trace: CrankingTrace, engine: Engine) -> Iterator[tuple[CrankingTrace, tuple[Estimate, ...]]]:
     rates = find_rates(trace, engine)
     for rate in rates[1:]:
-        if rate.repeat < rates[0].repeat - RIVAL_REPEAT or rate.line < FAINT_LINE:
+        if rate.repeat < max(LEAST_REPEAT, rates[0].repeat - RIVAL_REPEAT) or rate.line < FAINT_LINE:
             continue
         yield trace, estimate(trace, engine, rates=[rate])
     for left_out_s in BEGINNING_S:

@@ -101,3 +101,10 @@ def test_nothing_repeats_and_nothing_is_looked_at(looks, trace_of):
     trace = trace_of()
     assert second_look.look_again(trace, FOUR, ()) == (trace, ())
     assert taken == []
+
+
+@pytest.mark.parametrize(("repeat", "looked"), [(0.61, 1), (0.59, 0)])
+def test_where_hardly_anything_repeats_no_other_rate_is_looked_at(repeat, looked, looks, trace_of):
+    taken = looks([()], (RateCandidate(1.5, 0.6, 0.61, 1.0), RateCandidate(2.0, 0.5, repeat, 0.9)))
+    second_look.look_again(trace_of(), FOUR, ())
+    assert len(taken) == looked
