@@ -93,7 +93,7 @@ TRACK_STEP_S = 0.001
 STALL_OVER_LEVEL = 2.2  # in-rush over the 95th percentile of the steady current, where the in-rush was not recorded
 PHASE_BINS = 72
 RIVAL_COST = 0.01  # a slower rate never explains what a faster one explains so well
-NO_EXPLANATION = 0.03  # a slower rate that leaves so much unexplained is none
+NO_EXPLANATION = 0.03  # a slower rate that leaves so much unexplained is none: no verdict is drawn from it
 FASTER_GAIN = 0.15  # of the slower rate's cost: what a faster one with dead cylinders must come below
 NO_RIVAL = 1e6  # stands for no rival
 
@@ -108,6 +108,11 @@ def estimate(trace: CrankingTrace, engine: Engine, options: FitOptions | None = 
     ``worst_sigma_percent``, ``slip_deg``, ``jump_humps``, ``upward_outlier_percent``, ``fitted_cycles``,
     ``rate_margin``, ``rate_repeat``, ``rate_line``, ``rival_cost_ratio`` (cost of the best
     explanation at another cycle rate over this one's; near or below 1 the rate is in doubt), ``offset``, ``filling``.
+
+    Parameters
+    ----------
+    rates
+        Cycle rates to try, the first preferred; None: those that `find_rates` finds.
     """
     from crankfold.analysis.model.faults import with_faults
     from crankfold.analysis.model.options import FULL

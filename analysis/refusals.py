@@ -49,8 +49,8 @@ LOWEST_RATIO, SHALLOW_PERCENT = 6.05, 60.0
 that are fitted with so low a ratio have humps taller than the mean."""
 LONGEST_LAG_S = 0.45  # starter and engine together; no engine so heavy is turned by its starter
 ALIKE_PERCENT = 75.0  # where one cylinder stands out, there is compression in the others
-MIN_EXPLAINED = 0.97  # no fit that converged explains less, none that failed more than 0.90
-"""Measured on simulated engines: fits end either above 0.97 or below 0.90."""
+MIN_EXPLAINED = 0.97  # hardly any fit that converged explains less, few that failed more than 0.90
+"""Measured on simulated engines; those between are refused as well."""
 
 
 def no_cranking(facts: Mapping[str, float], unit: str) -> Notice:
