@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
     from pathlib import Path
 
-    from crankfold.acquire.source import Source
+    from crankfold.acquire.contract import Source
 
 CONTRACT = 1
 """Number of the contract between plugins and this version; a plugin states it as ``crankfold_contract = 1``."""

@@ -14,9 +14,9 @@ from crankfold.analysis.errors import InputError, quoted
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
 
+    from crankfold.acquire.contract import Source
     from crankfold.acquire.declarations import BoardDeclaration, ReaderDeclaration, Setting
-    from crankfold.acquire.plugin_loading import Plugins
-    from crankfold.acquire.source import Source
+    from crankfold.acquire.registry import Plugins
 
 OPEN_DEADLINE_S = 15.0  # a board that restarts when its port is opened needs 2 to 5 s, a slow one more
 HEAD_BYTES = 4096

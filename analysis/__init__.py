@@ -1,6 +1,6 @@
 """From a capture to a result: pure functions on arrays, needing numpy, scipy and numba only.
 
-``crankfold.analysis.analyse.analyse(capture, engine)`` is the one way in; `Capture`, `Engine` and `Result` are what it
+``crankfold.analysis.pipeline.analyse(capture, engine)`` is the one way in; `Capture`, `Engine` and `Result` are what it
 takes and gives. (It is not offered here, where its module has the name already.)
 Names are loaded on first use, so that importing the package costs nothing.
 """
@@ -11,11 +11,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from crankfold.analysis.answer.verdict import Thresholds
     from crankfold.analysis.capture import Capture, Channel, Gap
     from crankfold.analysis.engine import Engine, SyncSpec
     from crankfold.analysis.errors import InputError
     from crankfold.analysis.result import Cylinder, Notice, Result
-    from crankfold.analysis.verdict import Thresholds
 
 __all__ = ["Capture", "Channel", "Cylinder", "Engine", "Gap", "InputError", "Notice", "Result", "SyncSpec",
            "Thresholds"]
@@ -23,7 +23,7 @@ __all__ = ["Capture", "Channel", "Cylinder", "Engine", "Gap", "InputError", "Not
 _HOME = {
     "Capture": "capture", "Channel": "capture", "Gap": "capture", "Engine": "engine", "SyncSpec": "engine",
     "InputError": "errors", "Cylinder": "result", "Notice": "result", "Result": "result",
-    "Thresholds": "verdict",
+    "Thresholds": "answer.verdict",
 }
 
 

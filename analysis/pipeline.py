@@ -7,35 +7,35 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis import refusals
-from crankfold.analysis.anchor import Gauge, anchored, gauge_from_marks
-from crankfold.analysis.battery_voltage import as_current, health_of_voltage, is_battery_voltage, widened
+from crankfold.analysis.answer.battery_voltage import as_current, health_of_voltage, is_battery_voltage, widened
+from crankfold.analysis.answer.cautions import cranking_cautions, second_opinion, slow, tall_hump, trace_cautions
+from crankfold.analysis.answer.health import mean_current, read_health
+from crankfold.analysis.answer.hints import misfire_notices
+from crankfold.analysis.answer.patterns import find_pattern, one_far_above
+from crankfold.analysis.answer.verdict import Thresholds, judge, near_limit
 from crankfold.analysis.capture import CURRENT, SYNC
-from crankfold.analysis.cautions import cranking_cautions, second_opinion, slow, tall_hump, trace_cautions
-from crankfold.analysis.conditioning import NoCranking, condition
-from crankfold.analysis.decompressor import after_decompressor
-from crankfold.analysis.doubts import after_verdict
-from crankfold.analysis.estimate import estimate as explain
-from crankfold.analysis.health import mean_current, read_health
-from crankfold.analysis.hints import misfire_notices
-from crankfold.analysis.mark_rhythm import rhythm_against
-from crankfold.analysis.marks import find_marks
-from crankfold.analysis.naming import Naming, name_by_marks, name_by_pattern, name_by_plug_out
-from crankfold.analysis.patterns import find_pattern, one_far_above
+from crankfold.analysis.criticism import refusals
+from crankfold.analysis.criticism.doubts import after_verdict
+from crankfold.analysis.criticism.second_look import look_again
+from crankfold.analysis.model.estimate import estimate as explain
 from crankfold.analysis.result import Cranking, Cylinder, Notice, Result
-from crankfold.analysis.second_look import look_again
-from crankfold.analysis.trace import Span
-from crankfold.analysis.verdict import Thresholds, judge, near_limit
+from crankfold.analysis.signal.condition import NoCranking, condition
+from crankfold.analysis.signal.decompressor import after_decompressor
+from crankfold.analysis.signal.trace import Span
+from crankfold.analysis.sync.anchor import Gauge, anchored, gauge_from_marks
+from crankfold.analysis.sync.naming import Naming, name_by_marks, name_by_pattern, name_by_plug_out
+from crankfold.analysis.sync.pulses import find_marks
+from crankfold.analysis.sync.rhythm import rhythm_against
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from crankfold.analysis.capture import Capture
     from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.estimate import Estimate
-    from crankfold.analysis.marks import Marks
+    from crankfold.analysis.model.estimate import Estimate
     from crankfold.analysis.result import Health
-    from crankfold.analysis.trace import CrankingTrace
+    from crankfold.analysis.signal.trace import CrankingTrace
+    from crankfold.analysis.sync.pulses import Marks
 
 __all__ = ["Gauge", "Thresholds", "analyse"]
 

@@ -9,8 +9,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.estimate import Estimate
-    from crankfold.analysis.trace import CrankingTrace
+    from crankfold.analysis.model.estimate import Estimate
+    from crankfold.analysis.signal.trace import CrankingTrace
 
 Verdict = Literal["even", "uneven", "none"]
 State = Literal["good", "watch", "low", "dead"]

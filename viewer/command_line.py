@@ -10,8 +10,8 @@ from typing import NoReturn
 
 import click
 
-from crankfold.viewer.terminal import complain, prepare
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.terminal import complain, prepare
 
 VERDICT, BAD_INPUT, NO_VERDICT, OWN_FAULT, INTERRUPTED, PIPE_CLOSED = 0, 2, 3, 1, 130, 141
 """Exit statuses: a verdict; bad usage or input; no verdict; a fault of this program; Ctrl-C; the reader went away."""
@@ -61,7 +61,7 @@ def _only_own_plugins(ctx: click.Context, param: click.Parameter, value: bool) -
     """Leave out foreign plugins in everything this run does, the processes it starts included."""
     if not value or ctx.resilient_parsing:
         return
-    from crankfold.acquire.plugin_loading import ONLY_OWN_VARIABLE
+    from crankfold.acquire.registry import ONLY_OWN_VARIABLE
 
     os.environ[ONLY_OWN_VARIABLE] = "1"
 

@@ -11,12 +11,12 @@ from crankfold.viewer.picture.draw_strip import draw_strip
 from crankfold.viewer.picture.page import HEIGHT, MARGIN, WIDTH
 from crankfold.viewer.picture.scene import Box, Scene, Words
 from crankfold.viewer.picture.strip import strip_of
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
     from crankfold.analysis.capture import Capture
     from crankfold.analysis.engine import Engine
-    from crankfold.analysis.trace import CrankingTrace
+    from crankfold.analysis.signal.trace import CrankingTrace
 
 ENGINES = {"pump": ("1-3-4-2", ""), "launch": ("1-5-3-6-2-4", ""), "eight": ("1-8-4-3-6-5-7-2", ""),
            "vee": ("1-6-5-4-3-2", "90-150")}

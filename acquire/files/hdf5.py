@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.apart import MAX_BYTES, Apart, ApartError
+from crankfold.acquire.files.isolated import MAX_BYTES, Apart, ApartError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-READER = "crankfold.acquire.hdf5_contents:answer"
+READER = "crankfold.acquire.files.hdf5_contents:answer"
 
 
 @dataclass(frozen=True)

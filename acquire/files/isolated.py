@@ -24,7 +24,7 @@ MAX_BYTES = 2**31  # of all that is read of a file, as float64; one that claims 
 LEAST_TIME_S = 20.0  # a large recording takes a second or two, on a busy machine some times as long
 SLOWEST_BYTES_PER_S = 1e7  # of a network drive
 SHORTEST_S = 0.001
-COMMAND = (sys.executable, "-P", "-m", "crankfold.acquire.apart_child")
+COMMAND = (sys.executable, "-P", "-m", "crankfold.acquire.files.isolated_child")
 
 
 class ApartError(ValueError):

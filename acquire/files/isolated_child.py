@@ -22,7 +22,7 @@ def main() -> None:
     """Answer requests until there are no more."""
     _confine()
     with contextlib.suppress(ImportError):
-        import crankfold.acquire.hdf5_contents  # noqa: F401 - while whoever asks is still busy with other things
+        import crankfold.acquire.files.hdf5_contents  # noqa: F401 - while whoever asks is still busy with other things
     with Path(os.devnull).open("w", encoding="ascii") as nowhere:
         for line in sys.stdin.buffer:
             asked = json.loads(line)

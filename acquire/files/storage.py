@@ -23,12 +23,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.capture_making import make_capture
+from crankfold.acquire.atomic import write_whole
+from crankfold.acquire.contract import SourceInfo
 from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.hdf5_files import Hdf5File, Member
-from crankfold.acquire.ring import Piece
-from crankfold.acquire.source import SourceInfo
-from crankfold.acquire.whole_file import write_whole
+from crankfold.acquire.files.hdf5 import Hdf5File, Member
+from crankfold.acquire.stream.caught import make_capture
+from crankfold.acquire.stream.ring import Piece
 from crankfold.analysis.capture import Capture, Channel, Gap, find_gaps
 
 if TYPE_CHECKING:

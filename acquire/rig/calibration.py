@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.acquire.probe import Probe, in_base_units
+from crankfold.acquire.rig.probe import Probe, in_base_units
 from crankfold.analysis.capture import CURRENT
 from crankfold.analysis.errors import InputError, quoted
 

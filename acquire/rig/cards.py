@@ -8,9 +8,9 @@ from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from crankfold.acquire.atomic import write_whole
 from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.toml_checks import KINDS, checked, kind_of, parse_toml
-from crankfold.acquire.whole_file import write_whole
+from crankfold.acquire.rig.toml import KINDS, checked, kind_of, parse_toml
 from crankfold.analysis.engine import Engine
 from crankfold.analysis.errors import InputError, quoted
 
@@ -64,7 +64,7 @@ class Rig:
     notes: str = ""
 
     def __post_init__(self) -> None:
-        from crankfold.acquire.probe import Probe
+        from crankfold.acquire.rig.probe import Probe
 
         if not self.board.partition(":")[0].strip():
             raise InputError("board names no plugin; write it like serial-lines:SERIALNUMBER")

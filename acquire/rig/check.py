@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.acquire.capture_making import make_capture
-from crankfold.acquire.clock import ClockFit, FittedRate
 from crankfold.acquire.errors import AcquireError, BoardStalledError
-from crankfold.acquire.ring import Piece
-from crankfold.acquire.sine_fit import SineFit, fit_sine, tone
+from crankfold.acquire.rig.sine_fit import SineFit, fit_sine, tone
+from crankfold.acquire.stream.caught import make_capture
+from crankfold.acquire.stream.clock import ClockFit, FittedRate
+from crankfold.acquire.stream.ring import Piece
 from crankfold.analysis.capture import CURRENT, Gap
 
 if TYPE_CHECKING:
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from crankfold.acquire.source import Block, Source
+    from crankfold.acquire.contract import Block, Source
     from crankfold.analysis.capture import Capture, Channel
 
 READ_S = 0.1

@@ -10,7 +10,7 @@ import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.cable import cable_resistance_ohm
+from crankfold.acquire.rig.cable import cable_resistance_ohm
 from crankfold.analysis.capture import CURRENT, SYNC
 from crankfold.analysis.errors import InputError, quoted
 

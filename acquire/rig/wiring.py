@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.probe import Probe, in_base_units
+from crankfold.acquire.rig.probe import Probe, in_base_units
 from crankfold.analysis.capture import CURRENT
 from crankfold.analysis.errors import InputError
 
 if TYPE_CHECKING:
-    from crankfold.acquire.rig import Rig
+    from crankfold.acquire.rig.cards import Rig
     from crankfold.analysis.capture import Capture
 
 UNUSED = "unused"

@@ -15,9 +15,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from crankfold.acquire.journal import JournalWriter
-    from crankfold.acquire.ring import Piece
-    from crankfold.acquire.source import SourceInfo
+    from crankfold.acquire.contract import SourceInfo
+    from crankfold.acquire.stream.journal import JournalWriter
+    from crankfold.acquire.stream.ring import Piece
 
 AT_ONCE = 32_768  # samples scaled at a time: they stay in the cache, and the board waits less long for its next read
 MIN_SKEW_SAMPLES = 1e-3  # a thousandth of a sample is below any converter's own jitter

@@ -24,11 +24,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.capture_making import make_capture
+from crankfold.acquire.atomic import flush_folder
+from crankfold.acquire.contract import SourceInfo
 from crankfold.acquire.errors import FileFormatError, SaveError
-from crankfold.acquire.ring import Piece
-from crankfold.acquire.source import SourceInfo
-from crankfold.acquire.whole_file import flush_folder
+from crankfold.acquire.stream.caught import make_capture
+from crankfold.acquire.stream.ring import Piece
 from crankfold.analysis.capture import Capture, Channel, Gap
 
 if TYPE_CHECKING:

@@ -8,22 +8,22 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from crankfold.acquire.capture_making import Caught
-from crankfold.acquire.clock import ClockFit
-from crankfold.acquire.crank_watch import End
 from crankfold.acquire.errors import SaveError
-from crankfold.acquire.journal import JournalWriter, new_journal_path
-from crankfold.acquire.recording import Event, Happening, Stage
-from crankfold.acquire.ring import RingBuffer
-from crankfold.acquire.trigger import CrankingTrigger, Onset
+from crankfold.acquire.stream.caught import Caught
+from crankfold.acquire.stream.clock import ClockFit
+from crankfold.acquire.stream.crank_watch import End
+from crankfold.acquire.stream.journal import JournalWriter, new_journal_path
+from crankfold.acquire.stream.plan import Event, Happening, Stage
+from crankfold.acquire.stream.ring import RingBuffer
+from crankfold.acquire.stream.trigger import CrankingTrigger, Onset
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from numpy.typing import NDArray
 
-    from crankfold.acquire.recording import RecordingPlan
-    from crankfold.acquire.source import Block, Source
+    from crankfold.acquire.contract import Block, Source
+    from crankfold.acquire.stream.plan import RecordingPlan
 
 MAX_RING_BYTES = 512 * 2**20  # touched only as far as samples come
 MAX_FINITE_BYTES = 256 * 2**20

@@ -13,19 +13,19 @@ import weakref
 from collections import deque
 from typing import TYPE_CHECKING, Self
 
-from crankfold.acquire.capture_making import Caught
 from crankfold.acquire.errors import AcquireError, BoardStalledError, ShutdownTimeoutError
-from crankfold.acquire.recording import Event, Happening, RecordingPlan, Stage
-from crankfold.acquire.stream import Stream
-from crankfold.acquire.whole_source import read_captured
+from crankfold.acquire.stream.caught import Caught
+from crankfold.acquire.stream.pipeline import Stream
+from crankfold.acquire.stream.plan import Event, Happening, RecordingPlan, Stage
+from crankfold.acquire.stream.whole_source import read_captured
 from crankfold.analysis.errors import InputError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from types import TracebackType
 
-    from crankfold.acquire.ring import RingBuffer
-    from crankfold.acquire.source import Source
+    from crankfold.acquire.contract import Source
+    from crankfold.acquire.stream.ring import RingBuffer
     from crankfold.analysis.capture import Capture
 
 READ_S = 0.1

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.candidate import STEADY_SHARE, Candidate, Finding, Scale
-from crankfold.acquire.crank_watch import CrankWatch, End
-from crankfold.acquire.quiet import MAD_TO_SD, NEEDED_FRAMES, Quiet
+from crankfold.acquire.stream.candidate import STEADY_SHARE, Candidate, Finding, Scale
+from crankfold.acquire.stream.crank_watch import CrankWatch, End
+from crankfold.acquire.stream.quiet import MAD_TO_SD, NEEDED_FRAMES, Quiet
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.acquire.capture_making import make_capture
 from crankfold.acquire.errors import AcquireError
-from crankfold.acquire.ring import Piece
+from crankfold.acquire.stream.caught import make_capture
+from crankfold.acquire.stream.ring import Piece
 from crankfold.analysis.capture import Gap
 
 if TYPE_CHECKING:
-    from crankfold.acquire.source import Block, Source
+    from crankfold.acquire.contract import Block, Source
     from crankfold.analysis.capture import Capture
 
 READ_S = 1.0

@@ -15,7 +15,7 @@ from crankfold.acquire.testing.source_case import CANNOT_OPEN, READ_S, SourceCas
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from crankfold.acquire.source import Block, Source
+    from crankfold.acquire.contract import Block, Source
 
 SLACK_S = 0.5
 """How much longer than its time-out a read may take: longer and stopping feels broken."""

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from types import ModuleType
 
-    from crankfold.acquire.source import Source
+    from crankfold.acquire.contract import Source
 
 
 def _hold(rule: Rule[Case], case: Case, deadline_s: float) -> None:

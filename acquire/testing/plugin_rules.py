@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from types import ModuleType
 
-    from crankfold.acquire.source import Source
+    from crankfold.acquire.contract import Source
     from crankfold.acquire.testing.outcome import Rule, RuleOutcome
 
 NAME = re.compile(r"[a-z][a-z0-9-]*")

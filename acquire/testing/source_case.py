@@ -15,7 +15,7 @@ from crankfold.acquire.testing.outcome import NotTriedError
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from crankfold.acquire.source import Block, Source, SourceInfo
+    from crankfold.acquire.contract import Block, Source, SourceInfo
 
 T = TypeVar("T")
 

@@ -12,7 +12,7 @@ from crankfold.acquire.testing.source_case import SourceCase
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from crankfold.acquire.source import Source
+    from crankfold.acquire.contract import Source
     from crankfold.acquire.testing.outcome import Rule, RuleOutcome
 
 SOURCE_RULES: tuple[Rule[SourceCase], ...] = (

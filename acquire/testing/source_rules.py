@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from crankfold.acquire.contract import Source, SourceInfo
 from crankfold.acquire.errors import AcquireError
-from crankfold.acquire.source import Source, SourceInfo
 from crankfold.acquire.testing.outcome import NotTriedError, RuleBrokenError, require, rule
 from crankfold.acquire.testing.refusing import must_refuse
 from crankfold.acquire.testing.source_case import READ_S, SourceCase, Stretch, is_promise_broken, said_rate_hz

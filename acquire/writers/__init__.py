@@ -3,7 +3,7 @@
 ===========  ====================================================  ==================================================
 ending       what is kept                                          what is not
 ===========  ====================================================  ==================================================
-``.h5``      everything; see `crankfold.acquire.storage`           nothing
+``.h5``      everything; see `crankfold.acquire.files.storage`           nothing
 ``.csv``     time and values with names and units; lost samples    start, notes, trigger, the converter's codes
              as missing rows
 ``.parquet`` the same and start, notes, trigger, rate, codes'      nothing
@@ -23,8 +23,8 @@ from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from crankfold.acquire.atomic import write_whole
 from crankfold.acquire.errors import SaveError
-from crankfold.acquire.whole_file import write_whole
 
 if TYPE_CHECKING:
     from crankfold.analysis.capture import Capture

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.storage import capture_image
+from crankfold.acquire.files.storage import capture_image
 
 if TYPE_CHECKING:
     from crankfold.analysis.capture import Capture

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.storage import codes_of
+from crankfold.acquire.files.storage import codes_of
 from crankfold.acquire.writers.rows import kept_rows
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crankfold.acquire.errors import SaveError
-from crankfold.acquire.storage import codes_of
+from crankfold.acquire.files.storage import codes_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

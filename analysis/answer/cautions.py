@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.health import mean_current, ripple_percent, sag_percent
+from crankfold.analysis.answer.health import mean_current, ripple_percent, sag_percent
 from crankfold.analysis.result import Notice
 
 if TYPE_CHECKING:
+    from crankfold.analysis.answer.verdict import Thresholds
     from crankfold.analysis.engine import Engine
-    from crankfold.analysis.estimate import Estimate
-    from crankfold.analysis.trace import CrankingTrace
-    from crankfold.analysis.verdict import Thresholds
+    from crankfold.analysis.model.estimate import Estimate
+    from crankfold.analysis.signal.trace import CrankingTrace
 
 WEAK_SAG_PERCENT = 12.0  # of the stall current within one cranking: a sound battery loses a few
 SLOW_RPM = 110.0  # below it leaks tell more and batteries are weak; common practice wants 150 and more

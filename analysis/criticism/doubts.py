@@ -7,20 +7,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.cautions import second_opinion, tall_hump
-from crankfold.analysis.estimate import NO_RIVAL
-from crankfold.analysis.patterns import one_far_above
-from crankfold.analysis.refusals import once
+from crankfold.analysis.answer.cautions import second_opinion, tall_hump
+from crankfold.analysis.answer.patterns import one_far_above
+from crankfold.analysis.criticism.refusals import once
+from crankfold.analysis.criticism.two_cylinders import doubts_of_two
+from crankfold.analysis.model.estimate import NO_RIVAL
 from crankfold.analysis.result import Notice
-from crankfold.analysis.two_cylinders import doubts_of_two
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from crankfold.analysis.answer.verdict import Thresholds
     from crankfold.analysis.engine import Engine
-    from crankfold.analysis.estimate import Estimate
+    from crankfold.analysis.model.estimate import Estimate
     from crankfold.analysis.result import Cylinder
-    from crankfold.analysis.verdict import Thresholds
 
 FOUR_OR_MORE = 4  # cylinders; with fewer, one dead is already a half
 GONE_PERCENT = 30.0  # humps that are not there may be fitted with so much beside those that are

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.ac_probe import ac_probe
-from crankfold.analysis.firing import trend
-from crankfold.analysis.health import mean_current, ripple_percent
-from crankfold.analysis.hump_count import better_count
+from crankfold.analysis.answer.health import mean_current, ripple_percent
 from crankfold.analysis.result import Notice
+from crankfold.analysis.signal.ac_probe import ac_probe
+from crankfold.analysis.signal.firing import trend
+from crankfold.analysis.signal.hump_count import better_count
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.analysis.engine import Engine
-    from crankfold.analysis.estimate import Estimate
-    from crankfold.analysis.hump_count import Better
-    from crankfold.analysis.trace import CrankingTrace
+    from crankfold.analysis.model.estimate import Estimate
+    from crankfold.analysis.signal.hump_count import Better
+    from crankfold.analysis.signal.trace import CrankingTrace
 
 MIN_CYCLES = 2.0  # one cycle cannot show that anything repeats
 MIN_FITTED_CYCLES = 1.5  # likewise where hump tops left room for one fitted cycle only

@@ -11,17 +11,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.cautions import SLOW_RPM
-from crankfold.analysis.estimate import NO_RIVAL
-from crankfold.analysis.refusals import swells
+from crankfold.analysis.answer.cautions import SLOW_RPM
+from crankfold.analysis.criticism.refusals import swells
+from crankfold.analysis.model.estimate import NO_RIVAL
 from crankfold.analysis.result import Notice
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.analysis.estimate import Estimate
+    from crankfold.analysis.answer.verdict import Thresholds
+    from crankfold.analysis.model.estimate import Estimate
     from crankfold.analysis.result import Cylinder
-    from crankfold.analysis.verdict import Thresholds
 
 NO_HUMP_PERCENT, HUMP_PERCENT = 8.0, 30.0  # a fitted pressure above the second must show as a rise above the first
 MOST_JUMP = 0.5  # of a hump between the stretches of the fit; of 266 twins judged rightly two had more

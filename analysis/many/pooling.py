@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.cautions import FEW_CYCLES
+from crankfold.analysis.answer.cautions import FEW_CYCLES
+from crankfold.analysis.answer.patterns import find_pattern
+from crankfold.analysis.answer.verdict import Thresholds, judge, near_limit
 from crankfold.analysis.errors import InputError
-from crankfold.analysis.patterns import find_pattern
 from crankfold.analysis.result import Notice
-from crankfold.analysis.verdict import Thresholds, judge, near_limit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from crankfold.analysis.cycle_rate import CycleTrack
     from crankfold.analysis.engine import Engine
-    from crankfold.analysis.gas_tables import Family
+    from crankfold.analysis.model.gas import Family
+    from crankfold.analysis.signal.cycle_rate import CycleTrack
 
 START_STEP_S = 0.002
 POLISH_STEP_S = 0.001

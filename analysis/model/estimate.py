@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from crankfold.analysis import intervals
-from crankfold.analysis.cycle_rate import (
+from crankfold.analysis.model import intervals
+from crankfold.analysis.signal.cycle_rate import (
     FAINT_LINE,
     RIVAL_LINE,
     CycleTrack,
@@ -17,7 +17,7 @@ from crankfold.analysis.cycle_rate import (
     rivals,
     track_cycles,
 )
-from crankfold.analysis.heights import trough_heights
+from crankfold.analysis.signal.heights import trough_heights
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from crankfold.analysis.engine import Engine
     from crankfold.analysis.model.acceptance import Fit, Trace
     from crankfold.analysis.model.options import FitOptions
-    from crankfold.analysis.trace import CrankingTrace
+    from crankfold.analysis.signal.trace import CrankingTrace
 
 Motor = Literal["permanent-magnet", "series"]
 

@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.gas_tables import FAMILIES
 from crankfold.analysis.model.acceptance import Fit, Rival, Trace, refit, with_windows
+from crankfold.analysis.model.gas import FAMILIES
 from crankfold.analysis.model.slowing import with_slowing
 from crankfold.analysis.model.starts import QUICK_STAGES
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.analysis.gas_tables import Family
+    from crankfold.analysis.model.gas import Family
     from crankfold.analysis.model.options import FitOptions
 
 PARTIAL = (0.03, 0.94)  # of the strongest: cylinders whose shape tells one fault from another

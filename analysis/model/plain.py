@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.analysis.engine import Engine
-    from crankfold.analysis.gas_tables import GasTable
+    from crankfold.analysis.model.gas import GasTable
 
 
 def plain_torque(table: GasTable, ratio: float, peak: float, angle_deg: float) -> float:

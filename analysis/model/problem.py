@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.gas_tables import ANGLES_DEG, FAMILIES, PEAKS, RATIOS, all_torques
+from crankfold.analysis.model.gas import ANGLES_DEG, FAMILIES, PEAKS, RATIOS, all_torques
 from crankfold.analysis.model.parameters import GLOBALS, RATIO
 from crankfold.analysis.model.simulation import cylinder_curves, normal_equations, simulate
 from crankfold.analysis.model.solver import Quadratic
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.analysis.engine import Engine
-    from crankfold.analysis.gas_tables import Family
+    from crankfold.analysis.model.gas import Family
 
 
 FLOOR_PERCENTILE = 40.0  # of the current: below it the clutch may be open and the armature race

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.gas_tables import ANGLES_DEG, FIRST_DEG, slowed_torques
 from crankfold.analysis.model.acceptance import Fit, Trace, refit
+from crankfold.analysis.model.gas import ANGLES_DEG, FIRST_DEG, slowed_torques
 from crankfold.analysis.model.starts import polish_stages
 
 if TYPE_CHECKING:

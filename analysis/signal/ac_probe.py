@@ -18,7 +18,7 @@ from crankfold.analysis.result import Notice
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.analysis.trace import CrankingTrace
+    from crankfold.analysis.signal.trace import CrankingTrace
 
 QUIET_S = 0.12  # before the onset, for the zero; recordings begin at least a quarter of a second before
 QUIET_SHARE = 0.08  # of the range: more than that moving is no quiet

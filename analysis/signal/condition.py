@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis import cranking_window as window
 from crankfold.analysis.capture import CURRENT
-from crankfold.analysis.cranking_window import NoCranking
 from crankfold.analysis.errors import InputError
-from crankfold.analysis.trace import CrankingTrace
+from crankfold.analysis.signal import cranking as window
+from crankfold.analysis.signal.cranking import NoCranking
+from crankfold.analysis.signal.trace import CrankingTrace
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

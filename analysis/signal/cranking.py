@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.trace import Span
+from crankfold.analysis.signal.trace import Span
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from crankfold.analysis.trace import CrankingTrace
+    from crankfold.analysis.signal.trace import CrankingTrace
 
 BLOCK_S = 0.02  # far shorter than a hump
 PAST_INRUSH_S = 0.3  # the in-rush itself falls steeply for about so long

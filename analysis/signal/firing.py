@@ -14,7 +14,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.analysis.trace import CrankingTrace
+    from crankfold.analysis.signal.trace import CrankingTrace
 
 SETTLED_S = 0.25  # after the onset: the stall current is over, the first humps come
 RELEASE_S = 0.06  # before the end

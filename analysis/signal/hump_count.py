@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.cycle_rate import (
+from crankfold.analysis.signal.cycle_rate import (
     FASTEST_RPM,
     LINE_WEIGHT,
     RECORD_SHARE,
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.analysis.engine import Engine
-    from crankfold.analysis.trace import CrankingTrace
+    from crankfold.analysis.signal.trace import CrankingTrace
 
 COUNTS = (2, 3, 4, 5, 6, 8, 10, 12)
 USUAL_RPM = (80.0, 330.0)  # a count is only believed at a speed that starters reach

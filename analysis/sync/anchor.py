@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from crankfold.analysis.engine import Engine
-    from crankfold.analysis.marks import Marks
     from crankfold.analysis.result import Cylinder
+    from crankfold.analysis.sync.pulses import Marks
 
 BAR_IN = {"bar": 1.0, "psi": 0.0689475729, "kpa": 0.01, "mpa": 10.0}  # exact to the digits shown; psi by definition
 GAUGE_ERROR = 0.03  # of the reading, 95 %: a workshop gauge and its hose; common practice, no source

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.anchor import BAR_IN
 from crankfold.analysis.result import Notice, SyncFound
+from crankfold.analysis.sync.anchor import BAR_IN
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.estimate import Estimate
-    from crankfold.analysis.marks import Marks
+    from crankfold.analysis.model.estimate import Estimate
+    from crankfold.analysis.sync.pulses import Marks
 
 SPARK_LEAD_DEG = 7.5  # middle of the 5 to 10 degrees before TDC that ignition is set to while cranking
 PRESSURE_LEAD_DEG = 1.0  # leak and heat loss bring the peak about a degree before TDC

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from crankfold.analysis.capture import Capture
     from crankfold.analysis.engine import SyncSpec
-    from crankfold.analysis.trace import Span
+    from crankfold.analysis.signal.trace import Span
 
 REDUCED_HZ = 20_000.0  # 50 us is a tenth of a degree at 300 rpm; block extremes keep needles shorter than that
 SURVEY_SAMPLES = 20_000  # enough for a median and a spread, whatever the rate
@@ -115,7 +115,7 @@ def _survey(signal: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _sparks(signal: NDArray[np.float64], rate_hz: float, unit: str, shares: tuple[float, ...]) -> Marks:
-    from crankfold.analysis.block_extremes import block_extremes
+    from crankfold.analysis.sync.block_extremes import block_extremes
 
     rest = float(np.median(_survey(signal)))
     block = max(1, int(rate_hz / REDUCED_HZ))

@@ -14,8 +14,8 @@ from crankfold.analysis.result import Notice
 
 if TYPE_CHECKING:
     from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.estimate import Estimate
-    from crankfold.analysis.marks import Marks
+    from crankfold.analysis.model.estimate import Estimate
+    from crankfold.analysis.sync.pulses import Marks
 
 MIN_INTERVALS = 3
 REGULAR = 0.08  # spread of the intervals over their median: what drifting speed leaves, and no missed mark

@@ -7,10 +7,10 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
+from crankfold.acquire.contract import Samples, Source, SourceInfo
 from crankfold.acquire.declarations import BoardDeclaration, BoardFound, Setting
 from crankfold.acquire.errors import BoardNotFoundError, SettingError
 from crankfold.acquire.hooks import hookimpl
-from crankfold.acquire.source import Samples, Source, SourceInfo
 from crankfold.analysis.capture import CURRENT, Channel
 
 crankfold_contract = 1

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.plugins.frame_format import OVERRUN_WRAP, SEQUENCE_WRAP
+from crankfold.plugins.serial.frame_format import OVERRUN_WRAP, SEQUENCE_WRAP
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from crankfold.acquire.contract import Samples, Source, SourceInfo
 from crankfold.acquire.declarations import CONTRACT, BoardDeclaration, BoardFound, Setting
 from crankfold.acquire.errors import AcquireError, BoardGarbledError, BoardStalledError, SettingError
 from crankfold.acquire.hooks import hookimpl
-from crankfold.acquire.source import Samples, Source, SourceInfo
 from crankfold.analysis.capture import CURRENT, SYNC, Channel
-from crankfold.plugins import frame_format as fmt
-from crankfold.plugins.frame_loss import FrameLoss
-from crankfold.plugins.frames import FrameDecoder, encode_frame
-from crankfold.plugins.serial_port import SerialPort, known_settings, number_setting
-from crankfold.plugins.serial_ports import ADDRESS_HELP, discover
+from crankfold.plugins.serial import frame_format as fmt
+from crankfold.plugins.serial.frame_codec import FrameDecoder, encode_frame
+from crankfold.plugins.serial.frame_loss import FrameLoss
+from crankfold.plugins.serial.port import SerialPort, known_settings, number_setting
+from crankfold.plugins.serial.ports import ADDRESS_HELP, discover
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence

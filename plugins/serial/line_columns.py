@@ -10,15 +10,15 @@ import numpy as np
 
 from crankfold.acquire.errors import SettingError
 from crankfold.analysis.capture import CURRENT, SYNC, Channel
-from crankfold.plugins.line_timing import TimeColumn, find_time_column
-from crankfold.plugins.serial_port import number_setting
+from crankfold.plugins.serial.line_timing import TimeColumn, find_time_column
+from crankfold.plugins.serial.port import number_setting
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from numpy.typing import NDArray
 
-    from crankfold.plugins.line_opening import Heard
+    from crankfold.plugins.serial.line_opening import Heard
 
 TIME = "time"
 LEFT_OUT = "-"

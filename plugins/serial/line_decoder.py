@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.plugins.line_style import LONGEST_LINE, NUMBER, LineStyle, parse_line
+from crankfold.plugins.serial.line_style import LONGEST_LINE, NUMBER, LineStyle, parse_line
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crankfold.acquire.errors import AcquireError, BoardGarbledError, BoardStalledError
-from crankfold.plugins.line_decoder import LineDecoder
-from crankfold.plugins.line_style import FEWEST_LINES, LineStyle, find_style, looks_like_text, split_lines
-from crankfold.plugins.line_timing import rate_of_arrivals
+from crankfold.plugins.serial.line_decoder import LineDecoder
+from crankfold.plugins.serial.line_style import FEWEST_LINES, LineStyle, find_style, looks_like_text, split_lines
+from crankfold.plugins.serial.line_timing import rate_of_arrivals
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.plugins.serial_port import SerialPort
+    from crankfold.plugins.serial.port import SerialPort
 
 FIRST_BYTE_S = 4.0
 """Opening the port resets many boards, whose loader waits two seconds and more before the sketch runs."""

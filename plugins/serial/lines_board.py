@@ -6,16 +6,16 @@ import time
 from collections import deque
 from typing import TYPE_CHECKING
 
+from crankfold.acquire.contract import Samples, Source, SourceInfo
 from crankfold.acquire.declarations import CONTRACT, BoardDeclaration, BoardFound, Setting
 from crankfold.acquire.errors import BoardGarbledError, BoardStalledError
 from crankfold.acquire.hooks import hookimpl
-from crankfold.acquire.source import Samples, Source, SourceInfo
-from crankfold.plugins.line_columns import plan_columns
-from crankfold.plugins.line_decoder import LineDecoder, Lines
-from crankfold.plugins.line_opening import listen
-from crankfold.plugins.line_timing import ArrivalWatch, TimeLoss
-from crankfold.plugins.serial_port import SerialPort, known_settings, number_setting
-from crankfold.plugins.serial_ports import ADDRESS_HELP, discover
+from crankfold.plugins.serial.line_columns import plan_columns
+from crankfold.plugins.serial.line_decoder import LineDecoder, Lines
+from crankfold.plugins.serial.line_opening import listen
+from crankfold.plugins.serial.line_timing import ArrivalWatch, TimeLoss
+from crankfold.plugins.serial.port import SerialPort, known_settings, number_setting
+from crankfold.plugins.serial.ports import ADDRESS_HELP, discover
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -8,7 +8,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from crankfold.acquire.errors import AcquireError, BoardDisconnectedError, BoardNotFoundError, SettingError
-from crankfold.plugins.serial_ports import Port, busy_error, find_port, holders, permission_error
+from crankfold.plugins.serial.ports import Port, busy_error, find_port, holders, permission_error
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -42,7 +42,7 @@ class SerialPort:
     Parameters
     ----------
     address
-        See `crankfold.plugins.serial_ports`.
+        See `crankfold.plugins.serial.ports`.
     baud
         Bits a second.
     board

@@ -17,7 +17,7 @@ from crankfold.acquire.declarations import BoardFound
 from crankfold.acquire.errors import AcquireError, BoardBusyError, BoardNotFoundError, BoardPermissionError
 from crankfold.analysis.errors import quoted
 
-UDEV_RULES = Path(__file__).parent / "data" / "70-crankfold.rules"
+UDEV_RULES = Path(__file__).parents[1] / "data" / "70-crankfold.rules"
 USUAL_GROUP = "dialout"
 ADDRESS_HELP = "SER=<serial number>, LOC=<USB socket>, a port's name, or nothing when there is one USB port only"
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crankfold.acquire.errors import FileFormatError
-from crankfold.plugins.table_source import Column, Table, in_chunks
+from crankfold.plugins.tables.source import Column, Table, in_chunks
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

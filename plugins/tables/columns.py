@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING
 from crankfold.acquire.errors import FileFormatError, SettingError
 from crankfold.analysis.capture import CURRENT, SYNC, Channel
 from crankfold.analysis.errors import quoted
-from crankfold.plugins.csv_fields import Kind
-from crankfold.plugins.csv_headers import AMPERAGE, COUNTS, NUMBERING, PRESSURE, TIME, VOLTAGE, Unit, find_unit
+from crankfold.plugins.tables.csv_fields import Kind
+from crankfold.plugins.tables.headings import AMPERAGE, COUNTS, NUMBERING, PRESSURE, TIME, VOLTAGE, Unit, find_unit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-    from crankfold.plugins.csv_dialect import Dialect
-    from crankfold.plugins.csv_headers import Heading, Headings
+    from crankfold.plugins.tables.csv_dialect import Dialect
+    from crankfold.plugins.tables.headings import Heading, Headings
 
 TIME_WORDS = frozenset({"time", "t", "timestamp", "clock", "elapsed", "seconds", "zeit", "temps", "tempo", "tiempo"})
 NUMBERING_WORDS = frozenset({"sample", "samples", "index", "idx", "n", "no", "nr", "number", "row", "counter", "seq",

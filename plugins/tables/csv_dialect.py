@@ -8,7 +8,7 @@ from itertools import islice
 from typing import TYPE_CHECKING
 
 from crankfold.acquire.errors import FileFormatError
-from crankfold.plugins.csv_fields import Kind, is_certainly_grouped, kind_of, split_line
+from crankfold.plugins.tables.csv_fields import Kind, is_certainly_grouped, kind_of, split_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crankfold.acquire.errors import FileFormatError
-from crankfold.plugins.csv_blocks import Damage, Overloads, RowParser, Rows
-from crankfold.plugins.csv_clock import RowClock, TimedClock
+from crankfold.plugins.tables.csv_rows import Damage, Overloads, RowParser, Rows
+from crankfold.plugins.tables.row_clock import RowClock, TimedClock
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from numpy.typing import NDArray
 
-    from crankfold.acquire.source import Samples
-    from crankfold.plugins.csv_columns import Columns
+    from crankfold.acquire.contract import Samples
+    from crankfold.plugins.tables.columns import Columns
 
 DAMAGED_ROWS, DAMAGED_SHARE = 10, 0.02
 """More damaged lines than both of these are not damage but another format."""

@@ -9,24 +9,24 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from crankfold.acquire.contract import EndOfStream, Samples, Source, SourceInfo
 from crankfold.acquire.declarations import ReaderDeclaration, Setting
 from crankfold.acquire.errors import FileFormatError
 from crankfold.acquire.hooks import hookimpl
-from crankfold.acquire.source import EndOfStream, Samples, Source, SourceInfo
 from crankfold.analysis.errors import InputError
-from crankfold.plugins.csv_blocks import RowParser
-from crankfold.plugins.csv_columns import channels_of, choose_columns
-from crankfold.plugins.csv_dialect import PREAMBLE_LIMIT_LINES, Dialect, find_dialect
-from crankfold.plugins.csv_fields import Kind, value_of
-from crankfold.plugins.csv_headers import read_headings
-from crankfold.plugins.csv_intake import Intake
-from crankfold.plugins.csv_text import GZIP_MAGIC, LineReader, text_of, wide_encoding
-from crankfold.plugins.table_timing import Timing, rate_setting, refuse_unknown
+from crankfold.plugins.tables.columns import channels_of, choose_columns
+from crankfold.plugins.tables.csv_dialect import PREAMBLE_LIMIT_LINES, Dialect, find_dialect
+from crankfold.plugins.tables.csv_fields import Kind, value_of
+from crankfold.plugins.tables.csv_intake import Intake
+from crankfold.plugins.tables.csv_rows import RowParser
+from crankfold.plugins.tables.csv_text import GZIP_MAGIC, LineReader, text_of, wide_encoding
+from crankfold.plugins.tables.headings import read_headings
+from crankfold.plugins.tables.timing import Timing, rate_setting, refuse_unknown
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from crankfold.plugins.csv_headers import Headings
+    from crankfold.plugins.tables.headings import Headings
 
 crankfold_contract = 1
 

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.plugins.csv_dialect import grouped_error
-from crankfold.plugins.csv_fields import (
+from crankfold.plugins.tables.csv_dialect import grouped_error
+from crankfold.plugins.tables.csv_fields import (
     CLOCK,
     OVERLOAD,
     UNSIGNED_OVERLOAD,
@@ -21,7 +21,7 @@ from crankfold.plugins.csv_fields import (
     overload_value,
     value_of,
 )
-from crankfold.plugins.csv_text import lines_of, text_of
+from crankfold.plugins.tables.csv_text import lines_of, text_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from crankfold.plugins.csv_dialect import Dialect
+    from crankfold.plugins.tables.csv_dialect import Dialect
 
 LINE_BY_LINE = 48
 """Lines in a stretch below which halving it again costs more than looking at each."""

@@ -6,16 +6,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from crankfold.acquire.contract import EndOfStream, Samples, Source, SourceInfo
 from crankfold.acquire.declarations import ReaderDeclaration
+from crankfold.acquire.files.storage import read_stored
 from crankfold.acquire.hooks import hookimpl
-from crankfold.acquire.source import EndOfStream, Samples, Source, SourceInfo
-from crankfold.acquire.storage import read_stored
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path
 
-    from crankfold.acquire.storage import StoredCapture
+    from crankfold.acquire.files.storage import StoredCapture
 
 crankfold_contract = 1
 

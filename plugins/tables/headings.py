@@ -7,12 +7,12 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from crankfold.plugins.csv_fields import Kind, kind_of
+from crankfold.plugins.tables.csv_fields import Kind, kind_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.plugins.csv_dialect import Dialect
+    from crankfold.plugins.tables.csv_dialect import Dialect
 
 
 @dataclass(frozen=True)

@@ -10,22 +10,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.apart import Apart
 from crankfold.acquire.declarations import CONTRACT, ReaderDeclaration
-from crankfold.acquire.hdf5_files import Hdf5File
+from crankfold.acquire.files.hdf5 import Hdf5File
+from crankfold.acquire.files.isolated import Apart
 from crankfold.acquire.hooks import hookimpl
-from crankfold.plugins.array_tables import table_of
-from crankfold.plugins.table_source import TABLE_SETTINGS, Table, open_table
+from crankfold.plugins.tables.arrays import table_of
+from crankfold.plugins.tables.source import TABLE_SETTINGS, Table, open_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-    from crankfold.acquire.source import Source
+    from crankfold.acquire.contract import Source
 
 crankfold_contract = CONTRACT
 
-READER = "crankfold.plugins.matlab_files:by_scipy"
+READER = "crankfold.plugins.tables.matlab:by_scipy"
 HDF5_MAGIC = b"\x89HDF\r\n\x1a\n"
 HEADER_BYTES = 512
 """Length of the text header in front of the HDF5 part of a version 7.3 file."""

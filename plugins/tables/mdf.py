@@ -10,7 +10,7 @@ import numpy as np
 
 from crankfold.acquire.declarations import CONTRACT, ReaderDeclaration
 from crankfold.acquire.hooks import hookimpl
-from crankfold.plugins.table_source import COLUMNS, CURRENT_UNIT, SYNC_UNIT, Column, Table, in_chunks, open_table
+from crankfold.plugins.tables.source import COLUMNS, CURRENT_UNIT, SYNC_UNIT, Column, Table, in_chunks, open_table
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from crankfold.acquire.source import Source
+    from crankfold.acquire.contract import Source
 
 crankfold_contract = CONTRACT
 

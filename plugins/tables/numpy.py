@@ -8,14 +8,14 @@ import numpy as np
 
 from crankfold.acquire.declarations import CONTRACT, ReaderDeclaration
 from crankfold.acquire.hooks import hookimpl
-from crankfold.plugins.array_tables import table_of
-from crankfold.plugins.table_source import TABLE_SETTINGS, Table, open_table
+from crankfold.plugins.tables.arrays import table_of
+from crankfold.plugins.tables.source import TABLE_SETTINGS, Table, open_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-    from crankfold.acquire.source import Source
+    from crankfold.acquire.contract import Source
 
 crankfold_contract = CONTRACT
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from crankfold.acquire.declarations import CONTRACT, ReaderDeclaration
 from crankfold.acquire.hooks import hookimpl
-from crankfold.plugins.table_source import CHUNK_ROWS, TABLE_SETTINGS, Column, Table, open_table
+from crankfold.plugins.tables.source import CHUNK_ROWS, TABLE_SETTINGS, Column, Table, open_table
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from crankfold.acquire.source import Source
+    from crankfold.acquire.contract import Source
 
 crankfold_contract = CONTRACT
 

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from crankfold.acquire.contract import Samples
 from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.source import Samples
-from crankfold.plugins.csv_cadence import Cadence, find_cadence, find_losses, off_pace
+from crankfold.plugins.tables.cadence import Cadence, find_cadence, find_losses, off_pace
 
 if TYPE_CHECKING:
     from collections.abc import Callable

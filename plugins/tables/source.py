@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from crankfold.acquire.contract import EndOfStream, Samples, Source, SourceInfo
 from crankfold.acquire.declarations import Setting
 from crankfold.acquire.errors import AcquireError, FileFormatError
-from crankfold.acquire.source import EndOfStream, Samples, Source, SourceInfo
-from crankfold.plugins.csv_blocks import Overloads
-from crankfold.plugins.csv_clock import TimedClock
-from crankfold.plugins.csv_columns import Columns, channels_of, choose_columns
-from crankfold.plugins.csv_dialect import Dialect
-from crankfold.plugins.csv_fields import Kind
-from crankfold.plugins.csv_headers import UNITS, Heading, Headings, find_unit, read_cell
-from crankfold.plugins.table_timing import Timing, rate_setting, refuse_unknown
+from crankfold.plugins.tables.columns import Columns, channels_of, choose_columns
+from crankfold.plugins.tables.csv_dialect import Dialect
+from crankfold.plugins.tables.csv_fields import Kind
+from crankfold.plugins.tables.csv_rows import Overloads
+from crankfold.plugins.tables.headings import UNITS, Heading, Headings, find_unit, read_cell
+from crankfold.plugins.tables.row_clock import TimedClock
+from crankfold.plugins.tables.timing import Timing, rate_setting, refuse_unknown
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING
 
 from crankfold.acquire.errors import FileFormatError, SettingError
 from crankfold.analysis.errors import quoted
-from crankfold.plugins.csv_clock import COUNTER_WRAPS, DAY_S, RowClock, TimedClock
-from crankfold.plugins.csv_headers import NUMBERING
+from crankfold.plugins.tables.headings import NUMBERING
+from crankfold.plugins.tables.row_clock import COUNTER_WRAPS, DAY_S, RowClock, TimedClock
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
     from pathlib import Path
 
     from crankfold.acquire.declarations import Setting
-    from crankfold.plugins.csv_columns import Columns
+    from crankfold.plugins.tables.columns import Columns
 
 PLAUSIBLE_RATE_HZ = (50.0, 2e7)
 """Sample rates between which a time column without a unit is taken at its word: humps need the lower, no

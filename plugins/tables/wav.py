@@ -13,8 +13,8 @@ from crankfold.acquire.declarations import CONTRACT, ReaderDeclaration, Setting
 from crankfold.acquire.errors import SettingError
 from crankfold.acquire.hooks import hookimpl
 from crankfold.analysis.errors import quoted
-from crankfold.plugins.csv_headers import find_unit
-from crankfold.plugins.table_source import CHUNK_ROWS, COLUMNS, Column, Table, in_chunks, open_table
+from crankfold.plugins.tables.headings import find_unit
+from crankfold.plugins.tables.source import CHUNK_ROWS, COLUMNS, Column, Table, in_chunks, open_table
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from crankfold.acquire.source import Source
+    from crankfold.acquire.contract import Source
 
 crankfold_contract = CONTRACT
 

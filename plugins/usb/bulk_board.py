@@ -10,18 +10,18 @@ import time
 from collections import deque
 from typing import TYPE_CHECKING
 
+from crankfold.acquire.contract import Samples, Source, SourceInfo
 from crankfold.acquire.declarations import BoardDeclaration, BoardFound, Setting
 from crankfold.acquire.errors import AcquireError, BoardGarbledError, BoardStalledError
 from crankfold.acquire.hooks import hookimpl
-from crankfold.acquire.source import Samples, Source, SourceInfo
-from crankfold.plugins.usb_device import ClaimedInterface, attached, find_device, found
-from crankfold.plugins.usb_folder import find_description, read_folder, user_folder
+from crankfold.plugins.usb.device import ClaimedInterface, attached, find_device, found
+from crankfold.plugins.usb.folder import find_description, read_folder, user_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from crankfold.plugins.usb_description import BoardDescription
-    from crankfold.plugins.usb_transfers import TransferQueue
+    from crankfold.plugins.usb.description import BoardDescription
+    from crankfold.plugins.usb.transfers import TransferQueue
 
 crankfold_contract = 1
 
@@ -45,7 +45,7 @@ class UsbBulkSource(Source):
     """
 
     def __init__(self, description: BoardDescription, held: ClaimedInterface, rate_hz: float) -> None:
-        from crankfold.plugins.usb_packets import PacketDecoder
+        from crankfold.plugins.usb.packets import PacketDecoder
 
         super().__init__()
         self._description, self._held = description, held
@@ -97,8 +97,8 @@ class UsbBulkSource(Source):
         return float(answer)
 
     def _start(self) -> None:
-        from crankfold.plugins.usb_packets import PacketDecoder
-        from crankfold.plugins.usb_transfers import TransferQueue
+        from crankfold.plugins.usb.packets import PacketDecoder
+        from crankfold.plugins.usb.transfers import TransferQueue
 
         description = self._description
         self._throw_away_stale()
@@ -180,7 +180,7 @@ def open_board(address: str, settings: Mapping[str, str]) -> UsbBulkSource:
     AcquireError
         It is not there, cannot be opened, or its description is missing or wrong.
     """
-    from crankfold.plugins.usb_description import read_description
+    from crankfold.plugins.usb.description import read_description
 
     description, wanted = find_description(address, settings, read_description, user_folder(NAME))
     rate_hz = description.rate.choose(settings.get("rate"))
@@ -195,7 +195,7 @@ def open_board(address: str, settings: Mapping[str, str]) -> UsbBulkSource:
 
 def discover(deadline_s: float) -> Iterable[BoardFound]:
     """Return the attached boards that a description in the user's folder fits."""
-    from crankfold.plugins.usb_description import read_description
+    from crankfold.plugins.usb.description import read_description
 
     until = time.monotonic() + deadline_s
     folder = read_folder(user_folder(NAME), read_description)

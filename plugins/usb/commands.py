@@ -12,8 +12,8 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from crankfold.plugins.usb_device import ClaimedInterface
-    from crankfold.plugins.usb_toml import Table
+    from crankfold.plugins.usb.description_toml import Table
+    from crankfold.plugins.usb.device import ClaimedInterface
 
 HOST_TO_VENDOR_DEVICE = 0x40
 VENDOR_DEVICE_TO_HOST = 0xC0

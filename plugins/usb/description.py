@@ -8,10 +8,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from crankfold.plugins.usb_commands import Command, Question, read_commands, read_question
-from crankfold.plugins.usb_folder import choose_rate
-from crankfold.plugins.usb_layout import PacketLayout, SampleLayout, read_packet, read_samples
-from crankfold.plugins.usb_toml import Table, read_table
+from crankfold.plugins.usb.commands import Command, Question, read_commands, read_question
+from crankfold.plugins.usb.description_toml import Table, read_table
+from crankfold.plugins.usb.folder import choose_rate
+from crankfold.plugins.usb.layout import PacketLayout, SampleLayout, read_packet, read_samples
 
 if TYPE_CHECKING:
     from pathlib import Path

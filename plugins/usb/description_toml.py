@@ -7,7 +7,7 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.toml_checks import parse_toml
+from crankfold.acquire.rig.toml import parse_toml
 from crankfold.analysis.errors import quoted, shortened
 
 if TYPE_CHECKING:

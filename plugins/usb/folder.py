@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Generic, Protocol, TypeVar
 
 from crankfold.acquire.declarations import BoardFound
 from crankfold.acquire.errors import FileFormatError, SettingError
-from crankfold.plugins.usb_device import UsbAddress
+from crankfold.plugins.usb.device import UsbAddress
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

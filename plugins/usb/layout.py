@@ -10,7 +10,7 @@ import numpy as np
 from crankfold.analysis.capture import Channel
 
 if TYPE_CHECKING:
-    from crankfold.plugins.usb_toml import Table
+    from crankfold.plugins.usb.description_toml import Table
 
 DTYPES = ("u1", "i1", "<u2", ">u2", "<i2", ">i2", "<u4", ">u4", "<i4", ">i4")
 SKIP = "skip"

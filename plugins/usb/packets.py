@@ -11,15 +11,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from crankfold.acquire.contract import Samples
 from crankfold.acquire.errors import BoardGarbledError
-from crankfold.acquire.source import Samples
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from numpy.typing import NDArray
 
-    from crankfold.plugins.usb_layout import PacketLayout, SampleLayout
+    from crankfold.plugins.usb.layout import PacketLayout, SampleLayout
 
 MAX_JUNK_BYTES = 1 << 18  # so many bytes without one whole packet: the description does not fit the board
 

@@ -12,21 +12,21 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from crankfold.acquire.contract import Samples, Source, SourceInfo
 from crankfold.acquire.declarations import BoardDeclaration, BoardFound, Setting
 from crankfold.acquire.errors import AcquireError, BoardGarbledError
 from crankfold.acquire.hooks import hookimpl
-from crankfold.acquire.source import Samples, Source, SourceInfo
-from crankfold.plugins.usb_device import address_of, attached, find_device, found
-from crankfold.plugins.usb_folder import choose_rate, find_description, read_folder, user_folder
+from crankfold.plugins.usb.device import address_of, attached, find_device, found
+from crankfold.plugins.usb.folder import choose_rate, find_description, read_folder, user_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from crankfold.plugins.usb_folder import Folder
-    from crankfold.plugins.usb_tmc_description import InstrumentDescription
-    from crankfold.plugins.usb_tmc_link import TmcLink
+    from crankfold.plugins.usb.folder import Folder
+    from crankfold.plugins.usb.tmc_description import InstrumentDescription
+    from crankfold.plugins.usb.tmc_link import TmcLink
 
 crankfold_contract = 1
 
@@ -160,7 +160,7 @@ class UsbTmcSource(Source):
         return np.column_stack(columns)
 
     def _column(self, query: str) -> NDArray[Any]:
-        from crankfold.plugins.usb_blocks import block_data
+        from crankfold.plugins.usb.tmc_blocks import block_data
 
         data = block_data(self._link.ask_bytes(query))
         dtype = self._description.dtype
@@ -202,8 +202,8 @@ def open_instrument(address: str, settings: Mapping[str, str]) -> UsbTmcSource:
     AcquireError
         It is not there, cannot be opened, or its description is missing or wrong.
     """
-    from crankfold.plugins.usb_tmc_description import read_instrument
-    from crankfold.plugins.usb_tmc_link import TmcLink
+    from crankfold.plugins.usb.tmc_description import read_instrument
+    from crankfold.plugins.usb.tmc_link import TmcLink
 
     description, wanted = find_description(address, settings, read_instrument, user_folder(NAME))
     rate_hz = choose_rate(settings.get("rate"), default_hz=description.rate_hz, min_hz=description.min_hz,
@@ -221,8 +221,8 @@ def discover(deadline_s: float) -> Iterable[BoardFound]:
 
     One that no description in the user's folder fits is listed with that as its problem.
     """
-    from crankfold.plugins.usb_tmc_description import read_instrument
-    from crankfold.plugins.usb_tmc_link import tmc_interface
+    from crankfold.plugins.usb.tmc_description import read_instrument
+    from crankfold.plugins.usb.tmc_link import tmc_interface
 
     until = time.monotonic() + deadline_s
     folder = read_folder(user_folder(NAME), read_instrument)

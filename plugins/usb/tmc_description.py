@@ -12,8 +12,8 @@ import numpy as np
 
 from crankfold.acquire.errors import BoardGarbledError
 from crankfold.analysis.capture import Channel
-from crankfold.plugins.usb_layout import DTYPES, MAX_CHANNELS
-from crankfold.plugins.usb_toml import Table, read_table
+from crankfold.plugins.usb.description_toml import Table, read_table
+from crankfold.plugins.usb.layout import DTYPES, MAX_CHANNELS
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -7,8 +7,8 @@ import time
 from typing import TYPE_CHECKING, Any
 
 from crankfold.acquire.errors import AcquireError, BoardGarbledError, BoardNotFoundError, BoardStalledError
-from crankfold.plugins import usb_tmc_messages as tmc
-from crankfold.plugins.usb_device import ClaimedInterface, address_of
+from crankfold.plugins.usb import tmc_messages as tmc
+from crankfold.plugins.usb.device import ClaimedInterface, address_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -17,10 +17,10 @@ from enum import IntEnum
 from typing import TYPE_CHECKING, Any, ClassVar
 
 from crankfold.acquire.errors import BoardGarbledError
-from crankfold.plugins.usb_device import explain
+from crankfold.plugins.usb.device import explain
 
 if TYPE_CHECKING:
-    from crankfold.plugins.usb_device import ClaimedInterface
+    from crankfold.plugins.usb.device import ClaimedInterface
 
 CANCEL_DEADLINE_S = 1.0  # cancelled transfers come back within microseconds; a dead hub may never return them
 MAX_FAULTS_IN_A_ROW = 5  # a loose connector recovers from one or two

@@ -12,24 +12,24 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from crankfold.acquire.contract import EndOfStream, Samples, Source, SourceInfo
 from crankfold.acquire.declarations import CONTRACT, BoardDeclaration, BoardFound
 from crankfold.acquire.errors import BoardDisconnectedError, BoardGarbledError, BoardStalledError
 from crankfold.acquire.hooks import hookimpl
-from crankfold.acquire.source import EndOfStream, Samples, Source, SourceInfo
 from crankfold.analysis.capture import CURRENT, SYNC, Channel
-from crankfold.plugins.virtual_engine import Truth, leak_for, simulate
-from crankfold.plugins.virtual_fleet import FLEET
-from crankfold.plugins.virtual_plan import Fault, Plan, read_plan
-from crankfold.plugins.virtual_settings import SETTINGS
-from crankfold.plugins.virtual_signals import Recording, columns, record
-from crankfold.plugins.virtual_specs import Bench, KeySpec
+from crankfold.plugins.virtual.engine import Truth, leak_for, simulate
+from crankfold.plugins.virtual.fleet import FLEET
+from crankfold.plugins.virtual.plan import Fault, Plan, read_plan
+from crankfold.plugins.virtual.settings import SETTINGS
+from crankfold.plugins.virtual.signals import Recording, columns, record
+from crankfold.plugins.virtual.specs import Bench, KeySpec
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from crankfold.plugins.virtual_signals import Column
+    from crankfold.plugins.virtual.signals import Column
 
 crankfold_contract = CONTRACT
 

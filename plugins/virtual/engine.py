@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.plugins.virtual_specs import FIELD_CURVES, LEAK_LAWS, NEVER, Bench, CylinderSpec, EngineSpec, StarterSpec
+from crankfold.plugins.virtual.specs import FIELD_CURVES, LEAK_LAWS, NEVER, Bench, CylinderSpec, EngineSpec, StarterSpec
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.plugins.virtual_physics import Physics
+    from crankfold.plugins.virtual.physics import Physics
 
 STEP_S = 1e-4  # a light crank with its clutch swings at 100 Hz at most
 COAST_S = 4.0  # after the key is let go the crank is followed this long; it stands by then
@@ -161,7 +161,7 @@ def simulate(bench: Bench, duration_s: float = 7.0, seed: int = 0) -> VirtualRun
     seed
         Draws where the crank stands before, unless the key says.
     """
-    from crankfold.plugins import virtual_physics
+    from crankfold.plugins.virtual import physics as virtual_physics
 
     key, n = bench.key, len(bench.engine.firing_order)
     start = key.start_deg if key.start_deg is not None else float(
@@ -192,7 +192,7 @@ def motored(engine: EngineSpec, rpm: float, cycles: float = 3.0, step_s: float =
 
     The first cycle starts from still air at `start_deg`; take the last one for the steady state.
     """
-    from crankfold.plugins import virtual_physics
+    from crankfold.plugins.virtual import physics as virtual_physics
 
     c = physics(Bench(replace(engine, reciprocating_kg=0.0)))._replace(step=step_s)
     speed = rpm * np.pi / 30.0
@@ -223,7 +223,7 @@ def leak_for(engine: EngineSpec, position: int, percent: float, rpm: float) -> C
 
 def resting_state(c: Physics, start_rad: float) -> NDArray[np.float64]:
     """Return the state of a standing engine: air in every cylinder at the air's pressure and the walls' warmth."""
-    from crankfold.plugins.virtual_physics import R_AIR, STATES
+    from crankfold.plugins.virtual.physics import R_AIR, STATES
 
     state = np.zeros(STATES + 2 * len(c.fire))
     state[0], state[9] = start_rad, c.air_p
@@ -238,7 +238,7 @@ def resting_state(c: Physics, start_rad: float) -> NDArray[np.float64]:
 
 def physics(bench: Bench) -> Physics:
     """Return the bench in the numbers of the equations."""
-    from crankfold.plugins.virtual_physics import Physics
+    from crankfold.plugins.virtual.physics import Physics
 
     e, b = bench.engine, bench.battery
     cylinders = e.by_position()

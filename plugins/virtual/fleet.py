@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from crankfold.plugins.virtual_specs import BatterySpec, Bench, EngineSpec, StarterSpec
+from crankfold.plugins.virtual.specs import BatterySpec, Bench, EngineSpec, StarterSpec
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,7 @@ after Woschni's correlation for motored engines, and flow through openings after
 and still). Crank: exact slider-crank with reciprocating mass. Clutch: a stiff one-way spring, so that it can only push.
 Everything is in SI units; angles are radians inside, zero at the compression TDC of the first cylinder of the order.
 
-Only `crankfold.plugins.virtual_engine` imports this, at its first simulation: the compiler is slow to load. All of it
+Only `crankfold.plugins.virtual.engine` imports this, at its first simulation: the compiler is slow to load. All of it
 stays in one file, because a compiled cache notices changes only in the file of the function it belongs to.
 """
 

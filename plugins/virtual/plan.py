@@ -9,10 +9,10 @@ import numpy as np
 
 from crankfold.acquire.errors import SettingError
 from crankfold.analysis.errors import quoted
-from crankfold.plugins.virtual_fleet import FLEET
-from crankfold.plugins.virtual_settings import BOARD, Values, merged
-from crankfold.plugins.virtual_signals import LEAD_KINDS, QUANTITIES, LeadKind, Quantity, RigSpec, SyncLead, nice_above
-from crankfold.plugins.virtual_specs import Bench, CylinderSpec, EngineSpec, StarterSpec
+from crankfold.plugins.virtual.fleet import FLEET
+from crankfold.plugins.virtual.settings import BOARD, Values, merged
+from crankfold.plugins.virtual.signals import LEAD_KINDS, QUANTITIES, LeadKind, Quantity, RigSpec, SyncLead, nice_above
+from crankfold.plugins.virtual.specs import Bench, CylinderSpec, EngineSpec, StarterSpec
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

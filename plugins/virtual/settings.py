@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 from crankfold.acquire.declarations import Setting
 from crankfold.acquire.errors import SettingError
 from crankfold.analysis.errors import quoted, shortened
-from crankfold.plugins.virtual_fleet import FLEET
-from crankfold.plugins.virtual_signals import LEAD_KINDS, QUANTITIES
+from crankfold.plugins.virtual.fleet import FLEET
+from crankfold.plugins.virtual.signals import LEAD_KINDS, QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

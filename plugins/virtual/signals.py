@@ -14,7 +14,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.plugins.virtual_engine import VirtualRun
+    from crankfold.plugins.virtual.engine import VirtualRun
 
 LeadKind = Literal["none", "waste-spark", "single-spark", "cam", "pressure"]
 LEAD_KINDS: tuple[LeadKind, ...] = ("none", "waste-spark", "single-spark", "cam", "pressure")

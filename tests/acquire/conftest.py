@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from crankfold.acquire.source import EndOfStream, Samples, Source, SourceInfo
+from crankfold.acquire.contract import EndOfStream, Samples, Source, SourceInfo
 from crankfold.analysis.capture import CURRENT, Channel
 
 

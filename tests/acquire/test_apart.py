@@ -14,13 +14,13 @@ import h5py
 import numpy as np
 import pytest
 
-from crankfold.acquire import apart
-from crankfold.acquire.apart import Apart, ApartError, end_reading, make_ready
 from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.hdf5_files import Hdf5File
-from crankfold.acquire.storage import load_capture, save_capture
+from crankfold.acquire.files import isolated as apart
+from crankfold.acquire.files.hdf5 import Hdf5File
+from crankfold.acquire.files.isolated import Apart, ApartError, end_reading, make_ready
+from crankfold.acquire.files.storage import load_capture, save_capture
 from crankfold.analysis.capture import Capture
-from crankfold.plugins.matlab_files import open_matlab
+from crankfold.plugins.tables.matlab import open_matlab
 
 ROW = np.arange(40.0)
 MATLAB_HEAD = b"MATLAB 7.3 MAT-file".ljust(124) + b"\x00\x02IM"
@@ -103,7 +103,8 @@ def alone(code: str, *arguments: str) -> subprocess.CompletedProcess[str]:
 KILLED = """
 import os, sys, threading
 from pathlib import Path
-from crankfold.acquire import apart, hdf5_files
+from crankfold.acquire.files import isolated as apart
+from crankfold.acquire.files import hdf5 as hdf5_files
 apart.LEAST_TIME_S = 2.0
 hdf5_files.Hdf5File(Path(sys.argv[1]))
 print(apart._running[0][1].pid, flush=True)
@@ -131,7 +132,8 @@ def state(pid: int) -> str:
 FORKED = """
 import os, sys
 from pathlib import Path
-from crankfold.acquire import apart, hdf5_files
+from crankfold.acquire.files import isolated as apart
+from crankfold.acquire.files import hdf5 as hdf5_files
 read = lambda: hdf5_files.Hdf5File(Path(sys.argv[1])).values("gaps").shape
 read()
 first = apart._running[0][1].pid

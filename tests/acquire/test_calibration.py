@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.acquire.calibration import Level, calibrated, known_currents, level_of
+from crankfold.acquire.rig.calibration import Level, calibrated, known_currents, level_of
 from crankfold.analysis.capture import CURRENT, Capture, Channel
 from crankfold.analysis.errors import InputError
 

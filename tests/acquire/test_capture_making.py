@@ -7,9 +7,9 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from crankfold.acquire.capture_making import earlier, make_capture
-from crankfold.acquire.ring import Piece
-from crankfold.acquire.source import SourceInfo
+from crankfold.acquire.contract import SourceInfo
+from crankfold.acquire.stream.caught import earlier, make_capture
+from crankfold.acquire.stream.ring import Piece
 from crankfold.analysis.capture import Channel, Gap
 
 RATE = 2000.0

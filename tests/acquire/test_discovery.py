@@ -9,7 +9,7 @@ import pytest
 
 from crankfold.acquire.declarations import BoardDeclaration, BoardFound
 from crankfold.acquire.discovery import discover_boards, lasting_address
-from crankfold.acquire.plugin_loading import Offered, PluginOrigin, Plugins, load_plugins
+from crankfold.acquire.registry import Offered, PluginOrigin, Plugins, load_plugins
 
 released = threading.Event()
 

@@ -14,11 +14,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.acquire import capture_making
+from crankfold.acquire.contract import Samples
 from crankfold.acquire.errors import BoardDisconnectedError, BoardStalledError, RingOverrunError, ShutdownTimeoutError
-from crankfold.acquire.recorder import MAX_WAITING, Recorder, record
-from crankfold.acquire.recording import RecordingPlan
-from crankfold.acquire.source import Samples
+from crankfold.acquire.stream.pipeline import caught as capture_making
+from crankfold.acquire.stream.plan import RecordingPlan
+from crankfold.acquire.stream.recorder import MAX_WAITING, Recorder, record
 
 RATE = 2000.0
 HOLDING = ctypes.PyDLL(None)  # calls through it keep the interpreter's lock, as a badly written extension does
@@ -215,7 +215,7 @@ STOPPED = """
 import importlib.util, sys, threading
 spec = importlib.util.spec_from_file_location("made", sys.argv[1] + "/conftest.py")
 made = importlib.util.module_from_spec(spec); sys.modules["made"] = made; spec.loader.exec_module(made)
-from crankfold.acquire.recorder import record
+from crankfold.acquire.stream.recorder import record
 bench = made.Bench(2000.0, 8.0).crank(2.0, 2.0).crank(5.0, 2.0)
 steps = []
 for at in range(0, len(bench.current_a), 200):
@@ -255,8 +255,8 @@ from pathlib import Path
 import numpy as np
 import crankfold.acquire.opening as opening
 from crankfold.acquire.errors import AcquireError
-from crankfold.acquire.plugin_loading import load_plugins
-from crankfold.acquire.recorder import record
+from crankfold.acquire.registry import load_plugins
+from crankfold.acquire.stream.recorder import record
 import h5py, scipy.io, scipy.io.wavfile
 plugins = load_plugins(enabled=False)
 resource.setrlimit(resource.RLIMIT_AS, (2_000_000_000, 2_000_000_000))

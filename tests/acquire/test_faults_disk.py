@@ -16,14 +16,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.acquire import journal as journal_module
+from crankfold.acquire.atomic import write_whole
 from crankfold.acquire.errors import SaveError
-from crankfold.acquire.journal import JournalWriter, journals, new_journal_path, recover
-from crankfold.acquire.recorder import Recorder, record
-from crankfold.acquire.recording import Happening, RecordingPlan
-from crankfold.acquire.rig import Rig, Shelf
-from crankfold.acquire.storage import save_capture
-from crankfold.acquire.whole_file import write_whole
+from crankfold.acquire.files.storage import save_capture
+from crankfold.acquire.rig.cards import Rig, Shelf
+from crankfold.acquire.stream.journal import JournalWriter, journals, new_journal_path, recover
+from crankfold.acquire.stream.pipeline import journal as journal_module
+from crankfold.acquire.stream.plan import Happening, RecordingPlan
+from crankfold.acquire.stream.recorder import Recorder, record
 from crankfold.analysis.capture import Capture
 
 RATE = 2000.0
@@ -117,7 +117,7 @@ SAVING = """
 import os, random, signal, sys, time
 from pathlib import Path
 import numpy as np
-from crankfold.acquire.storage import load_capture, save_capture
+from crankfold.acquire.files.storage import load_capture, save_capture
 from crankfold.analysis.capture import Capture
 
 path, chance, seen = Path(sys.argv[1]) / "a.h5", random.Random(7), set()
@@ -155,10 +155,10 @@ import numpy as np
 spec = importlib.util.spec_from_file_location("made", sys.argv[2] + "/conftest.py")
 made = importlib.util.module_from_spec(spec); sys.modules["made"] = made; spec.loader.exec_module(made)
 from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.journal import journals, recover
-from crankfold.acquire.recorder import record
-from crankfold.acquire.recording import RecordingPlan
-from crankfold.acquire.storage import load_capture, save_capture
+from crankfold.acquire.stream.journal import journals, recover
+from crankfold.acquire.stream.recorder import record
+from crankfold.acquire.stream.plan import RecordingPlan
+from crankfold.acquire.files.storage import load_capture, save_capture
 
 bench = made.Bench(2000.0, 12.0).crank(2.0, 2.0).crank(7.0, 2.0)
 chance, found = random.Random(5), {"whole": 0, "recovered": 0, "absent": 0}
@@ -244,7 +244,7 @@ class Stopped(datetime):
 
 def test_a_clock_set_back_costs_no_sample_and_no_file(tmp_path, array_source, bench, make_info, monkeypatch) -> None:
     made = bench(RATE, 12.0).crank(2.0, 2.0).crank(7.0, 3.0)
-    monkeypatch.setattr("crankfold.acquire.stream.datetime", SetBack)
+    monkeypatch.setattr("crankfold.acquire.stream.pipeline.datetime", SetBack)
     monkeypatch.setattr(journal_module, "datetime", Stopped)
     source = array_source([made.current_a[i : i + 256, None] for i in range(0, len(made.current_a), 256)],
                           make_info(RATE, live=True, finite=False))

@@ -12,10 +12,10 @@ import h5py
 import numpy as np
 import pytest
 
-from crankfold.acquire.apart import ApartError, end_reading
 from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.hdf5_files import Hdf5File
-from crankfold.acquire.storage import load_capture, save_capture
+from crankfold.acquire.files.hdf5 import Hdf5File
+from crankfold.acquire.files.isolated import ApartError, end_reading
+from crankfold.acquire.files.storage import load_capture, save_capture
 from crankfold.analysis.capture import Capture
 
 ROW = np.arange(40.0)

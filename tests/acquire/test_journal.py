@@ -23,11 +23,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from crankfold.acquire.contract import SourceInfo
 from crankfold.acquire.errors import BoardDisconnectedError, FileFormatError, SaveError
-from crankfold.acquire.journal import JournalWriter, journals, new_journal_path, recover
-from crankfold.acquire.recorder import Recorder, record
-from crankfold.acquire.recording import Happening, RecordingPlan
-from crankfold.acquire.source import SourceInfo
+from crankfold.acquire.stream.journal import JournalWriter, journals, new_journal_path, recover
+from crankfold.acquire.stream.plan import Happening, RecordingPlan
+from crankfold.acquire.stream.recorder import Recorder, record
 from crankfold.analysis.capture import Channel
 
 RATE = 2000.0
@@ -185,7 +185,7 @@ def settled(disk: SlowDisk, writer: JournalWriter) -> None:
 def test_a_disk_that_is_slow_to_flush_keeps_nobody_waiting_and_costs_no_record(tmp_path, make_info,
                                                                                monkeypatch) -> None:
     disk = SlowDisk(monkeypatch)
-    monkeypatch.setattr("crankfold.acquire.journal.FLUSH_S", 0.0)
+    monkeypatch.setattr("crankfold.acquire.stream.journal.FLUSH_S", 0.0)
     writer = JournalWriter(tmp_path / "a.journal", make_info(RATE, channels=2, dtype=np.int16, scale=0.01),
                            rate_hz=RATE, trigger_index=150, started_utc=None)
     for first in range(100, 1100, 50):
@@ -193,7 +193,7 @@ def test_a_disk_that_is_slow_to_flush_keeps_nobody_waiting_and_costs_no_record(t
     assert len(recover(tmp_path / "a.journal").capture.samples) == 50
     settled(disk, writer)
     assert (len(disk.sizes), disk.folders) == (1, 1)
-    monkeypatch.setattr("crankfold.acquire.journal.FLUSH_S", 60.0)
+    monkeypatch.setattr("crankfold.acquire.stream.journal.FLUSH_S", 60.0)
     writer.append(1100, codes_from(1100, 50))
     found = recover(tmp_path / "a.journal")
     assert not found.cut
@@ -205,7 +205,7 @@ def test_a_disk_that_is_slow_to_flush_keeps_nobody_waiting_and_costs_no_record(t
 @pytest.mark.parametrize("end", ["close", "remove"])
 def test_a_journal_ends_during_a_flush(tmp_path, make_info, monkeypatch, end) -> None:
     disk = SlowDisk(monkeypatch)
-    monkeypatch.setattr("crankfold.acquire.journal.FLUSH_S", 0.0)
+    monkeypatch.setattr("crankfold.acquire.stream.journal.FLUSH_S", 0.0)
     path = tmp_path / "20310504T123015250000.journal"
     writer = JournalWriter(path, make_info(RATE, channels=2, dtype=np.int16, scale=0.01),
                            rate_hz=RATE, trigger_index=150, started_utc=None)
@@ -227,7 +227,7 @@ def test_a_power_cut_costs_a_second(tmp_path, make_info, monkeypatch) -> None:
     disk, path = SlowDisk(monkeypatch), tmp_path / "a.journal"
     disk.go.set()
     clock = [1000.0]
-    monkeypatch.setattr("crankfold.acquire.journal.time", SimpleNamespace(monotonic=lambda: clock[0]))
+    monkeypatch.setattr("crankfold.acquire.stream.journal.time", SimpleNamespace(monotonic=lambda: clock[0]))
     writer = JournalWriter(path, make_info(RATE, channels=2, dtype=np.int16, scale=0.01), rate_hz=RATE,
                            trigger_index=150, started_utc=None)
     for first in range(0, 20_000, 125):  # ten seconds, sixteen records in each
@@ -248,7 +248,7 @@ def test_a_disk_that_cannot_flush_is_no_reason_to_give_up(tmp_path, make_info, m
         raise OSError(errno.EIO, "Input/output error")
 
     monkeypatch.setattr(os, "fsync", broken)
-    monkeypatch.setattr("crankfold.acquire.journal.FLUSH_S", 0.0)
+    monkeypatch.setattr("crankfold.acquire.stream.journal.FLUSH_S", 0.0)
     journal_of(tmp_path / "a.journal", make_info, [(100, codes_from(100, 80)), (180, codes_from(180, 20))])
     assert len(recover(tmp_path / "a.journal").capture.samples) == 100
 
@@ -291,7 +291,7 @@ def test_names_are_dated_and_none_is_used_twice(tmp_path, monkeypatch) -> None:
         def now(cls, tz=None):
             return datetime(2031, 5, 4, 12, 30, 15, 250_000, tzinfo=tz)
 
-    monkeypatch.setattr("crankfold.acquire.journal.datetime", Stopped)
+    monkeypatch.setattr("crankfold.acquire.stream.journal.datetime", Stopped)
     names = []
     for _ in range(3):
         path = new_journal_path(tmp_path)
@@ -379,8 +379,8 @@ sys.path.insert(0, sys.argv[2])
 import importlib.util
 spec = importlib.util.spec_from_file_location("made", sys.argv[2] + "/conftest.py")
 made = importlib.util.module_from_spec(spec); sys.modules["made"] = made; spec.loader.exec_module(made)
-from crankfold.acquire.recorder import record
-from crankfold.acquire.recording import RecordingPlan
+from crankfold.acquire.stream.recorder import record
+from crankfold.acquire.stream.plan import RecordingPlan
 bench = made.Bench(2000.0, 30.0).crank(2.0, 25.0)
 steps = []
 for at in range(0, len(bench.current_a), 200):

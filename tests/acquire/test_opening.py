@@ -12,7 +12,7 @@ import pytest
 from crankfold.acquire.declarations import BoardDeclaration, ReaderDeclaration, Setting
 from crankfold.acquire.errors import AcquireError, BoardBusyError, BoardNotFoundError, FileFormatError, SettingError
 from crankfold.acquire.opening import choose_reader, open_board, open_file
-from crankfold.acquire.plugin_loading import Offered, PluginOrigin, Plugins
+from crankfold.acquire.registry import Offered, PluginOrigin, Plugins
 from crankfold.analysis.errors import InputError
 
 ORIGIN = PluginOrigin("p", "m")

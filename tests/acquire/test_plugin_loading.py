@@ -10,7 +10,7 @@ import pytest
 
 from crankfold.acquire import hooks
 from crankfold.acquire.errors import PluginLoadError
-from crankfold.acquire.plugin_loading import load_plugins
+from crankfold.acquire.registry import load_plugins
 
 GOOD = """
     from crankfold.acquire.declarations import BoardDeclaration, ReaderDeclaration

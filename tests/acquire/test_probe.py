@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crankfold.acquire.probe import Probe, in_base_units
+from crankfold.acquire.rig.probe import Probe, in_base_units
 from crankfold.analysis.capture import Capture, Channel
 from crankfold.analysis.errors import InputError
 

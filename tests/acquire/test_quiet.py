@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from crankfold.acquire.quiet import HELD_BACK_FRAMES, MEMORY_FRAMES, NEEDED_FRAMES, REFRESH_FRAMES, Quiet
+from crankfold.acquire.stream.quiet import HELD_BACK_FRAMES, MEMORY_FRAMES, NEEDED_FRAMES, REFRESH_FRAMES, Quiet
 
 
 def quiet_of(frames, least_noise=0.0) -> Quiet:

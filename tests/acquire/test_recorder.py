@@ -18,8 +18,8 @@ from crankfold.acquire.errors import (
     BoardStalledError,
     ShutdownTimeoutError,
 )
-from crankfold.acquire.recorder import Recorder, record
-from crankfold.acquire.recording import Happening, RecordingPlan, Stage
+from crankfold.acquire.stream.plan import Happening, RecordingPlan, Stage
+from crankfold.acquire.stream.recorder import Recorder, record
 from crankfold.analysis.errors import InputError
 
 RATE = 2000.0
@@ -347,7 +347,7 @@ def test_a_captured_source_without_samples_or_with_a_hole_is_refused(array_sourc
 
 
 def test_the_current_may_be_another_column_and_its_amperes_known(array_source, bench, make_info) -> None:
-    from crankfold.acquire.probe import Probe
+    from crankfold.acquire.rig.probe import Probe
 
     made = bench(RATE, 6.0).step(0.5, 0.5, 6.0).crank(2.0, 2.0)
     rows = np.column_stack([np.zeros_like(made.current_a), made.current_a * 0.01])
@@ -457,9 +457,9 @@ def test_stopping_is_heeded_soon_though_nothing_comes(array_source, make_info) -
 HANGING = """
 import time
 import numpy as np
-from crankfold.acquire.recorder import record
-from crankfold.acquire.recording import RecordingPlan
-from crankfold.acquire.source import Source, SourceInfo
+from crankfold.acquire.stream.recorder import record
+from crankfold.acquire.stream.plan import RecordingPlan
+from crankfold.acquire.contract import Source, SourceInfo
 from crankfold.analysis.capture import Channel
 
 class Hangs(Source):
@@ -479,7 +479,7 @@ def test_a_driver_that_hangs_does_not_keep_the_program_from_ending() -> None:
 
 def test_a_reader_starved_for_a_moment_is_not_given_up(array_source, bench, make_info, monkeypatch) -> None:
     """It is looked after three times before it is: here at 0.6, 0.9 and 1.2 s, and it is back after 0.8."""
-    monkeypatch.setattr("crankfold.acquire.recorder.LOOK_S", 0.3)
+    monkeypatch.setattr("crankfold.acquire.stream.recorder.LOOK_S", 0.3)
     made = bench(RATE, 2.0)
     steps = [*blocks(made.current_a)[:8], lambda: time.sleep(0.8), *blocks(made.current_a)[8:]]
     source = array_source(steps, make_info(RATE, finite=True, live=True))

@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.recording import RecordingPlan
-from crankfold.acquire.rig import EngineCard, Rig, Shelf, changed, load_card, save_card
+from crankfold.acquire.rig.cards import EngineCard, Rig, Shelf, changed, load_card, save_card
+from crankfold.acquire.stream.plan import RecordingPlan
 from crankfold.analysis.errors import InputError
 
 CART = Rig("serial-lines:SN0042", {"baud": "250000"}, "counts:5V/10bit,10mV/A", "waste-spark:1",

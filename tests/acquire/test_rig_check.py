@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from crankfold.acquire.clock import FittedRate
+from crankfold.acquire.contract import EndOfStream, Samples, Source, SourceInfo
 from crankfold.acquire.errors import AcquireError, BoardStalledError
-from crankfold.acquire.rig_check import Finding, Observation, check_rig, observe
-from crankfold.acquire.source import EndOfStream, Samples, Source, SourceInfo
+from crankfold.acquire.rig.check import Finding, Observation, check_rig, observe
+from crankfold.acquire.stream.clock import FittedRate
 from crankfold.analysis.capture import Capture, Channel, Gap
 
 if TYPE_CHECKING:

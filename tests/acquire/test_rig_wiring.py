@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.acquire.rig import Rig, changed
-from crankfold.acquire.rig_wiring import wired
+from crankfold.acquire.rig.cards import Rig, changed
+from crankfold.acquire.rig.wiring import wired
 from crankfold.analysis.capture import Capture, Channel
 from crankfold.analysis.errors import InputError
 

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crankfold.acquire.errors import BoardDisconnectedError, RingOverrunError
-from crankfold.acquire.ring import RingBuffer
+from crankfold.acquire.stream.ring import RingBuffer
 
 WRITES = st.lists(st.tuples(st.integers(0, 40), st.sampled_from([0, 0, 0, 1, 5, 70, None])), max_size=20)
 

@@ -9,8 +9,8 @@ import threading
 import numpy as np
 import pytest
 
-from crankfold.acquire.recorder import record
-from crankfold.acquire.source import Samples
+from crankfold.acquire.contract import Samples
+from crankfold.acquire.stream.recorder import record
 
 RATE = 500.0
 STRETCH_S = 60.0

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from crankfold.acquire.contract import EndOfStream, Samples, Source, SourceInfo
 from crankfold.acquire.errors import BoardDisconnectedError
-from crankfold.acquire.source import EndOfStream, Samples, Source, SourceInfo
 from crankfold.analysis.capture import Channel
 
 if TYPE_CHECKING:

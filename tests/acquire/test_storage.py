@@ -14,11 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crankfold.acquire.errors import FileFormatError, SaveError
-from crankfold.acquire.probe import Probe
-from crankfold.acquire.recorder import record
-from crankfold.acquire.storage import codes_of, load_capture, save_capture
+from crankfold.acquire.files.storage import codes_of, load_capture, save_capture
+from crankfold.acquire.rig.probe import Probe
+from crankfold.acquire.stream.recorder import record
 from crankfold.analysis.capture import Capture, Channel, Gap
-from crankfold.plugins.capture_file import HDF5_MAGIC, crankfold_readers, open_capture
+from crankfold.plugins.tables.hdf5 import HDF5_MAGIC, crankfold_readers, open_capture
 
 GAPS = (Gap(10, 4), Gap(900, 1))
 

@@ -7,13 +7,13 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from crankfold.acquire import stream as stream_module
-from crankfold.acquire.capture_making import Caught
+from crankfold.acquire.contract import Block
 from crankfold.acquire.errors import SaveError
-from crankfold.acquire.journal import JournalWriter, journals, recover
-from crankfold.acquire.recording import Event, Happening, RecordingPlan, Stage
-from crankfold.acquire.source import Block
-from crankfold.acquire.stream import Stream
+from crankfold.acquire.stream.caught import Caught
+from crankfold.acquire.stream.journal import JournalWriter, journals, recover
+from crankfold.acquire.stream.pipeline import Stream
+from crankfold.acquire.stream.pipeline import pipeline as stream_module
+from crankfold.acquire.stream.plan import Event, Happening, RecordingPlan, Stage
 
 RATE = 1000.0
 SIZE = 100

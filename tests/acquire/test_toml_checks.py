@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.toml_checks import KINDS, checked, kind_of, parse_toml
+from crankfold.acquire.rig.toml import KINDS, checked, kind_of, parse_toml
 
 PATH = Path("shop/rig.toml")
 NAMED = {"title": KINDS["str"], "live": KINDS["bool"], "bits": KINDS["int"], "rate_hz": KINDS["float"],

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crankfold.acquire.crank_watch import End
-from crankfold.acquire.trigger import CrankingTrigger, Onset, TriggerState, first_departure
+from crankfold.acquire.stream.crank_watch import End
+from crankfold.acquire.stream.trigger import CrankingTrigger, Onset, TriggerState, first_departure
 from crankfold.analysis.capture import Channel
 
 RATE = 5000.0

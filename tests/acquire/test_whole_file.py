@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from crankfold.acquire.atomic import flush_folder, write_whole
 from crankfold.acquire.errors import SaveError
-from crankfold.acquire.whole_file import flush_folder, write_whole
 
 
 def test_the_order_is_write_flush_rename_flush_folder(tmp_path, monkeypatch) -> None:

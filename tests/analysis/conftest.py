@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from crankfold.analysis.capture import Capture
-from crankfold.analysis.estimate import Estimate
-from crankfold.analysis.trace import CrankingTrace, Span
+from crankfold.analysis.model.estimate import Estimate
+from crankfold.analysis.signal.trace import CrankingTrace, Span
 
 
 def make_estimate(engine, *, rpm=180.0, seconds=4.0, begin_s=1.0, first_deg=-100.0, relative=None, width=4.0,
@@ -55,9 +55,9 @@ def time_at(estimate, angle_deg):
 @cache
 def virtual_cranking(order=(1, 3, 4, 2), *, dead=None, leak_mm2=0.5, lead="none", cylinder=1, seconds=4.0, seed=5):
     """A capture of the virtual engine, with its truth by position."""
-    from crankfold.plugins.virtual_engine import simulate
-    from crankfold.plugins.virtual_signals import RigSpec, SyncLead, record
-    from crankfold.plugins.virtual_specs import Bench, CylinderSpec, EngineSpec, KeySpec
+    from crankfold.plugins.virtual.engine import simulate
+    from crankfold.plugins.virtual.signals import RigSpec, SyncLead, record
+    from crankfold.plugins.virtual.specs import Bench, CylinderSpec, EngineSpec, KeySpec
 
     engine = EngineSpec(firing_order=order)
     if dead is not None:

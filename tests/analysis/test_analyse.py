@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from crankfold.analysis import Capture, Engine, InputError, SyncSpec, Thresholds
-from crankfold.analysis.analyse import analyse, turned
-from crankfold.analysis.anchor import Gauge
-from crankfold.analysis.comparison import compare
-from crankfold.analysis.notice_codes import CAUTIONS, NOTES, PATTERNS, REASONS
+from crankfold.analysis.answer.notice_codes import CAUTIONS, NOTES, PATTERNS, REASONS
+from crankfold.analysis.many.comparison import compare
+from crankfold.analysis.pipeline import analyse, turned
+from crankfold.analysis.sync.anchor import Gauge
 
 FOUR = Engine((1, 3, 4, 2))
 

@@ -7,11 +7,11 @@ import math
 import numpy as np
 import pytest
 
-from crankfold.analysis.anchor import Gauge, anchored, gauge_from_marks
+from crankfold.analysis.answer.verdict import Thresholds, judge
 from crankfold.analysis.engine import Engine
 from crankfold.analysis.errors import InputError
-from crankfold.analysis.marks import Marks
-from crankfold.analysis.verdict import Thresholds, judge
+from crankfold.analysis.sync.anchor import Gauge, anchored, gauge_from_marks
+from crankfold.analysis.sync.pulses import Marks
 
 FOUR = Engine((1, 3, 4, 2))
 

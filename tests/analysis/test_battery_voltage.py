@@ -7,8 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.analysis.analyse import analyse
-from crankfold.analysis.battery_voltage import (
+from crankfold.analysis.answer.battery_voltage import (
     as_current,
     health_of_voltage,
     is_battery_voltage,
@@ -19,7 +18,8 @@ from crankfold.analysis.battery_voltage import (
 )
 from crankfold.analysis.capture import Capture
 from crankfold.analysis.engine import Engine
-from crankfold.analysis.trace import Span
+from crankfold.analysis.pipeline import analyse
+from crankfold.analysis.signal.trace import Span
 
 RATE_HZ, REST_V, OHMIC = 1000.0, 12.5, 0.006
 

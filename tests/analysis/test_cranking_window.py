@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis.cranking_window import (
+from crankfold.analysis.signal.cranking import (
     as_span,
     caught_at,
     find_crankings,

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis.cycle_rate import (
+from crankfold.analysis.engine import Engine
+from crankfold.analysis.signal.cycle_rate import (
     CycleTrack,
     autocorrelation,
     detrended,
@@ -13,7 +14,6 @@ from crankfold.analysis.cycle_rate import (
     rivals,
     track_cycles,
 )
-from crankfold.analysis.engine import Engine
 
 RATE_HZ = 500.0
 

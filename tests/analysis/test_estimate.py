@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from crankfold.analysis.capture import Capture
-from crankfold.analysis.conditioning import condition
 from crankfold.analysis.engine import Engine
-from crankfold.analysis.estimate import estimate, find_rates
+from crankfold.analysis.model.estimate import estimate, find_rates
 from crankfold.analysis.model.options import FitOptions
-from crankfold.plugins.virtual_engine import simulate
-from crankfold.plugins.virtual_specs import Bench, CylinderSpec, EngineSpec, KeySpec
+from crankfold.analysis.signal.condition import condition
+from crankfold.plugins.virtual.engine import simulate
+from crankfold.plugins.virtual.specs import Bench, CylinderSpec, EngineSpec, KeySpec
 
 FOUR = EngineSpec()
 LEAK = CylinderSpec(leak_mm2=9.0)

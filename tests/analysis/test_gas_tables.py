@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from crankfold.analysis import gas_tables as gas
+from crankfold.analysis.model import gas
 
 
 def test_volume_runs_from_clearance_to_all_and_its_slope_is_its_derivative():

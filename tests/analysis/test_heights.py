@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from crankfold.analysis.engine import Engine
-from crankfold.analysis.heights import raw_heights, trough_heights
+from crankfold.analysis.signal.heights import raw_heights, trough_heights
 
 
 @pytest.mark.parametrize("engine", [

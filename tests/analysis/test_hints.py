@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from crankfold.analysis.answer.hints import coded_cylinder, misfire_notices
+from crankfold.analysis.answer.verdict import Thresholds, judge
 from crankfold.analysis.engine import Engine
 from crankfold.analysis.errors import InputError
-from crankfold.analysis.hints import coded_cylinder, misfire_notices
-from crankfold.analysis.verdict import Thresholds, judge
 
 FOUR = Engine((1, 3, 4, 2))
 

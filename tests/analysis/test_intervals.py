@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis import intervals
+from crankfold.analysis.model import intervals
 
 
 def test_covariance_is_the_scatter_of_repeated_fits():

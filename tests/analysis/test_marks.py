@@ -7,8 +7,8 @@ import pytest
 
 from crankfold.analysis.capture import Capture, Gap
 from crankfold.analysis.engine import SyncSpec
-from crankfold.analysis.marks import DEAD_TIME_S, find_marks
-from crankfold.analysis.trace import Span
+from crankfold.analysis.signal.trace import Span
+from crankfold.analysis.sync.pulses import DEAD_TIME_S, find_marks
 
 WHOLE = Span(0.0, 10.0)
 WASTE, SINGLE = SyncSpec("waste-spark", 1), SyncSpec("single-spark", 1)

@@ -9,17 +9,17 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from crankfold.analysis import estimate as estimates
 from crankfold.analysis.capture import Capture
-from crankfold.analysis.conditioning import condition
 from crankfold.analysis.engine import Engine
-from crankfold.analysis.estimate import estimate
-from crankfold.analysis.gas_tables import ANGLES_DEG
 from crankfold.analysis.model import acceptance, faults
+from crankfold.analysis.model import estimate as estimates
+from crankfold.analysis.model.estimate import estimate
+from crankfold.analysis.model.gas import ANGLES_DEG
 from crankfold.analysis.model.options import FitOptions
 from crankfold.analysis.model.slowing import slowness
-from crankfold.plugins.virtual_engine import simulate
-from crankfold.plugins.virtual_specs import Bench, CylinderSpec, EngineSpec, KeySpec
+from crankfold.analysis.signal.condition import condition
+from crankfold.plugins.virtual.engine import simulate
+from crankfold.plugins.virtual.specs import Bench, CylinderSpec, EngineSpec, KeySpec
 
 FOUR = EngineSpec()
 LEAK = CylinderSpec(leak_mm2=4.0)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis.gas_tables import RATIOS
 from crankfold.analysis.model import parameters as at
+from crankfold.analysis.model.gas import RATIOS
 
 
 def test_what_each_unknown_may_do_by_hand():

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from crankfold.analysis.engine import Engine
-from crankfold.analysis.gas_tables import FAMILIES, gas_table
 from crankfold.analysis.model import parameters as at
 from crankfold.analysis.model.clutch import clutch_torque, shared_speed
+from crankfold.analysis.model.gas import FAMILIES, gas_table
 from crankfold.analysis.model.motor import flux, flux_by_log_knee
 from crankfold.analysis.model.plain import plain_torque, plain_window
 from crankfold.analysis.model.problem import Data, Problem, smooth_maximum

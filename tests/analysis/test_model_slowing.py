@@ -8,15 +8,15 @@ from functools import cache
 import numpy as np
 import pytest
 
-from crankfold.analysis.cycle_rate import CycleTrack
 from crankfold.analysis.engine import Engine
-from crankfold.analysis.gas_tables import ANGLES_DEG, slowed_torques
 from crankfold.analysis.model import acceptance
 from crankfold.analysis.model import parameters as at
+from crankfold.analysis.model.gas import ANGLES_DEG, slowed_torques
 from crankfold.analysis.model.options import FULL
 from crankfold.analysis.model.problem import Data, Problem
 from crankfold.analysis.model.slowing import slowness, with_slowing
 from crankfold.analysis.model.starts import polish_stages
+from crankfold.analysis.signal.cycle_rate import CycleTrack
 
 THREE = Engine((1, 3, 2))
 STEP_S = 0.001

@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.analysis.anchor import Gauge, anchored
+from crankfold.analysis.answer.verdict import Thresholds, judge
 from crankfold.analysis.engine import Engine
 from crankfold.analysis.errors import InputError
-from crankfold.analysis.pooling import pooled, pooled_cranks
+from crankfold.analysis.many.pooling import pooled, pooled_cranks
 from crankfold.analysis.result import Cranking, Notice, Result
-from crankfold.analysis.verdict import Thresholds, judge
+from crankfold.analysis.sync.anchor import Gauge, anchored
 
 FOUR = Engine((1, 3, 4, 2))
 

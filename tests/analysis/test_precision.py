@@ -10,7 +10,7 @@ import pytest
 
 from crankfold.analysis.engine import Engine
 from crankfold.analysis.errors import InputError
-from crankfold.analysis.precision import precision, same_recordings, study, variances
+from crankfold.analysis.many.precision import precision, same_recordings, study, variances
 from crankfold.analysis.result import Cylinder, Result
 
 ENGINE = Engine((1, 3, 4, 2))

@@ -12,8 +12,8 @@ import pandas as pd
 import pytest
 
 from crankfold.acquire.opening import open_board
-from crankfold.acquire.plugin_loading import load_plugins
-from crankfold.acquire.recorder import record
+from crankfold.acquire.registry import load_plugins
+from crankfold.acquire.stream.recorder import record
 
 PAGE = Path(__file__).resolve().parents[2] / "analysis" / "recipes.md"  # of the tree: no wheel holds it
 BLOCK = re.compile(r"^```python\n(?P<code>.*?)^```\n```text\n(?P<printed>.*?)^```", re.MULTILINE | re.DOTALL)

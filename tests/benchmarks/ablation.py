@@ -22,19 +22,19 @@ import numpy as np
 from linear_load import linear_load
 
 from crankfold.analysis.capture import Capture
-from crankfold.analysis.conditioning import NoCranking, condition
-from crankfold.analysis.cycle_rate import track_cycles
 from crankfold.analysis.engine import Engine
-from crankfold.analysis.estimate import estimate, find_rates
-from crankfold.analysis.heights import raw_heights, trough_heights
+from crankfold.analysis.model.estimate import estimate, find_rates
 from crankfold.analysis.model.options import FitOptions
+from crankfold.analysis.signal.condition import NoCranking, condition
+from crankfold.analysis.signal.cycle_rate import track_cycles
+from crankfold.analysis.signal.heights import raw_heights, trough_heights
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from numpy.typing import NDArray
 
-    from crankfold.analysis.trace import CrankingTrace
+    from crankfold.analysis.signal.trace import CrankingTrace
 
     Method = Callable[[CrankingTrace, Engine], NDArray[np.float64] | None]
 

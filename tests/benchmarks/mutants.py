@@ -3,7 +3,7 @@
 Needs cosmic-ray, which is no dependency of the project, and changes the module in place while it runs: use a clone of
 its own with an environment of its own.
 
-    python tests/benchmarks/mutants.py acquire/ring.py -- tests/acquire/test_ring.py
+    python tests/benchmarks/mutants.py acquire/stream/ring.py -- tests/acquire/test_ring.py
 
 A random sample of the mutants is tried, the same for the same seed. Changes to type annotations are left out, and so is
 the star before keyword-only parameters, which is taken for a product: neither changes what the code does.

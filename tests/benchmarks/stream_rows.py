@@ -16,13 +16,13 @@ import test_usb_speed
 from cobs import cobs
 from measuring import Row, best_cpu_s, best_s
 
-from crankfold.acquire.ring import RingBuffer
-from crankfold.acquire.storage import load_capture, save_capture
-from crankfold.acquire.trigger import CrankingTrigger
+from crankfold.acquire.files.storage import load_capture, save_capture
+from crankfold.acquire.stream.ring import RingBuffer
+from crankfold.acquire.stream.trigger import CrankingTrigger
 from crankfold.analysis.capture import Capture, Channel
-from crankfold.plugins.frames import FrameDecoder, encode_frame
-from crankfold.plugins.line_decoder import LineDecoder
-from crankfold.plugins.line_style import find_style
+from crankfold.plugins.serial.frame_codec import FrameDecoder, encode_frame
+from crankfold.plugins.serial.line_decoder import LineDecoder
+from crankfold.plugins.serial.line_style import find_style
 
 USB_MB_PER_S = 2.0 * test_usb_speed.USB_HIGH_SPEED_BYTES_PER_S / 1e6
 CHUNK = 65_536

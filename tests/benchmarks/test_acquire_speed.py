@@ -8,9 +8,9 @@ import h5py
 import numpy as np
 import pytest
 
-from crankfold.acquire.ring import RingBuffer
-from crankfold.acquire.storage import load_capture, save_capture
-from crankfold.acquire.trigger import CrankingTrigger
+from crankfold.acquire.files.storage import load_capture, save_capture
+from crankfold.acquire.stream.ring import RingBuffer
+from crankfold.acquire.stream.trigger import CrankingTrigger
 from crankfold.analysis.capture import Capture, Channel
 
 FEED = 65_536

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.plugins.csv_reader import open_csv
+from crankfold.plugins.tables.csv_reader import open_csv
 
 ROWS = 2_000_000
 REPEATS = 3
@@ -19,7 +19,7 @@ REPEATS = 3
 MEASURE = """
 import re, resource, sys
 from pathlib import Path
-from crankfold.plugins.csv_reader import open_csv
+from crankfold.plugins.tables.csv_reader import open_csv
 with open_csv(Path(sys.argv[1]), {}) as source:
     source.start()
     while not source.finished:

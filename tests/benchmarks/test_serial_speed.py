@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from cobs import cobs
 
-from crankfold.plugins.frames import FrameDecoder, encode_frame
-from crankfold.plugins.line_decoder import LineDecoder
-from crankfold.plugins.line_style import find_style
+from crankfold.plugins.serial.frame_codec import FrameDecoder, encode_frame
+from crankfold.plugins.serial.line_decoder import LineDecoder
+from crankfold.plugins.serial.line_style import find_style
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.acquire.recording import RecordingPlan
-from crankfold.acquire.source import Block, Samples, Source, SourceInfo
-from crankfold.acquire.stream import Stream
+from crankfold.acquire.contract import Block, Samples, Source, SourceInfo
+from crankfold.acquire.stream.pipeline import Stream
+from crankfold.acquire.stream.plan import RecordingPlan
 from crankfold.analysis.capture import Channel
-from crankfold.plugins.usb_layout import PacketLayout, SampleLayout
-from crankfold.plugins.usb_packets import PacketDecoder
+from crankfold.plugins.usb.layout import PacketLayout, SampleLayout
+from crankfold.plugins.usb.packets import PacketDecoder
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

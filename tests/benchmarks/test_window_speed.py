@@ -15,17 +15,17 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 import numpy as np
 import pytest
 
+from crankfold.acquire.contract import Samples, Source, SourceInfo
 from crankfold.acquire.opening import open_board
-from crankfold.acquire.plugin_loading import load_plugins
-from crankfold.acquire.recorder import record
-from crankfold.acquire.source import Samples, Source, SourceInfo
+from crankfold.acquire.registry import load_plugins
+from crankfold.acquire.stream.recorder import record
 from crankfold.analysis.capture import Channel
-from crankfold.viewer.judging import judge
 from crankfold.viewer.picture import look
 from crankfold.viewer.picture.draw_strip import StripScales, trace_line
 from crankfold.viewer.picture.scene import Box, Path
-from crankfold.viewer.preparing import prepare_solver
-from crankfold.viewer.questions import question_of
+from crankfold.viewer.session.judge import judge
+from crankfold.viewer.session.question import question_of
+from crankfold.viewer.session.warm_up import prepare_solver
 from crankfold.viewer.window.asking import NOTHING
 from crankfold.viewer.window.watching import Wanted, Watching
 
@@ -201,8 +201,8 @@ def test_the_reader_is_not_starved_while_a_crank_is_judged_and_drawn(fast: Any) 
 
 @pytest.mark.slow
 def test_the_verdict_stands_half_a_second_after_the_crank_ends(application: QApplication) -> None:
+    from crankfold.viewer.session.standing import Phase
     from crankfold.viewer.window.main_window import Window
-    from crankfold.viewer.window.state import Phase
 
     info, codes = codes_of("engine=pump,dead=3,quiet=2,crank=3,after=2")
     board = PacedSource(info, codes)
@@ -228,7 +228,7 @@ def test_the_verdict_stands_half_a_second_after_the_crank_ends(application: QApp
 @pytest.mark.slow
 @pytest.mark.timeout(180)
 def test_memory_stays_steady_over_an_hour_of_frames_of_a_slow_clock(application: QApplication) -> None:
-    from crankfold.acquire.ring import RingBuffer
+    from crankfold.acquire.stream.ring import RingBuffer
     from crankfold.viewer.window.live import SHOWN_S, LiveTrace
     from crankfold.viewer.window.main_window import Window
 

@@ -8,9 +8,9 @@ import sys
 from dataclasses import asdict
 
 from crankfold.acquire.errors import AcquireError
-from crankfold.plugins import serial_port
-from crankfold.plugins.serial_frames import FrameBoard, discover_boards
-from crankfold.plugins.serial_ports import find_port
+from crankfold.plugins.serial import port as serial_port
+from crankfold.plugins.serial.frames_board import FrameBoard, discover_boards
+from crankfold.plugins.serial.ports import find_port
 
 
 def main(addresses: list[str], terminal: str) -> None:

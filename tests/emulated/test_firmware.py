@@ -9,20 +9,20 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from crankfold.acquire.probe import Probe
-from crankfold.acquire.recorder import record
-from crankfold.analysis.analyse import analyse
+from crankfold.acquire.rig.probe import Probe
+from crankfold.acquire.stream.recorder import record
 from crankfold.analysis.engine import Engine, SyncSpec
-from crankfold.plugins.serial_frames import FrameBoard
-from crankfold.plugins.virtual_engine import VirtualRun, leak_for, simulate
-from crankfold.plugins.virtual_signals import RigSpec, SyncLead
-from crankfold.plugins.virtual_signals import record as record_signals
-from crankfold.plugins.virtual_specs import Bench, KeySpec
+from crankfold.analysis.pipeline import analyse
+from crankfold.plugins.serial.frames_board import FrameBoard
+from crankfold.plugins.virtual.engine import VirtualRun, leak_for, simulate
+from crankfold.plugins.virtual.signals import RigSpec, SyncLead
+from crankfold.plugins.virtual.signals import record as record_signals
+from crankfold.plugins.virtual.specs import Bench, KeySpec
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from crankfold.acquire.source import Block
+    from crankfold.acquire.contract import Block
 
 
 def busy_waveform(rows: int) -> np.ndarray[Any, Any]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from random_bench import Rng, log_span, span
 
-from crankfold.plugins.virtual_specs import LEAK_LAWS, Bench
+from crankfold.plugins.virtual.specs import LEAK_LAWS, Bench
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -47,8 +47,8 @@ class Row:
 
 
 def judge(made: Made) -> Row:
-    from crankfold.analysis.analyse import analyse
     from crankfold.analysis.errors import InputError
+    from crankfold.analysis.pipeline import analyse
 
     began = time.perf_counter()
     truth = made.truth

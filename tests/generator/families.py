@@ -13,11 +13,11 @@ from random_bench import LAYOUTS, SINGLE, TWO_STROKES, Drawn, Rng, Wanted, draw,
 from random_rig import SYNC_KINDS, Table, random_rig, steady_current
 from unusual import UNUSUAL
 
-from crankfold.plugins.virtual_engine import simulate
+from crankfold.plugins.virtual.engine import simulate
 
 if TYPE_CHECKING:
-    from crankfold.plugins.virtual_signals import RigSpec
-    from crankfold.plugins.virtual_specs import Bench
+    from crankfold.plugins.virtual.signals import RigSpec
+    from crankfold.plugins.virtual.specs import Bench
 
 
 @dataclass(frozen=True)

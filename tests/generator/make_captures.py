@@ -26,14 +26,14 @@ import numpy as np
 from families import FAMILIES, Cut
 from random_rig import DIALECTS, Table, as_table, write_csv
 
-from crankfold.plugins.virtual_signals import record
+from crankfold.plugins.virtual.signals import record
 
 if TYPE_CHECKING:
     from random_bench import Drawn
 
     from crankfold.analysis.capture import Capture
     from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.plugins.virtual_signals import RigSpec
+    from crankfold.plugins.virtual.signals import RigSpec
 
 LOW_PERCENT, HEALTHY_PERCENT = 75.0, 90.0
 UNCLEAR = (70.0, 80.0)
@@ -69,7 +69,7 @@ class Made:
         capture = Capture(samples, rate, channels, gaps=gaps, origin=self.name)
         if self.rig.quantity != "battery-voltage":
             return capture
-        from crankfold.acquire.probe import Probe
+        from crankfold.acquire.rig.probe import Probe
 
         volts = replace(channels[0], unit="V")
         return Probe.parse("battery").apply(replace(capture, channels=(volts, *channels[1:])))

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.plugins.virtual_engine import Truth, VirtualRun, motored, simulate
-from crankfold.plugins.virtual_specs import BatterySpec, Bench, CylinderSpec, EngineSpec, KeySpec, StarterSpec
+from crankfold.plugins.virtual.engine import Truth, VirtualRun, motored, simulate
+from crankfold.plugins.virtual.specs import BatterySpec, Bench, CylinderSpec, EngineSpec, KeySpec, StarterSpec
 
 if TYPE_CHECKING:
     from collections.abc import Callable

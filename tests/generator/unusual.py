@@ -9,13 +9,13 @@ import numpy as np
 from random_bench import LAYOUTS, Drawn, Rng, Wanted, draw, log_span, span
 from random_rig import random_rig
 
-from crankfold.plugins.virtual_engine import STEP_S, VirtualRun, simulate
-from crankfold.plugins.virtual_specs import KeySpec
+from crankfold.plugins.virtual.engine import STEP_S, VirtualRun, simulate
+from crankfold.plugins.virtual.specs import KeySpec
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from crankfold.plugins.virtual_specs import Bench
+    from crankfold.plugins.virtual.specs import Bench
 
 
 def decompressor(rng: Rng, cut: Any) -> Any:

@@ -14,14 +14,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from crankfold.acquire.contract import SourceInfo
 from crankfold.acquire.errors import AcquireError
-from crankfold.acquire.journal import JournalWriter, recover
+from crankfold.acquire.files.storage import save_capture
 from crankfold.acquire.opening import open_file
-from crankfold.acquire.plugin_loading import Plugins, load_plugins
-from crankfold.acquire.recorder import record
-from crankfold.acquire.recording import RecordingPlan
-from crankfold.acquire.source import SourceInfo
-from crankfold.acquire.storage import save_capture
+from crankfold.acquire.registry import Plugins, load_plugins
+from crankfold.acquire.stream.journal import JournalWriter, recover
+from crankfold.acquire.stream.plan import RecordingPlan
+from crankfold.acquire.stream.recorder import record
 from crankfold.analysis.capture import Capture, Channel
 from crankfold.analysis.errors import InputError
 

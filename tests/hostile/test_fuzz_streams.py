@@ -17,15 +17,15 @@ from steered import steered
 
 from crankfold.acquire.errors import AcquireError
 from crankfold.analysis.capture import Channel
-from crankfold.plugins import frame_format as fmt
-from crankfold.plugins.frames import LONGEST_FRAME, FrameDecoder, encode_frame
-from crankfold.plugins.line_decoder import LineDecoder
-from crankfold.plugins.line_style import LONGEST_LINE, find_style, looks_like_text, parse_line, split_lines
-from crankfold.plugins.usb_blocks import block_data, definite_block
-from crankfold.plugins.usb_layout import PacketLayout, SampleLayout
-from crankfold.plugins.usb_packets import PacketDecoder
-from crankfold.plugins.usb_tmc_description import Preamble
-from crankfold.plugins.usb_tmc_messages import answer_message, parse_answer
+from crankfold.plugins.serial import frame_format as fmt
+from crankfold.plugins.serial.frame_codec import LONGEST_FRAME, FrameDecoder, encode_frame
+from crankfold.plugins.serial.line_decoder import LineDecoder
+from crankfold.plugins.serial.line_style import LONGEST_LINE, find_style, looks_like_text, parse_line, split_lines
+from crankfold.plugins.usb.layout import PacketLayout, SampleLayout
+from crankfold.plugins.usb.packets import PacketDecoder
+from crankfold.plugins.usb.tmc_blocks import block_data, definite_block
+from crankfold.plugins.usb.tmc_description import Preamble
+from crankfold.plugins.usb.tmc_messages import answer_message, parse_answer
 
 TIMES = [0.4, pytest.param(60.0, marks=pytest.mark.slow)]
 HELLO = fmt.Hello(0, refused=False, streaming=False, layout=fmt.PACKED_12_BIT, frame_samples=8, code_range=(0, 1023),

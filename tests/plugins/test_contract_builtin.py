@@ -13,11 +13,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.acquire.source import Source
-from crankfold.acquire.storage import save_capture
+from crankfold.acquire.contract import Source
+from crankfold.acquire.files.storage import save_capture
 from crankfold.acquire.testing import BROKEN, PluginContract, SourceContract, run_plugin_contract
 from crankfold.analysis.capture import Capture, Gap
-from crankfold.plugins import capture_file, csv_reader
+from crankfold.plugins.tables import csv_reader
+from crankfold.plugins.tables import hdf5 as capture_file
 
 BUILT_IN = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text(encoding="utf-8"))[
     "project"]["entry-points"]["crankfold"]

@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.acquire.cable import OHM_PER_KM
-from crankfold.plugins import usb_toml
-from crankfold.plugins.usb_description import read_description
-from crankfold.plugins.usb_tmc_description import read_instrument
+from crankfold.acquire.rig.cable import OHM_PER_KM
+from crankfold.plugins.usb import description_toml as usb_toml
+from crankfold.plugins.usb.description import read_description
+from crankfold.plugins.usb.tmc_description import read_instrument
 
 NOTES = Path(__file__).resolve().parents[2] / "hardware_notes"
 PAGES = sorted(NOTES.glob("*.md"))

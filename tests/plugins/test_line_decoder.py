@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crankfold.plugins.line_decoder import LineDecoder
-from crankfold.plugins.line_style import LONGEST_LINE, find_style, looks_like_text, parse_line, split_lines
-from crankfold.plugins.line_timing import (
+from crankfold.plugins.serial.line_decoder import LineDecoder
+from crankfold.plugins.serial.line_style import LONGEST_LINE, find_style, looks_like_text, parse_line, split_lines
+from crankfold.plugins.serial.line_timing import (
     CONFIRM_S,
     ArrivalWatch,
     TimeColumn,

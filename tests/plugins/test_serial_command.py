@@ -22,8 +22,8 @@ import numpy as np
 import pytest
 
 from crankfold.acquire.opening import open_board
-from crankfold.acquire.plugin_loading import load_plugins
-from crankfold.acquire.recorder import record
+from crankfold.acquire.registry import load_plugins
+from crankfold.acquire.stream.recorder import record
 
 CRANKFOLD = Path(sys.executable).parent / "crankfold"
 ENGINE = ("--firing-order", "1-3-4-2", "--sync", "waste-spark:1")

@@ -9,15 +9,16 @@ import numpy as np
 import pytest
 
 from crankfold.acquire.testing import BROKEN, KEPT, run_contract, run_plugin_contract
-from crankfold.plugins import frame_format as fmt
-from crankfold.plugins import serial_frames, serial_lines
-from crankfold.plugins.frames import FrameDecoder, encode_frame
+from crankfold.plugins.serial import frame_format as fmt
+from crankfold.plugins.serial import frames_board as serial_frames
+from crankfold.plugins.serial import lines_board as serial_lines
+from crankfold.plugins.serial.frame_codec import FrameDecoder, encode_frame
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from types import ModuleType
 
-    from crankfold.acquire.source import Source
+    from crankfold.acquire.contract import Source
 
 RATE_HZ = 1000
 FRAME_SAMPLES = 8
@@ -105,7 +106,7 @@ class Boards:
                                   pytest.param("lines", marks=pytest.mark.slow)])
 def test_every_rule_for_a_source_is_kept(terminals: Callable[[], Any], monkeypatch: pytest.MonkeyPatch,
                                          kind: str) -> None:
-    monkeypatch.setattr("crankfold.plugins.line_opening.LISTEN_S", 0.5 if kind == "lines" else 0.4)
+    monkeypatch.setattr("crankfold.plugins.serial.line_opening.LISTEN_S", 0.5 if kind == "lines" else 0.4)
     boards = Boards(terminals, kind)
     outcomes = run_contract(boards.open, stretch_s=0.3, break_it=boards.break_it, lose=boards.lose)
     assert [(outcome.rule, outcome.detail) for outcome in outcomes if outcome.state == BROKEN] == []

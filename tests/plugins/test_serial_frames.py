@@ -20,15 +20,15 @@ from crankfold.acquire.errors import (
     SettingError,
 )
 from crankfold.acquire.testing import SourceContract
-from crankfold.plugins import frame_format as fmt
-from crankfold.plugins.frame_loss import BUFFERED_S, FrameLoss
-from crankfold.plugins.frames import FrameDecoder, encode_frame
-from crankfold.plugins.serial_frames import FrameBoard
+from crankfold.plugins.serial import frame_format as fmt
+from crankfold.plugins.serial.frame_codec import FrameDecoder, encode_frame
+from crankfold.plugins.serial.frame_loss import BUFFERED_S, FrameLoss
+from crankfold.plugins.serial.frames_board import FrameBoard
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from crankfold.acquire.source import Block, Source
+    from crankfold.acquire.contract import Block, Source
 
 CLOCK_HZ = 1_000_000
 HELLO = fmt.Hello(0, refused=False, streaming=False, layout=fmt.PACKED_12_BIT, frame_samples=16, code_range=(0, 4095),
@@ -233,13 +233,13 @@ def test_a_board_left_streaming_is_stopped_first(terminal: Any, python_board: Py
 
 
 def test_nothing_answers(terminal: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("crankfold.plugins.serial_frames.RESET_S", 0.6)
+    monkeypatch.setattr("crankfold.plugins.serial.frames_board.RESET_S", 0.6)
     with pytest.raises(BoardStalledError, match=r"nothing answers at .* at 1000000 baud"):
         FrameBoard(terminal.name, {})
 
 
 def test_numbers_instead_of_frames(terminal: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("crankfold.plugins.serial_frames.RESET_S", 0.6)
+    monkeypatch.setattr("crankfold.plugins.serial.frames_board.RESET_S", 0.6)
     terminal.print_lines(lambda i: b"1,2\n", 500)
     with pytest.raises(BoardGarbledError, match="use serial-lines if this board prints numbers"):
         FrameBoard(terminal.name, {})

@@ -18,12 +18,12 @@ from crankfold.acquire.errors import (
     BoardStalledError,
     SettingError,
 )
-from crankfold.plugins.serial_lines import LineBoard
+from crankfold.plugins.serial.lines_board import LineBoard
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from crankfold.acquire.source import Block, Source
+    from crankfold.acquire.contract import Block, Source
 
 BANNER = b"\r\nreader 2\r\nready, press reset to start anew\r\n3,"
 
@@ -53,7 +53,7 @@ LISTENING_MATTERS = {"test_every_style_at_every_rate", "test_rate_setting_five_p
 def listen_briefly(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """Save the second of listening where the measured rate is not what is tested."""
     if request.node.originalname not in LISTENING_MATTERS:
-        monkeypatch.setattr("crankfold.plugins.line_opening.LISTEN_S", 0.4)
+        monkeypatch.setattr("crankfold.plugins.serial.line_opening.LISTEN_S", 0.4)
 
 
 def current(i: int) -> int:
@@ -262,7 +262,7 @@ def test_unplugged_and_plugged_in_again(terminals: Callable[[], Any]) -> None:
 
 
 def test_silent_from_the_start(terminal: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("crankfold.plugins.line_opening.FIRST_BYTE_S", 0.5)
+    monkeypatch.setattr("crankfold.plugins.serial.line_opening.FIRST_BYTE_S", 0.5)
     with pytest.raises(BoardStalledError, match="prints nothing; check that its sketch runs"):
         LineBoard(terminal.name, {})
 
@@ -291,7 +291,7 @@ def test_garbage_at_opening_names_the_baud_rates(terminal: Any) -> None:
 
 
 def test_text_without_numbers_is_shown(terminal: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("crankfold.plugins.line_opening.PATIENCE_S", 1.0)
+    monkeypatch.setattr("crankfold.plugins.serial.line_opening.PATIENCE_S", 1.0)
     terminal.print_lines(lambda i: b"waiting for the sensor\r\n", 50)
     with pytest.raises(BoardGarbledError, match="for example 'waiting for the sensor'"):
         LineBoard(terminal.name, {})

@@ -18,8 +18,8 @@ from crankfold.acquire.errors import (
     BoardNotFoundError,
     SettingError,
 )
-from crankfold.plugins.serial_port import SerialPort, number_setting
-from crankfold.plugins.serial_ports import UDEV_RULES, permission_fix
+from crankfold.plugins.serial.port import SerialPort, number_setting
+from crankfold.plugins.serial.ports import UDEV_RULES, permission_fix
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -76,7 +76,7 @@ TRY = f"""
 import grp, os, sys
 import serial.tools.list_ports
 from crankfold.acquire.errors import AcquireError
-from crankfold.plugins.serial_port import SerialPort
+from crankfold.plugins.serial.port import SerialPort
 if os.geteuid() == 0:
     os.setgroups([])
     os.setgid({NOBODY})

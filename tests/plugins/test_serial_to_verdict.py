@@ -15,16 +15,16 @@ import numpy as np
 import pytest
 
 from crankfold.acquire.errors import BoardDisconnectedError
-from crankfold.acquire.probe import Probe
-from crankfold.acquire.recorder import record
-from crankfold.acquire.recording import Event, Happening
-from crankfold.analysis.analyse import analyse
+from crankfold.acquire.rig.probe import Probe
+from crankfold.acquire.stream.plan import Event, Happening
+from crankfold.acquire.stream.recorder import record
 from crankfold.analysis.engine import Engine, SyncSpec
-from crankfold.plugins.serial_lines import LineBoard
-from crankfold.plugins.virtual_engine import leak_for, simulate
-from crankfold.plugins.virtual_signals import RigSpec, SyncLead
-from crankfold.plugins.virtual_signals import record as record_signals
-from crankfold.plugins.virtual_specs import Bench, KeySpec
+from crankfold.analysis.pipeline import analyse
+from crankfold.plugins.serial.lines_board import LineBoard
+from crankfold.plugins.virtual.engine import leak_for, simulate
+from crankfold.plugins.virtual.signals import RigSpec, SyncLead
+from crankfold.plugins.virtual.signals import record as record_signals
+from crankfold.plugins.virtual.specs import Bench, KeySpec
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crankfold.acquire.errors import FileFormatError, SettingError
-from crankfold.plugins.usb_commands import Field
-from crankfold.plugins.usb_description import read_description
+from crankfold.plugins.usb.commands import Field
+from crankfold.plugins.usb.description import read_description
 
 GOOD = """
 format = "crankfold.usb-bulk/1"

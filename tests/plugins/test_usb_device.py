@@ -10,8 +10,9 @@ import usb.backend.libusb1
 import usb.core
 
 from crankfold.acquire import errors
-from crankfold.plugins import usb_bulk, usb_tmc
-from crankfold.plugins.usb_device import UsbAddress, explain, libusb_backend, udev_rule
+from crankfold.plugins.usb import bulk_board as usb_bulk
+from crankfold.plugins.usb import tmc_board as usb_tmc
+from crankfold.plugins.usb.device import UsbAddress, explain, libusb_backend, udev_rule
 
 BOARD = UsbAddress(0x1209, 1, "HW7")
 

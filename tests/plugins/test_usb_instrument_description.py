@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from crankfold.acquire.errors import BoardGarbledError, FileFormatError
-from crankfold.plugins.usb_tmc_description import Preamble, read_instrument
+from crankfold.plugins.usb.tmc_description import Preamble, read_instrument
 
 GOOD = """
 format = "crankfold.usb-tmc/1"

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 from crankfold.acquire.errors import BoardGarbledError
 from crankfold.analysis.capture import Channel
-from crankfold.plugins.usb_layout import PacketLayout, SampleLayout
-from crankfold.plugins.usb_packets import MAX_JUNK_BYTES, PacketDecoder, WordReader
+from crankfold.plugins.usb.layout import PacketLayout, SampleLayout
+from crankfold.plugins.usb.packets import MAX_JUNK_BYTES, PacketDecoder, WordReader
 
 MAGIC = b"\xa5\x5a"
 

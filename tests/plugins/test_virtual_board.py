@@ -8,17 +8,17 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from crankfold.acquire.contract import Block
 from crankfold.acquire.errors import (
     BoardDisconnectedError,
     BoardGarbledError,
     BoardStalledError,
     SettingError,
 )
-from crankfold.acquire.source import Block
-from crankfold.plugins import virtual_board
-from crankfold.plugins.virtual_board import VirtualBoard, discover, open_board
-from crankfold.plugins.virtual_fleet import FLEET
-from crankfold.plugins.virtual_settings import NAMES
+from crankfold.plugins.virtual import board as virtual_board
+from crankfold.plugins.virtual.board import VirtualBoard, discover, open_board
+from crankfold.plugins.virtual.fleet import FLEET
+from crankfold.plugins.virtual.settings import NAMES
 
 SHORT = "pace=flat,quiet=0.5,crank=1,after=0.3,rate=2000"
 

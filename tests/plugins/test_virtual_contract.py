@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 import pytest
 
 from crankfold.acquire.testing import PluginContract, SourceContract
-from crankfold.plugins import virtual_board
-from crankfold.plugins.virtual_board import VirtualBoard, open_board
+from crankfold.plugins.virtual import board as virtual_board
+from crankfold.plugins.virtual.board import VirtualBoard, open_board
 
 if TYPE_CHECKING:
-    from crankfold.acquire.source import Source
+    from crankfold.acquire.contract import Source
 
 LOST = 250
 

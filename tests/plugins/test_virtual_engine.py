@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.plugins.virtual_engine import VirtualRun, leak_for, motored, physics, simulate
-from crankfold.plugins.virtual_fleet import FLEET
-from crankfold.plugins.virtual_specs import (
+from crankfold.plugins.virtual.engine import VirtualRun, leak_for, motored, physics, simulate
+from crankfold.plugins.virtual.fleet import FLEET
+from crankfold.plugins.virtual.specs import (
     LEAK_LAWS,
     BatterySpec,
     Bench,
@@ -106,7 +106,7 @@ def test_permanent_magnet_starter_runs_on_its_line(load_nm: float) -> None:
 @pytest.mark.parametrize(("curve", "power"), [("constant", 1.0), ("tanh", 2.0), ("rational", 2.0), ("arctan", 2.0),
                                               ("piecewise", 2.0)])
 def test_torque_grows_with_the_square_of_a_small_current_in_a_series_motor(curve: str, power: float) -> None:
-    from crankfold.plugins.virtual_physics import field
+    from crankfold.plugins.virtual.physics import field
 
     c = physics(Bench(starter=replace(StarterSpec(), field_curve=curve, field_amps=300.0)))
     torque = [i * field(c, i) for i in (3.0, 6.0)]

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.plugins.virtual_engine import VirtualRun, simulate
-from crankfold.plugins.virtual_fleet import FLEET
-from crankfold.plugins.virtual_signals import Recording, RigSpec, SyncLead, nice_above, record
-from crankfold.plugins.virtual_specs import Bench, CylinderSpec, EngineSpec, KeySpec
+from crankfold.plugins.virtual.engine import VirtualRun, simulate
+from crankfold.plugins.virtual.fleet import FLEET
+from crankfold.plugins.virtual.signals import Recording, RigSpec, SyncLead, nice_above, record
+from crankfold.plugins.virtual.specs import Bench, CylinderSpec, EngineSpec, KeySpec
 
 CLEAN = RigSpec(noise_a=0.0, hash_share=0.0, hum_a=0.0, bandwidth_hz=1e6, bits=16)
 KEY = KeySpec(0.4, 2.6, 500.0)

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from crankfold.analysis.precision import precision, variances
+from crankfold.analysis.many.precision import precision, variances
 
 RESISTANCE = """
 196.3052 196.1240 196.1890 196.2569 196.3403

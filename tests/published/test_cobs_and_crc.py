@@ -11,7 +11,7 @@ from cobs import cobs
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crankfold.plugins.frames import (
+from crankfold.plugins.serial.frame_codec import (
     FrameDecoder,
     cobs_decode,
     cobs_encode,

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.acquire.source import Source
-from crankfold.plugins.csv_reader import open_csv
+from crankfold.acquire.contract import Source
+from crankfold.plugins.tables.csv_reader import open_csv
 
 CURRENT = [10.5, -3.25, 80.0, 7.125, 0.5]
 ROWS = [f"{i / 1000:.3f},{value}" for i, value in enumerate(CURRENT)]

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis.verdict import Thresholds, judge
+from crankfold.analysis.answer.verdict import Thresholds, judge
 
 CHART_PSI = [(134, 101), (140, 105), (150, 113), (154, 115), (160, 120), (174, 131), (188, 141), (196, 147), (210, 157),
              (224, 168), (240, 180)]

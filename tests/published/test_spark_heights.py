@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from crankfold.analysis.engine import Engine, SyncSpec
-from crankfold.analysis.estimate import Estimate
-from crankfold.analysis.marks import Marks
-from crankfold.analysis.naming import name_by_marks
+from crankfold.analysis.model.estimate import Estimate
+from crankfold.analysis.sync.naming import name_by_marks
+from crankfold.analysis.sync.pulses import Marks
 
 FOUR = Engine((1, 3, 4, 2))
 

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.plugins.virtual_engine import motored, physics, resting_state, simulate
-from crankfold.plugins.virtual_fleet import FLEET
-from crankfold.plugins.virtual_signals import RigSpec, SyncLead, record
-from crankfold.plugins.virtual_specs import BatterySpec, Bench, CylinderSpec, EngineSpec, KeySpec, StarterSpec
+from crankfold.plugins.virtual.engine import motored, physics, resting_state, simulate
+from crankfold.plugins.virtual.fleet import FLEET
+from crankfold.plugins.virtual.signals import RigSpec, SyncLead, record
+from crankfold.plugins.virtual.specs import BatterySpec, Bench, CylinderSpec, EngineSpec, KeySpec, StarterSpec
 
 TIGHT = CylinderSpec(leak_mm2=0.0)
 IDEAL = EngineSpec(

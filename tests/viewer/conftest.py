@@ -12,11 +12,11 @@ import numpy as np
 import pytest
 
 from crankfold.acquire.opening import open_board
-from crankfold.acquire.plugin_loading import load_plugins
-from crankfold.acquire.recorder import record
-from crankfold.analysis.analyse import analyse
+from crankfold.acquire.registry import load_plugins
+from crankfold.acquire.stream.recorder import record
 from crankfold.analysis.capture import Capture
 from crankfold.analysis.engine import Engine, SyncSpec
+from crankfold.analysis.pipeline import analyse
 from crankfold.analysis.result import Result
 from crankfold.viewer import command_line
 

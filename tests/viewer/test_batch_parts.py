@@ -15,15 +15,15 @@ from pathlib import Path
 import pytest
 from pyarrow import parquet
 
-from crankfold.acquire.plugin_loading import load_plugins
+from crankfold.acquire.registry import load_plugins
 from crankfold.analysis.errors import InputError
-from crankfold.viewer import batch_run
-from crankfold.viewer.batch_journal import Journal
-from crankfold.viewer.batch_plan import Job, Planner, overlaid, read_list, read_sidecar
-from crankfold.viewer.batch_run import Crew, run
-from crankfold.viewer.batch_table import check_table_path, columns_of, kind_of, table_bytes
-from crankfold.viewer.batch_work import of_result
-from crankfold.viewer.picture.fleet import fleet_of
+from crankfold.viewer.batch import run as batch_run
+from crankfold.viewer.batch.journal import Journal
+from crankfold.viewer.batch.plan import Job, Planner, overlaid, read_list, read_sidecar
+from crankfold.viewer.batch.run import Crew, run
+from crankfold.viewer.batch.table import check_table_path, columns_of, kind_of, table_bytes
+from crankfold.viewer.batch.work import of_result
+from crankfold.viewer.picture.fleet_scene import fleet_of
 
 NOTHING = {"firing_order": None, "intervals": None, "strokes": None, "engine_name": "", "fuel": None, "system_v": None,
            "engine": None, "rig": None, "clamp": None, "probe": None, "sync": None, "gauge": None, "misfire_codes": (),

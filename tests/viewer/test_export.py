@@ -19,8 +19,8 @@ from scipy.io import wavfile
 
 from crankfold.acquire.errors import SaveError
 from crankfold.acquire.opening import open_file
-from crankfold.acquire.plugin_loading import load_plugins
-from crankfold.acquire.whole_source import read_captured
+from crankfold.acquire.registry import load_plugins
+from crankfold.acquire.stream.whole_source import read_captured
 from crankfold.acquire.writers import WRITERS, write_capture
 from crankfold.analysis.capture import Capture, Channel, Gap
 

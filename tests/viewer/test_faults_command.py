@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 
 from crankfold.analysis.errors import InputError
-from crankfold.viewer.keeping import stem_of
-from crankfold.viewer.outputs import Outputs
+from crankfold.viewer.session.keep import stem_of
+from crankfold.viewer.session.outputs import Outputs
 
 ORDER = ("--firing-order", "1-3-4-2")
 

@@ -18,20 +18,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from crankfold.acquire.contract import SourceInfo
 from crankfold.acquire.opening import open_board
-from crankfold.acquire.plugin_loading import load_plugins
-from crankfold.acquire.probe import Probe
-from crankfold.acquire.recorder import record
-from crankfold.acquire.recording import Event, Happening, RecordingPlan
-from crankfold.acquire.rig import Rig
-from crankfold.acquire.source import SourceInfo
+from crankfold.acquire.registry import load_plugins
+from crankfold.acquire.rig.cards import Rig
+from crankfold.acquire.rig.probe import Probe
+from crankfold.acquire.stream.plan import Event, Happening, RecordingPlan
+from crankfold.acquire.stream.recorder import record
 from crankfold.analysis.capture import Channel
 from crankfold.analysis.errors import InputError
-from crankfold.viewer.big_words import big_words
-from crankfold.viewer.narrating import narrator
-from crankfold.viewer.recording import plan_of
-from crankfold.viewer.signals import BELLS, Signals
-from crankfold.viewer.window.state import Phase
+from crankfold.viewer.picture.big_words import big_words
+from crankfold.viewer.session.plan import plan_of
+from crankfold.viewer.session.signals import BELLS, Signals
+from crankfold.viewer.session.standing import Phase
+from crankfold.viewer.words.events import narrator
 
 ORDER = "1-3-4-2"
 BELL = "\a"

@@ -11,10 +11,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from crankfold.analysis.answer.verdict import Thresholds, judge
 from crankfold.analysis.capture import Capture
 from crankfold.analysis.engine import Engine
 from crankfold.analysis.result import Cylinder, Notice, Result
-from crankfold.analysis.verdict import Thresholds, judge
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.draw_fold import draw_fold
 from crankfold.viewer.picture.draw_strip import draw_strip

@@ -12,8 +12,9 @@ import pytest
 
 from crankfold.acquire import opening
 from crankfold.acquire.errors import FileFormatError
-from crankfold.viewer import command_line, progress
-from crankfold.viewer.progress import working
+from crankfold.viewer import command_line
+from crankfold.viewer.words import progress
+from crankfold.viewer.words.progress import working
 
 
 class Terminal(io.StringIO):

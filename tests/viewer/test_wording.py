@@ -11,12 +11,12 @@ import pytest
 
 import crankfold.analysis
 import crankfold.viewer
-from crankfold.acquire.recording import Happening
-from crankfold.analysis import notice_codes
+from crankfold.acquire.stream.plan import Happening
+from crankfold.analysis.answer import notice_codes
 from crankfold.analysis.result import Notice, ReasonCode
-from crankfold.viewer.sentences import notice_text
-from crankfold.viewer.terminal import tame
-from crankfold.viewer.wording import has, placeholders, say, sentences
+from crankfold.viewer.words.catalogue import has, placeholders, say, sentences
+from crankfold.viewer.words.sentences import notice_text
+from crankfold.viewer.words.terminal import tame
 
 VIEWER = Path(crankfold.viewer.__file__).parent
 FAMILIES = {"reason": notice_codes.REASONS, "caution": notice_codes.CAUTIONS, "note": notice_codes.NOTES,

@@ -12,12 +12,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from crankfold.analysis.answer.verdict import Thresholds, judge
 from crankfold.analysis.capture import Capture
-from crankfold.analysis.comparison import compare
 from crankfold.analysis.engine import Engine
+from crankfold.analysis.many.comparison import compare
 from crankfold.analysis.result import Result
-from crankfold.analysis.verdict import Thresholds, judge
-from crankfold.viewer.judging import Judged
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.compare_page import LEAST_HEIGHT, comparison_picture
 from crankfold.viewer.picture.draw_fold import draw_fold
@@ -29,7 +28,8 @@ from crankfold.viewer.picture.scene import Box, Item, Words
 from crankfold.viewer.picture.sheet_scene import sheet_scene
 from crankfold.viewer.picture.strip import HumpPlace, strip_of
 from crankfold.viewer.picture.wheel import wheel_of
-from crankfold.viewer.questions import question_of
+from crankfold.viewer.session.judge import Judged
+from crankfold.viewer.session.question import question_of
 
 CAPITALS = 0.72  # of the type size: how high letters stand over their base line
 ASKED = question_of({"firing_order": "1-3-4-2", "intervals": None, "strokes": 4, "engine_name": "", "engine": None,

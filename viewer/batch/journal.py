@@ -9,13 +9,13 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
 from crankfold.analysis.errors import InputError
-from crankfold.viewer.outputs import unwritable
-from crankfold.viewer.wording import say
+from crankfold.viewer.session.outputs import unwritable
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from crankfold.viewer.batch_work import Row
+    from crankfold.viewer.batch.work import Row
 
 FORMAT = "crankfold.batch/1"
 SUFFIX = ".journal"

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from crankfold.analysis.errors import InputError
-from crankfold.viewer.batch_work import ONE_THREAD, Row, begin, judge_chunk, lost_row, own_version
-from crankfold.viewer.wording import say
+from crankfold.viewer.batch.work import ONE_THREAD, Row, begin, judge_chunk, lost_row, own_version
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
-    from crankfold.viewer.batch_plan import Job
+    from crankfold.viewer.batch.plan import Job
 
 CHUNK = 32  # captures a task: a scheduler's overhead of some milliseconds vanishes against them
 CHUNKS_A_WORKER = 4  # at least, where there are so many captures, so that no worker sits idle at the end

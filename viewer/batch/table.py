@@ -8,14 +8,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crankfold.analysis.errors import InputError
-from crankfold.analysis.table import CRANKING, CYLINDER, HEALTH
-from crankfold.viewer.wording import say
+from crankfold.analysis.many.table import CRANKING, CYLINDER, HEALTH
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.analysis.table import Cell
-    from crankfold.viewer.batch_work import Row
+    from crankfold.analysis.many.table import Cell
+    from crankfold.viewer.batch.work import Row
 
 CSV, PARQUET = ".csv", ".parquet"
 FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")

@@ -14,18 +14,18 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from multiprocessing.process import BaseProcess
     from multiprocessing.synchronize import Event
 
-    from crankfold.acquire.plugin_loading import Plugins
+    from crankfold.acquire.registry import Plugins
     from crankfold.analysis.capture import Capture
+    from crankfold.analysis.many.table import Cell
     from crankfold.analysis.result import Result
-    from crankfold.analysis.table import Cell
-    from crankfold.viewer.batch_plan import Job
+    from crankfold.viewer.batch.plan import Job
 
 Row = dict[str, Any]
 """A row of the table by the name of its columns; its cells are texts, numbers and None."""
@@ -77,7 +77,7 @@ def judge_job(job: Job) -> Row:
     """Return the row of a capture; one that cannot be read or judged has its ``problem`` there."""
     from crankfold.acquire.errors import AcquireError
     from crankfold.analysis.errors import InputError
-    from crankfold.viewer.numbers import decimal_points
+    from crankfold.viewer.words.numbers import decimal_points
 
     row: Row = {"file": job.shown, "version": own_version()}
     with decimal_points():
@@ -108,8 +108,8 @@ def digest(path: str) -> str:
 
 def _judged(job: Job) -> Row:
     from crankfold.analysis.errors import InputError
-    from crankfold.viewer.judging import judge
-    from crankfold.viewer.reading import read_capture
+    from crankfold.viewer.session.judge import judge
+    from crankfold.viewer.session.read import read_capture
 
     if job.question is None:
         raise InputError(job.problem or "")
@@ -129,8 +129,8 @@ def of_capture(capture: Capture) -> dict[str, Cell]:
 
 def of_result(result: Result) -> dict[str, Cell]:
     """Return everything that the result says, codes and sentences."""
-    from crankfold.analysis.table import result_row
-    from crankfold.viewer.sentences import answer
+    from crankfold.analysis.many.table import result_row
+    from crankfold.viewer.words.sentences import answer
 
     told = answer(result)
     said = {"headline": told.headline, "reasons_said": " ".join(told.reasons) or None,
@@ -140,7 +140,7 @@ def of_result(result: Result) -> dict[str, Cell]:
 
 @cache
 def _plugins() -> Plugins:
-    from crankfold.acquire.plugin_loading import load_plugins
+    from crankfold.acquire.registry import load_plugins
 
     return load_plugins()
 

@@ -9,8 +9,8 @@ from typing import Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT
-from crankfold.viewer.questions import engine_options, question_of, settings_of
-from crankfold.viewer.wording import say
+from crankfold.viewer.session.question import engine_options, question_of, settings_of
+from crankfold.viewer.words.catalogue import say
 
 STANDARD_OUTPUT = "-"
 
@@ -27,10 +27,10 @@ def command(*, paths: tuple[Path, ...], columns: str | None, rate: str | None, p
             json_path: str | None, picture: Path | None, **options: Any) -> int:
     """Judge a recording and return the exit status."""
     from crankfold.analysis.errors import InputError
-    from crankfold.viewer.judging import check_different, check_picture_path, judge, pool
-    from crankfold.viewer.outputs import check_writable
-    from crankfold.viewer.progress import judging_text, working
-    from crankfold.viewer.reading import read_capture
+    from crankfold.viewer.session.judge import check_different, check_picture_path, judge, pool
+    from crankfold.viewer.session.outputs import check_writable
+    from crankfold.viewer.session.read import read_capture
+    from crankfold.viewer.words.progress import judging_text, working
 
     if not paths:
         raise InputError(say("problem.no_file"))
@@ -56,8 +56,8 @@ def command(*, paths: tuple[Path, ...], columns: str | None, rate: str | None, p
 
 
 def _files(judged: Any, json_path: str | None, picture: Path | None, name: str) -> dict[Path, bytes]:
-    from crankfold.viewer.judging import picture_bytes
-    from crankfold.viewer.result_json import result_text
+    from crankfold.viewer.session.judge import picture_bytes
+    from crankfold.viewer.words.result_json import result_text
 
     files: dict[Path, bytes] = {}
     if json_path not in (None, STANDARD_OUTPUT):
@@ -68,10 +68,10 @@ def _files(judged: Any, json_path: str | None, picture: Path | None, name: str) 
 
 
 def _deliver(result: Any, files: dict[Path, bytes], json_path: str | None) -> None:
-    from crankfold.viewer.outputs import Outputs
-    from crankfold.viewer.report import print_result
-    from crankfold.viewer.result_json import result_text
-    from crankfold.viewer.terminal import tell
+    from crankfold.viewer.session.outputs import Outputs
+    from crankfold.viewer.words.report import print_result
+    from crankfold.viewer.words.result_json import result_text
+    from crankfold.viewer.words.terminal import tell
 
     with Outputs() as outputs:
         for path, content in files.items():

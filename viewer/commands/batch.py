@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import VERDICT
-from crankfold.viewer.questions import engine_options, settings_of
-from crankfold.viewer.terminal import complain, tell
-from crankfold.viewer.wording import say
+from crankfold.viewer.session.question import engine_options, settings_of
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.terminal import complain, tell
 
 if TYPE_CHECKING:
-    from crankfold.viewer.batch_plan import Job
-    from crankfold.viewer.batch_run import OpenCrew
-    from crankfold.viewer.batch_work import Row
+    from crankfold.viewer.batch.plan import Job
+    from crankfold.viewer.batch.run import OpenCrew
+    from crankfold.viewer.batch.work import Row
 
 
 @click.command("batch", help=say("help.batch.long"), short_help=say("help.batch.short"))
@@ -35,11 +35,11 @@ def command(*, paths: tuple[Path, ...], table: Path, list_path: Path | None, col
             pairs: tuple[str, ...], picture: Path | None, workers: int | None, scheduler: str | None,
             **options: Any) -> int:
     """Judge all captures and return the exit status."""
-    from crankfold.acquire.plugin_loading import load_plugins
+    from crankfold.acquire.registry import load_plugins
     from crankfold.analysis.errors import InputError
-    from crankfold.viewer.batch_plan import Planner, read_list
-    from crankfold.viewer.batch_run import cluster, processes, usual_workers
-    from crankfold.viewer.batch_work import own_version
+    from crankfold.viewer.batch.plan import Planner, read_list
+    from crankfold.viewer.batch.run import cluster, processes, usual_workers
+    from crankfold.viewer.batch.work import own_version
 
     if scheduler is not None and workers is not None:
         raise InputError(say("batch.workers_and_scheduler"))
@@ -57,9 +57,9 @@ def command(*, paths: tuple[Path, ...], table: Path, list_path: Path | None, col
 
 
 def _check_outputs(table: Path, picture: Path | None) -> None:
-    from crankfold.viewer.batch_table import check_table_path
-    from crankfold.viewer.judging import check_picture_path
-    from crankfold.viewer.outputs import check_writable
+    from crankfold.viewer.batch.table import check_table_path
+    from crankfold.viewer.session.judge import check_picture_path
+    from crankfold.viewer.session.outputs import check_writable
 
     check_table_path(table)
     check_writable(table)
@@ -70,11 +70,11 @@ def _check_outputs(table: Path, picture: Path | None) -> None:
 
 def _rows(jobs: list[Job], table: Path, crew: OpenCrew) -> list[Row]:
     """Return the rows of all jobs, those of a run that was stopped earlier from its journal."""
-    from crankfold.viewer.batch_journal import Journal
-    from crankfold.viewer.batch_progress import counting
-    from crankfold.viewer.batch_run import run
-    from crankfold.viewer.preparing import prepare_solver
-    from crankfold.viewer.progress import solver_ready
+    from crankfold.viewer.batch.journal import Journal
+    from crankfold.viewer.batch.progress import counting
+    from crankfold.viewer.batch.run import run
+    from crankfold.viewer.session.warm_up import prepare_solver
+    from crankfold.viewer.words.progress import solver_ready
 
     with Journal.beside(table) as journal:
         left = [job for job in jobs if job.key not in journal.rows]
@@ -93,11 +93,11 @@ def _rows(jobs: list[Job], table: Path, crew: OpenCrew) -> list[Row]:
 
 
 def _deliver(rows: list[Row], table: Path, picture: Path | None, limit_percent: float) -> None:
-    from crankfold.viewer.batch_journal import journal_path
-    from crankfold.viewer.batch_table import table_bytes
-    from crankfold.viewer.judging import scene_bytes
-    from crankfold.viewer.outputs import Outputs
+    from crankfold.viewer.batch.journal import journal_path
+    from crankfold.viewer.batch.table import table_bytes
     from crankfold.viewer.picture.fleet_page import fleet_picture
+    from crankfold.viewer.session.judge import scene_bytes
+    from crankfold.viewer.session.outputs import Outputs
 
     with Outputs() as outputs:
         outputs.add(table, table_bytes(rows, table))
@@ -111,7 +111,7 @@ def _deliver(rows: list[Row], table: Path, picture: Path | None, limit_percent: 
 
 
 def _say(rows: list[Row]) -> None:
-    from crankfold.viewer.picture.fleet import tally
+    from crankfold.viewer.picture.fleet_scene import tally
 
     count = tally(rows)
     tell(say("batch.found", total=len(rows), even=count.even, uneven=count.uneven, none=count.none,

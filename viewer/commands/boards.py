@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import click
 
 from crankfold.viewer.command_line import VERDICT
-from crankfold.viewer.terminal import tell
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.terminal import tell
 
 if TYPE_CHECKING:
     from crankfold.acquire.declarations import BoardFound
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 def command(wait: float) -> int:
     """List the boards and return the exit status."""
     from crankfold.acquire.discovery import discover_boards
-    from crankfold.acquire.plugin_loading import load_plugins
-    from crankfold.viewer.progress import working
+    from crankfold.acquire.registry import load_plugins
+    from crankfold.viewer.words.progress import working
 
     found = 0
     with working(say("progress.looking")):

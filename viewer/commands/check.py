@@ -7,16 +7,16 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT
-from crankfold.viewer.questions import rig_of, settings_of
-from crankfold.viewer.terminal import tell
-from crankfold.viewer.wording import say, say_count
+from crankfold.viewer.session.question import rig_of, settings_of
+from crankfold.viewer.words.catalogue import say, say_count
+from crankfold.viewer.words.terminal import tell
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from crankfold.acquire.rig import Rig
-    from crankfold.acquire.rig_check import Finding
-    from crankfold.acquire.source import Source
+    from crankfold.acquire.contract import Source
+    from crankfold.acquire.rig.cards import Rig
+    from crankfold.acquire.rig.check import Finding
 
 LISTEN_S = 5.0
 
@@ -34,9 +34,9 @@ def command(*, board: str | None, pairs: tuple[str, ...], probe: str | None, sec
             calibrate: str | None, **options: Any) -> int:
     """Check a rig and return the exit status: 0 fit for use, 3 something to change."""
     from crankfold.acquire.opening import open_board
-    from crankfold.acquire.plugin_loading import load_plugins
+    from crankfold.acquire.registry import load_plugins
     from crankfold.analysis.errors import InputError
-    from crankfold.viewer.progress import working
+    from crankfold.viewer.words.progress import working
 
     rig, settings = rig_of(options), settings_of(pairs)
     if board is None and rig is None:
@@ -60,11 +60,11 @@ def command(*, board: str | None, pairs: tuple[str, ...], probe: str | None, sec
 def _calibrate(opened: Callable[[], Source], name: str, rig: Rig | None, text: str, seconds: float) -> int:
     from pathlib import Path
 
-    from crankfold.acquire.calibration import known_currents
-    from crankfold.acquire.rig import Shelf, changed, save_card
+    from crankfold.acquire.rig.calibration import known_currents
+    from crankfold.acquire.rig.cards import Shelf, changed, save_card
     from crankfold.analysis.errors import InputError
-    from crankfold.viewer.calibrating import calibrate
-    from crankfold.viewer.cards import show
+    from crankfold.viewer.session.calibrate import calibrate
+    from crankfold.viewer.session.cards import show
 
     currents = known_currents(text)
     if rig is None:
@@ -78,10 +78,10 @@ def _calibrate(opened: Callable[[], Source], name: str, rig: Rig | None, text: s
 
 
 def _rig(opened: Callable[[], Source], rig: Rig | None, probe: str | None, seconds: float) -> int:
-    from crankfold.acquire.probe import Probe
-    from crankfold.acquire.rig_check import check_rig, observe
-    from crankfold.viewer.judging import in_amperes
-    from crankfold.viewer.progress import working
+    from crankfold.acquire.rig.check import check_rig, observe
+    from crankfold.acquire.rig.probe import Probe
+    from crankfold.viewer.session.judge import in_amperes
+    from crankfold.viewer.words.progress import working
 
     with opened() as source:
         if source.info.live:

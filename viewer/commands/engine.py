@@ -6,10 +6,10 @@ from typing import Any
 
 import click
 
-from crankfold.viewer.asking import ask_engine, can_ask
 from crankfold.viewer.command_line import VERDICT
-from crankfold.viewer.terminal import tell
-from crankfold.viewer.wording import say
+from crankfold.viewer.session.prompts import ask_engine, can_ask
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.terminal import tell
 
 TOML = ".toml"
 
@@ -26,9 +26,9 @@ TOML = ".toml"
 @click.option("--notes", metavar="TEXT", help=say("option.card_notes"))
 def command(name: str | None, **options: Any) -> int:
     """Keep, show or list engine cards and return the exit status."""
-    from crankfold.acquire.rig import Shelf, changed
+    from crankfold.acquire.rig.cards import Shelf, changed
     from crankfold.analysis.errors import InputError
-    from crankfold.viewer.cards import given, list_names, show
+    from crankfold.viewer.session.cards import given, list_names, show
 
     shelf, values = Shelf(), given(options)
     if name is None:
@@ -46,7 +46,7 @@ def command(name: str | None, **options: Any) -> int:
 
 
 def _new(values: dict[str, Any]) -> Any:
-    from crankfold.acquire.rig import EngineCard
+    from crankfold.acquire.rig.cards import EngineCard
     from crankfold.analysis.errors import InputError
 
     if not values:

@@ -7,8 +7,8 @@ from pathlib import Path
 import click
 
 from crankfold.viewer.command_line import VERDICT
-from crankfold.viewer.questions import rig_of, settings_of
-from crankfold.viewer.wording import say
+from crankfold.viewer.session.question import rig_of, settings_of
+from crankfold.viewer.words.catalogue import say
 
 
 @click.command("export", help=say("help.export.long"), short_help=say("help.export.short"))
@@ -23,13 +23,13 @@ from crankfold.viewer.wording import say
 def command(*, file: Path, place: Path | None, out: Path | None, probe: str | None, rig: str | None,
             columns: str | None, rate: str | None, pairs: tuple[str, ...]) -> int:
     """Write the recording and return the exit status."""
-    from crankfold.acquire.probe import Probe
+    from crankfold.acquire.rig.probe import Probe
     from crankfold.acquire.writers import check_ending, write_capture
-    from crankfold.viewer.judging import in_amperes
-    from crankfold.viewer.outputs import check_writable
-    from crankfold.viewer.progress import working
-    from crankfold.viewer.reading import read_capture
-    from crankfold.viewer.terminal import complain, tell
+    from crankfold.viewer.session.judge import in_amperes
+    from crankfold.viewer.session.outputs import check_writable
+    from crankfold.viewer.session.read import read_capture
+    from crankfold.viewer.words.progress import working
+    from crankfold.viewer.words.terminal import complain, tell
 
     settings = settings_of(pairs) | {k: v for k, v in (("columns", columns), ("rate", rate)) if v is not None}
     out = _out(place, out)

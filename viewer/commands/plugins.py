@@ -7,21 +7,21 @@ from typing import TYPE_CHECKING
 import click
 
 from crankfold.viewer.command_line import BAD_INPUT, VERDICT
-from crankfold.viewer.terminal import tell
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.terminal import tell
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from crankfold.acquire.declarations import Setting
-    from crankfold.acquire.plugin_loading import PluginOrigin, Plugins
+    from crankfold.acquire.registry import PluginOrigin, Plugins
 
 
 @click.command("plugins", help=say("help.plugins.long"), short_help=say("help.plugins.short"))
 @click.option("--strict", is_flag=True, help=say("option.strict"))
 def command(strict: bool) -> int:
     """List the plugins and return the exit status."""
-    from crankfold.acquire.plugin_loading import load_plugins
+    from crankfold.acquire.registry import load_plugins
 
     plugins = load_plugins()
     tell(say("plugins.loaded"))

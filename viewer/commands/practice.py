@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 import click
 
 from crankfold.viewer.command_line import VERDICT
-from crankfold.viewer.terminal import tell
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.terminal import tell
 
 if TYPE_CHECKING:
-    from crankfold.acquire.plugin_loading import Plugins
-    from crankfold.viewer.practising import Riddle
+    from crankfold.acquire.registry import Plugins
+    from crankfold.viewer.practice import Riddle
 
 
 @click.command("practice", help=say("help.practice.long"), short_help=say("help.practice.short"))
@@ -25,9 +25,9 @@ if TYPE_CHECKING:
               metavar="FOLDER", help=say("option.practice_out"))
 def command(rounds: int, seed: int | None, out: Path) -> int:
     """Ask about some engines and return the exit status."""
-    from crankfold.acquire.plugin_loading import load_plugins
-    from crankfold.viewer.keeping import make_folder
-    from crankfold.viewer.practising import draw_riddle
+    from crankfold.acquire.registry import load_plugins
+    from crankfold.viewer.practice import draw_riddle
+    from crankfold.viewer.session.keep import make_folder
 
     make_folder(out)
     lot, plugins, right = random.Random(seed), load_plugins(), 0
@@ -40,7 +40,7 @@ def command(rounds: int, seed: int | None, out: Path) -> int:
 
 def _round(riddle: Riddle, number: int, count: int, out: Path, plugins: Plugins) -> bool:
     """Show one engine, ask, and return whether the answer was right."""
-    from crankfold.viewer.practising import lesson, truth_text
+    from crankfold.viewer.practice import lesson, truth_text
 
     told = say("practice.engine", number=number, count=count, name=say(f"practice.name.{riddle.kind}"),
                order=riddle.order)
@@ -58,18 +58,18 @@ def _round(riddle: Riddle, number: int, count: int, out: Path, plugins: Plugins)
 def _show(riddle: Riddle, title: str, stem: Path, plugins: Plugins) -> str:
     """Write picture and sound of a riddle and return what the analysis says of it."""
     from crankfold.acquire.opening import open_board
-    from crankfold.acquire.recorder import record
-    from crankfold.analysis.analyse import analyse
+    from crankfold.acquire.stream.recorder import record
     from crankfold.analysis.engine import Engine, SyncSpec
     from crankfold.analysis.errors import InputError
-    from crankfold.analysis.marks import find_marks
-    from crankfold.viewer.outputs import Outputs
+    from crankfold.analysis.pipeline import analyse
+    from crankfold.analysis.sync.pulses import find_marks
     from crankfold.viewer.picture.png import write_png
-    from crankfold.viewer.practising import riddle_scene
-    from crankfold.viewer.progress import judging_text, working
-    from crankfold.viewer.reading import longest
-    from crankfold.viewer.sentences import headline
-    from crankfold.viewer.sound import sound_of, wav_of
+    from crankfold.viewer.practice import riddle_scene
+    from crankfold.viewer.session.outputs import Outputs
+    from crankfold.viewer.session.read import longest
+    from crankfold.viewer.sound.capture_wav import sound_of, wav_of
+    from crankfold.viewer.words.progress import judging_text, working
+    from crankfold.viewer.words.sentences import headline
 
     engine = Engine.parse(riddle.order, riddle.intervals or None)
     sync = SyncSpec("single-spark", engine.firing_order[0])

@@ -8,8 +8,8 @@ from typing import Any
 
 import click
 
-from crankfold.viewer.questions import engine_options, settings_of
-from crankfold.viewer.wording import say
+from crankfold.viewer.session.question import engine_options, settings_of
+from crankfold.viewer.words.catalogue import say
 
 NEEDED = ("PySide6", "pyqtgraph")
 
@@ -35,7 +35,7 @@ def command(*, file: Path | None, board: str | None, pairs: tuple[str, ...], out
     if file is not None and board is not None:
         raise InputError(say("problem.file_and_board"))
     if out is not None:
-        from crankfold.viewer.keeping import make_folder
+        from crankfold.viewer.session.keep import make_folder
 
         make_folder(out)
     from crankfold.viewer.window.asking import wanted_of

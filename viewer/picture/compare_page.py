@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.viewer.comparing import changed_words, comparison_headline
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.draw_fold import curve_points, fold_ground, plot_of
 from crankfold.viewer.picture.draw_strip import band, rules, strip_scales, trace_line
@@ -17,14 +16,15 @@ from crankfold.viewer.picture.page import FOLD, HEIGHT, LIMIT_PERCENT, MARGIN, S
 from crankfold.viewer.picture.scene import Box, Item, Path, Rule, Scene, Words
 from crankfold.viewer.picture.strip import StripData, strip_of
 from crankfold.viewer.picture.wheel import bar, half_width, radius, wheel_of
-from crankfold.viewer.wording import say
+from crankfold.viewer.session.comparison import changed_words, comparison_headline
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.analysis.comparison import Difference
-    from crankfold.viewer.judging import Judged
+    from crankfold.analysis.many.comparison import Difference
     from crankfold.viewer.picture.look import Paper
+    from crankfold.viewer.session.judge import Judged
 
 DASH = (8.0, 5.0)
 LEAST_HEIGHT = 860.0

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.viewer.numbers import plain
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.scene import SANS_FACE, SERIF_FACE, Box, Item, Panel, Path, Ring, Rule, Words
 from crankfold.viewer.picture.strip import HumpPlace, Stretch, StripData, envelope
-from crankfold.viewer.sentences import short_name
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.numbers import plain
+from crankfold.viewer.words.sentences import short_name
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

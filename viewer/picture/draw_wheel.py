@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.viewer.numbers import plain
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, Words
 from crankfold.viewer.picture.wheel import HUB_SHARE, Spoke, WheelData, bar, half_width, point, radius
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.numbers import plain
 
 if TYPE_CHECKING:
     from crankfold.viewer.picture.look import Paper

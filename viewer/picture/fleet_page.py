@@ -6,10 +6,10 @@ from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from crankfold.viewer.picture import look, measures
-from crankfold.viewer.picture.fleet import BIN_PERCENT, BINS, FleetData, Worst, fleet_of
+from crankfold.viewer.picture.fleet_scene import BIN_PERCENT, BINS, FleetData, Worst, fleet_of
 from crankfold.viewer.picture.page import LIMIT_PERCENT, MARGIN, WIDTH, title_over
 from crankfold.viewer.picture.scene import Box, Item, Panel, Rule, Scene, Words
-from crankfold.viewer.wording import say, say_count
+from crankfold.viewer.words.catalogue import say, say_count
 
 if TYPE_CHECKING:
     from crankfold.viewer.picture.look import Paper
@@ -29,7 +29,7 @@ def fleet_picture(rows: Sequence[Mapping[str, Any]], *, paper: Paper = look.LIGH
     Parameters
     ----------
     rows
-        As `crankfold.analysis.table.result_row` gives them, with ``file``, ``problem`` and ``headline``.
+        As `crankfold.analysis.many.table.result_row` gives them, with ``file``, ``problem`` and ``headline``.
     paper
         Colours.
     limit_percent

@@ -12,8 +12,8 @@ from crankfold.viewer.picture.fold import fold_of
 from crankfold.viewer.picture.scene import Box, Item, Panel, Scene, Words
 from crankfold.viewer.picture.strip import strip_of
 from crankfold.viewer.picture.wheel import wheel_of
-from crankfold.viewer.sentences import Answer, answer
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.sentences import Answer, answer
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

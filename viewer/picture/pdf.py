@@ -9,7 +9,7 @@ import tempfile
 from pathlib import Path
 
 from crankfold.analysis.errors import InputError
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome", "msedge")
 BROWSER_VARIABLE = "CRANKFOLD_BROWSER"

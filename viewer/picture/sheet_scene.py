@@ -13,12 +13,12 @@ from crankfold.viewer.picture.page import title_over
 from crankfold.viewer.picture.scene import Box, Scene
 from crankfold.viewer.picture.strip import strip_of
 from crankfold.viewer.picture.wheel import wheel_of
-from crankfold.viewer.sentences import headline
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.sentences import headline
 
 if TYPE_CHECKING:
-    from crankfold.viewer.judging import Judged
     from crankfold.viewer.picture.look import Paper
+    from crankfold.viewer.session.judge import Judged
 
 WIDTH = 1000.0  # 190 mm of an A4 page: type of 13 units is 7 points
 STRIP = Box(2.0, 24.0, WIDTH - 4.0, 220.0)

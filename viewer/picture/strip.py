@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from crankfold.analysis.capture import CURRENT
-from crankfold.analysis.cranking_window import INRUSH_S
+from crankfold.analysis.signal.cranking import INRUSH_S
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.analysis.capture import Capture
-    from crankfold.analysis.estimate import Estimate
+    from crankfold.analysis.model.estimate import Estimate
     from crankfold.analysis.result import Result
-    from crankfold.analysis.trace import CrankingTrace
+    from crankfold.analysis.signal.trace import CrankingTrace
 
 Kind = Literal["in-rush", "gap", "bridged", "other", "fired", "unused"]
 MARGIN_S = 0.35  # shown before the onset and after the end of cranking

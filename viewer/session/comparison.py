@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from crankfold.viewer.result_json import result_data
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.result_json import result_data
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.analysis.comparison import Difference
+    from crankfold.analysis.many.comparison import Difference
     from crankfold.analysis.result import Result
-    from crankfold.viewer.judging import Judged
+    from crankfold.viewer.session.judge import Judged
 
 FORMAT = "crankfold.comparison/1"
 
@@ -32,9 +32,9 @@ def differences_between(before: Judged, after: Judged, same: str) -> tuple[Diffe
     InputError
         They are the same recording, or cannot be compared.
     """
-    from crankfold.analysis.comparison import compare
     from crankfold.analysis.errors import InputError
-    from crankfold.analysis.precision import same_recordings
+    from crankfold.analysis.many.comparison import compare
+    from crankfold.analysis.many.precision import same_recordings
 
     if same_recordings([before.result, after.result])[1] is not None:
         raise InputError(same)

@@ -14,14 +14,14 @@ from crankfold.acquire.errors import (
     BoardStalledError,
     SettingError,
 )
-from crankfold.acquire.recorder import Recorder
-from crankfold.viewer.wording import say
+from crankfold.acquire.stream.recorder import Recorder
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator
 
-    from crankfold.acquire.recording import Event, RecordingPlan
-    from crankfold.acquire.source import Source, SourceInfo
+    from crankfold.acquire.contract import Source, SourceInfo
+    from crankfold.acquire.stream.plan import Event, RecordingPlan
     from crankfold.analysis.capture import Capture
 
 LOST = (BoardDisconnectedError, BoardStalledError, BoardGarbledError)

@@ -7,15 +7,15 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
-    from crankfold.acquire.probe import Probe
-    from crankfold.acquire.rig import Rig
+    from crankfold.acquire.rig.cards import Rig
+    from crankfold.acquire.rig.probe import Probe
     from crankfold.analysis.capture import Capture
     from crankfold.analysis.result import Result
     from crankfold.viewer.picture.scene import Scene
-    from crankfold.viewer.questions import Question
+    from crankfold.viewer.session.question import Question
 
 PICTURE_SUFFIXES = (".svg", ".png")
 
@@ -38,7 +38,7 @@ def judge(capture: Capture, question: Question, warnings: Sequence[str] = ()) ->
     InputError
         The capture and the question do not go together.
     """
-    from crankfold.analysis.analyse import analyse
+    from crankfold.analysis.pipeline import analyse
 
     capture = in_amperes(capture, question.rig, question.probe)
     result = analyse(capture, question.engine, sync=question.sync, thresholds=question.thresholds,
@@ -54,7 +54,7 @@ def pool(judged: Sequence[Judged]) -> Judged:
     InputError
         The engines differ.
     """
-    from crankfold.analysis.pooling import pooled_cranks
+    from crankfold.analysis.many.pooling import pooled_cranks
 
     if len(judged) == 1:
         return judged[0]
@@ -72,7 +72,7 @@ def check_different(paths: Sequence[Path], judged: Sequence[Judged]) -> None:
         Two of them hold the same samples.
     """
     from crankfold.analysis.errors import InputError
-    from crankfold.analysis.precision import same_recordings
+    from crankfold.analysis.many.precision import same_recordings
 
     for path, before in zip(paths, same_recordings([j.result for j in judged]), strict=True):
         if before is not None:
@@ -87,8 +87,8 @@ def in_amperes(capture: Capture, rig: Rig | None, probe: Probe | None) -> Captur
     InputError
         The rig or the probe does not go with the capture's channels.
     """
-    from crankfold.acquire.probe import in_base_units
-    from crankfold.acquire.rig_wiring import wired
+    from crankfold.acquire.rig.probe import in_base_units
+    from crankfold.acquire.rig.wiring import wired
 
     if rig is not None:
         return wired(capture, rig if probe is None else replace(rig, probe=str(probe)))
@@ -111,7 +111,7 @@ def _sentence(text: str) -> str:
 
 
 def _marks(capture: Capture, question: Question, result: Result) -> tuple[float, ...]:
-    from crankfold.analysis.marks import find_marks
+    from crankfold.analysis.sync.pulses import find_marks
 
     if question.sync is None or result.trace is None:
         return ()

@@ -9,9 +9,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from crankfold.acquire.whole_file import flush_folder
+from crankfold.acquire.atomic import flush_folder
 from crankfold.analysis.errors import InputError
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 
 class Outputs:

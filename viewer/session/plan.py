@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.viewer.judging import in_amperes
+from crankfold.viewer.session.judge import in_amperes
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from crankfold.acquire.probe import Probe
-    from crankfold.acquire.recording import RecordingPlan
-    from crankfold.acquire.rig import Rig
-    from crankfold.acquire.source import SourceInfo
+    from crankfold.acquire.contract import SourceInfo
+    from crankfold.acquire.rig.cards import Rig
+    from crankfold.acquire.rig.probe import Probe
+    from crankfold.acquire.stream.plan import RecordingPlan
 
 
 def plan_of(info: SourceInfo, *, rig: Rig | None, probe: Probe | None, journal_folder: Path | None) -> RecordingPlan:
@@ -26,7 +26,7 @@ def plan_of(info: SourceInfo, *, rig: Rig | None, probe: Probe | None, journal_f
     InputError
         The rig or the probe does not go with the source's channels.
     """
-    from crankfold.acquire.recording import RecordingPlan
+    from crankfold.acquire.stream.plan import RecordingPlan
     from crankfold.analysis.capture import CURRENT, Capture
 
     one = Capture(np.zeros((1, len(info.channels))), info.rate_hz, info.channels)

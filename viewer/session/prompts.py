@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, TypeVar
 
 import click
 
-from crankfold.viewer.terminal import tell
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.terminal import tell
 
 if TYPE_CHECKING:
-    from crankfold.acquire.plugin_loading import Plugins
-    from crankfold.acquire.rig import EngineCard, Rig
+    from crankfold.acquire.registry import Plugins
+    from crankfold.acquire.rig.cards import EngineCard, Rig
 
 T = TypeVar("T")
 
@@ -25,7 +25,7 @@ def can_ask() -> bool:
 
 def ask_engine() -> EngineCard:
     """Return an engine card as somebody at the keyboard describes it."""
-    from crankfold.acquire.rig import EngineCard
+    from crankfold.acquire.rig.cards import EngineCard
 
     order = _ask("ask.firing_order", lambda text: EngineCard(text).firing_order)
     strokes = _ask("ask.strokes", lambda text: EngineCard(order, strokes=_whole(text or "4")).strokes)
@@ -38,7 +38,7 @@ def ask_engine() -> EngineCard:
 
 def ask_rig(plugins: Plugins) -> Rig:
     """Return a rig as somebody at the keyboard describes it."""
-    from crankfold.acquire.rig import Rig
+    from crankfold.acquire.rig.cards import Rig
 
     listed = _list_boards(plugins)
     board = _ask("ask.board", lambda text: _board(text, listed, plugins))
@@ -77,7 +77,7 @@ def _whole(text: str) -> int:
 def _list_boards(plugins: Plugins) -> list[str]:
     """Print the boards that are plugged in, numbered, and return what opens each."""
     from crankfold.acquire.discovery import discover_boards
-    from crankfold.viewer.progress import working
+    from crankfold.viewer.words.progress import working
 
     with working(say("progress.looking")):
         kinds = list(discover_boards(plugins))
@@ -102,7 +102,7 @@ def _board(text: str, listed: list[str], plugins: Plugins) -> str:
 
 def _settings(text: str, known: list[str]) -> dict[str, str]:
     from crankfold.analysis.errors import InputError
-    from crankfold.viewer.questions import settings_of
+    from crankfold.viewer.session.question import settings_of
 
     settings = settings_of(text.split())
     unknown = next((name for name in settings if name not in known), None)

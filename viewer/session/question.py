@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
-    from crankfold.acquire.probe import Probe
-    from crankfold.acquire.rig import Rig
-    from crankfold.analysis.anchor import Gauge
+    from crankfold.acquire.rig.cards import Rig
+    from crankfold.acquire.rig.probe import Probe
+    from crankfold.analysis.answer.verdict import Thresholds
     from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.verdict import Thresholds
+    from crankfold.analysis.sync.anchor import Gauge
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -70,8 +70,8 @@ def question_of(options: Mapping[str, Any]) -> Question:
     InputError
         An option is missing, cannot be understood, or does not fit the engine.
     """
+    from crankfold.analysis.answer.verdict import Thresholds
     from crankfold.analysis.engine import SyncSpec
-    from crankfold.analysis.verdict import Thresholds
 
     engine = _engine(options)
     rig = rig_of(options)
@@ -87,7 +87,7 @@ def question_of(options: Mapping[str, Any]) -> Question:
 
 def _engine(options: Mapping[str, Any]) -> Engine:
     """Return the engine: from its card where one is named, what the options say going before it."""
-    from crankfold.acquire.rig import BELT, Shelf
+    from crankfold.acquire.rig.cards import BELT, Shelf
     from crankfold.analysis.engine import Engine
     from crankfold.analysis.errors import InputError
 
@@ -115,13 +115,13 @@ def rig_of(options: Mapping[str, Any]) -> Rig | None:
     InputError
         There is none of that name, or its file has a mistake.
     """
-    from crankfold.acquire.rig import Shelf
+    from crankfold.acquire.rig.cards import Shelf
 
     return Shelf().rig(options["rig"]) if options.get("rig") else None
 
 
 def _probe(options: Mapping[str, Any]) -> Probe | None:
-    from crankfold.acquire.probe import Probe
+    from crankfold.acquire.rig.probe import Probe
     from crankfold.analysis.errors import InputError
 
     if options["clamp"] and options["probe"]:
@@ -131,13 +131,13 @@ def _probe(options: Mapping[str, Any]) -> Probe | None:
 
 
 def _gauge(text: str | None, engine: Engine) -> Gauge | None:
-    from crankfold.analysis.anchor import Gauge
+    from crankfold.analysis.sync.anchor import Gauge
 
     return Gauge.parse(text, engine) if text else None
 
 
 def _codes(codes: Sequence[str], engine: Engine) -> tuple[str, ...]:
-    from crankfold.analysis.hints import coded_cylinder
+    from crankfold.analysis.answer.hints import coded_cylinder
 
     for code in codes:
         cylinder = coded_cylinder(code)

@@ -6,10 +6,10 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
-    from crankfold.acquire.plugin_loading import Plugins
+    from crankfold.acquire.registry import Plugins
     from crankfold.analysis.capture import Capture
 
 HDF5_SUFFIXES = (".h5", ".hdf5")
@@ -29,12 +29,12 @@ def read_capture(path: Path, settings: Mapping[str, str],
         The file cannot be read.
     """
     if path.suffix.lower() in HDF5_SUFFIXES:
-        from crankfold.acquire.apart import make_ready
+        from crankfold.acquire.files.isolated import make_ready
 
         make_ready()  # what follows takes as long as the start of a process
     from crankfold.acquire.opening import open_file
-    from crankfold.acquire.plugin_loading import load_plugins
-    from crankfold.acquire.recorder import record
+    from crankfold.acquire.registry import load_plugins
+    from crankfold.acquire.stream.recorder import record
 
     return longest(record(open_file(path, settings, load_plugins() if plugins is None else plugins)), str(path))
 

@@ -16,12 +16,12 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Protocol, Self
 
-from crankfold.acquire.recording import Happening
-from crankfold.viewer.window.state import Phase
-from crankfold.viewer.window.tones import wav_of
+from crankfold.acquire.stream.plan import Happening
+from crankfold.viewer.session.standing import Phase
+from crankfold.viewer.sound.tones import wav_of
 
 if TYPE_CHECKING:
-    from crankfold.acquire.recording import Event
+    from crankfold.acquire.stream.plan import Event
     from crankfold.analysis.result import Result
 
 BELL, TONES, OFF = "bell", "tones", "off"

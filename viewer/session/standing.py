@@ -6,9 +6,7 @@ from dataclasses import dataclass, replace
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.recording import Happening
-from crankfold.viewer.narrating import event_text
-from crankfold.viewer.sentences import answer
+from crankfold.acquire.stream.plan import Happening
 from crankfold.viewer.window.news import (
     Answered,
     Broke,
@@ -23,11 +21,13 @@ from crankfold.viewer.window.news import (
     Told,
     Unjudged,
 )
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.events import event_text
+from crankfold.viewer.words.sentences import answer
 
 if TYPE_CHECKING:
-    from crankfold.acquire.recording import Event
-    from crankfold.viewer.judging import Judged
+    from crankfold.acquire.stream.plan import Event
+    from crankfold.viewer.session.judge import Judged
     from crankfold.viewer.window.news import News
 
 ENOUGH_S = 4.5  # at 150 revolutions a minute five and a half cycles; the answer hardly gets surer after that

@@ -8,7 +8,7 @@ from typing import Protocol
 
 import numpy as np
 
-from crankfold.viewer.window.state import VERDICTS, Phase, Standing
+from crankfold.viewer.session.standing import VERDICTS, Phase, Standing
 
 RATE_HZ = 22_050
 LOUDNESS = 0.6  # of full scale

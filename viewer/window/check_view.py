@@ -11,7 +11,7 @@ from crankfold.viewer.picture import measures
 from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Words
 from crankfold.viewer.window.checklist import Checklist
 from crankfold.viewer.window.views import View
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
     from PySide6.QtWidgets import QWidget

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 from crankfold.viewer.picture.scene import Box, Item, Panel
 from crankfold.viewer.window.drawings import moved
 from crankfold.viewer.window.views import View
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
     from PySide6.QtWidgets import QWidget
 
-    from crankfold.analysis.comparison import Difference
-    from crankfold.viewer.judging import Judged
+    from crankfold.analysis.many.comparison import Difference
+    from crankfold.viewer.session.judge import Judged
 
 
 class ComparisonView(View):
@@ -32,7 +32,7 @@ class ComparisonView(View):
         InputError
             They are the same recording, or cannot be compared.
         """
-        from crankfold.viewer.comparing import differences_between
+        from crankfold.viewer.session.comparison import differences_between
 
         self._differences = differences_between(before, after, say("window.compare_same"))
         self.pair = before, after

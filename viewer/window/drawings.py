@@ -8,7 +8,7 @@ import numpy as np
 
 from crankfold.viewer.picture import measures
 from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, Words
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from crankfold.viewer.picture import measures
 from crankfold.viewer.picture.scene import Box, Item, Rule, Words
-from crankfold.viewer.window.state import Spoken
+from crankfold.viewer.session.standing import Spoken
 from crankfold.viewer.window.views import View
 
 if TYPE_CHECKING:

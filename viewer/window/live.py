@@ -12,7 +12,7 @@ from crankfold.acquire.errors import RingOverrunError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.acquire.ring import RingBuffer
+    from crankfold.acquire.stream.ring import RingBuffer
     from crankfold.analysis.capture import Channel
 
 SHOWN_S = 8.0  # pre-trigger, a crank of five seconds, and what follows

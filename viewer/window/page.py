@@ -10,7 +10,7 @@ from PySide6.QtWidgets import QWidget
 from crankfold.analysis.errors import InputError
 from crankfold.viewer.picture import look
 from crankfold.viewer.picture.scene import Box
-from crankfold.viewer.sentences import answer, safety
+from crankfold.viewer.session.standing import VERDICTS, Phase, Standing, sentence, spoken
 from crankfold.viewer.window.check_view import CheckView
 from crankfold.viewer.window.comparison_view import ComparisonView
 from crankfold.viewer.window.drawing_view import DrawingView
@@ -18,15 +18,15 @@ from crankfold.viewer.window.head import Foot, Head
 from crankfold.viewer.window.keys import keys_for, line_of
 from crankfold.viewer.window.painting import colour_of
 from crankfold.viewer.window.placing import FOOT, GAP, HEAD, MARGIN, put, unit_of
-from crankfold.viewer.window.state import VERDICTS, Phase, Standing, sentence, spoken
 from crankfold.viewer.window.strip_view import StripView
 from crankfold.viewer.window.views import TITLE, FoldView, JudgedView, View, WheelView
 from crankfold.viewer.window.words_view import WordsView
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.sentences import answer, safety
 
 if TYPE_CHECKING:
-    from crankfold.viewer.judging import Judged
     from crankfold.viewer.picture.look import Paper
+    from crankfold.viewer.session.judge import Judged
 
 RIGHT_SHARE = 0.335  # of the width, for wheel and words
 WORDS_SHARE = 0.33  # of the right column, below the wheel

@@ -7,7 +7,7 @@ import sys
 from ctypes.util import find_library
 
 from crankfold.analysis.errors import InputError
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 CURSOR_LIBRARY = "xcb-cursor"
 

@@ -7,10 +7,10 @@ from enum import Enum
 from typing import TYPE_CHECKING
 
 from crankfold.acquire.errors import AcquireError
-from crankfold.acquire.rig import EngineCard, Rig, Shelf, check_name
+from crankfold.acquire.rig.cards import EngineCard, Rig, Shelf, check_name
 from crankfold.analysis.engine import SyncSpec
 from crankfold.analysis.errors import InputError
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

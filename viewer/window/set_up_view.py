@@ -11,10 +11,11 @@ from PySide6.QtGui import QKeyEvent, QPainter, QPaintEvent, QResizeEvent
 from PySide6.QtWidgets import QLabel, QLineEdit, QListWidget, QWidget
 
 from crankfold.acquire.errors import AcquireError
-from crankfold.acquire.rig import Shelf
+from crankfold.acquire.rig.cards import Shelf
 from crankfold.analysis.errors import InputError
 from crankfold.viewer.picture import look
 from crankfold.viewer.picture.scene import Box
+from crankfold.viewer.session.standing import Spoken
 from crankfold.viewer.window.drawing_view import DrawingView
 from crankfold.viewer.window.head import Foot, Head
 from crankfold.viewer.window.painting import colour_of
@@ -31,8 +32,7 @@ from crankfold.viewer.window.set_up import (
     problem,
     save,
 )
-from crankfold.viewer.window.state import Spoken
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
     from crankfold.viewer.picture.look import Paper
@@ -79,7 +79,7 @@ class SetUpView(QWidget):
 
     def _discover(self) -> None:
         from crankfold.acquire.discovery import discover_boards
-        from crankfold.acquire.plugin_loading import load_plugins
+        from crankfold.acquire.registry import load_plugins
 
         for kind in discover_boards(load_plugins()):
             for board in kind.boards:

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING, Any
 from PySide6.QtCore import QUrl
 from PySide6.QtWidgets import QApplication
 
-from crankfold.viewer.window.tones import NOTES, wav_of
+from crankfold.viewer.sound.tones import NOTES, wav_of
 
 if TYPE_CHECKING:
-    from crankfold.viewer.window.state import Phase
-    from crankfold.viewer.window.tones import Sink
+    from crankfold.viewer.session.standing import Phase
+    from crankfold.viewer.sound.tones import Sink
 
 
 class Beep:

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.viewer.numbers import plain
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.draw_strip import EDGE, StripScales, draw_strip, rules
 from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, Words
 from crankfold.viewer.picture.strip import StripData
 from crankfold.viewer.window.strip_window import between, cut_to
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.numbers import plain
 
 if TYPE_CHECKING:
     from crankfold.analysis.capture import Channel

@@ -16,12 +16,12 @@ from crankfold.viewer.window.painting import paint
 from crankfold.viewer.window.strip_items import judged_strip, live_strip, scales_of
 from crankfold.viewer.window.strip_window import ZOOM, StripWindow
 from crankfold.viewer.window.views import JudgedView
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
     from PySide6.QtWidgets import QWidget
 
-    from crankfold.viewer.judging import Judged
+    from crankfold.viewer.session.judge import Judged
     from crankfold.viewer.window.live import LiveLine
 
 DRAG = 4.0  # pixels the mouse may move in a click

@@ -17,11 +17,11 @@ from crankfold.viewer.picture.page import title_over
 from crankfold.viewer.picture.scene import Box, Item
 from crankfold.viewer.picture.wheel import HUB_SHARE, WheelData, wheel_of
 from crankfold.viewer.window.painting import pixmap_of
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
-    from crankfold.viewer.judging import Judged
     from crankfold.viewer.picture.look import Paper
+    from crankfold.viewer.session.judge import Judged
 
 TITLE = 26.0  # scene units above a view for its title
 

@@ -13,9 +13,10 @@ from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING
 
 from crankfold.acquire.errors import AcquireError, ShutdownTimeoutError
-from crankfold.acquire.recorder import Recorder
-from crankfold.acquire.recording import Event, Happening, RecordingPlan
+from crankfold.acquire.stream.plan import Event, Happening, RecordingPlan
+from crankfold.acquire.stream.recorder import Recorder
 from crankfold.analysis.errors import InputError
+from crankfold.viewer.session.standing import sentence
 from crankfold.viewer.window.news import (
     Answered,
     Broke,
@@ -28,18 +29,17 @@ from crankfold.viewer.window.news import (
     Told,
     Unjudged,
 )
-from crankfold.viewer.window.state import sentence
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from crankfold.acquire.ring import RingBuffer
-    from crankfold.acquire.source import Source
+    from crankfold.acquire.contract import Source
+    from crankfold.acquire.stream.ring import RingBuffer
     from crankfold.analysis.capture import Capture, Channel
-    from crankfold.viewer.judging import Judged
-    from crankfold.viewer.questions import Question
+    from crankfold.viewer.session.judge import Judged
+    from crankfold.viewer.session.question import Question
     from crankfold.viewer.window.news import News
 
 RETRY_S = 3.0  # a board that was plugged in again is there within a second or two
@@ -154,7 +154,7 @@ class Watching:
 
     def _journals(self) -> AbstractContextManager[None]:
         """Return the care for what is written while a crank lasts."""
-        from crankfold.viewer.keeping import journals_cared_for
+        from crankfold.viewer.session.keep import journals_cared_for
 
         folder = self.wanted.folder
         return nullcontext() if folder is None else journals_cared_for(folder, lambda text: self._tell(Told(text)))
@@ -203,15 +203,15 @@ class Watching:
                 self._judge.submit(self._judged, self._caught, capture)
 
     def _plan(self, source: Source) -> RecordingPlan:
-        from crankfold.viewer.recording import plan_of
+        from crankfold.viewer.session.plan import plan_of
 
         question = self.wanted.question
         plan = plan_of(source.info, rig=question.rig, probe=question.probe, journal_folder=self.wanted.folder)
         return replace(plan, each_crank=True if self.wanted.live else None)
 
     def _judged(self, number: int, capture: Capture) -> None:
-        from crankfold.viewer.judging import judge
-        from crankfold.viewer.reading import warnings_of
+        from crankfold.viewer.session.judge import judge
+        from crankfold.viewer.session.read import warnings_of
 
         try:
             judged = judge(capture, self.wanted.question, warnings_of(capture))
@@ -226,7 +226,7 @@ class Watching:
             self._keep(number, judged, capture, self.wanted.folder)
 
     def _keep(self, number: int, judged: Judged, capture: Capture, folder: Path) -> None:
-        from crankfold.viewer.keeping import keep, stem_of
+        from crankfold.viewer.session.keep import keep, stem_of
 
         stem = stem_of(capture.started_utc, number, folder)
         try:

@@ -8,7 +8,7 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
-from crankfold.viewer.numbers import written
+from crankfold.viewer.words.numbers import written
 
 LANGUAGE = "en"
 

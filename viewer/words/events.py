@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.recording import Happening, RecordingPlan
-from crankfold.viewer.terminal import complain, tell
-from crankfold.viewer.wording import has, say
+from crankfold.acquire.stream.plan import Happening, RecordingPlan
+from crankfold.viewer.words.catalogue import has, say
+from crankfold.viewer.words.terminal import complain, tell
 
 if TYPE_CHECKING:
-    from crankfold.acquire.recording import Event
-    from crankfold.acquire.rig import Rig
+    from crankfold.acquire.rig.cards import Rig
+    from crankfold.acquire.stream.plan import Event
 
 STANDINGS = (Happening.FILLING, Happening.ARMED, Happening.CRANKING)
 

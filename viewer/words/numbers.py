@@ -82,7 +82,7 @@ def plain(value: float, digits: int | None = None) -> str:
 
 def listed(parts: list[str]) -> str:
     """Return ``a, b and c``."""
-    from crankfold.viewer.wording import say
+    from crankfold.viewer.words.catalogue import say
 
     if len(parts) < 2:
         return "".join(parts)

@@ -10,8 +10,8 @@ from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 
-from crankfold.viewer.terminal import tame
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.terminal import tame
 
 INDEX = "simulation*.nbi"  # numba's index of one compiled function
 PATIENCE_S = 1.0  # shorter work needs no word

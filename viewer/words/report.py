@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.sentences import answer, safety, say_for
-from crankfold.viewer.terminal import complain, tell
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.sentences import answer, safety, say_for
+from crankfold.viewer.words.terminal import complain, tell
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -6,8 +6,8 @@ import json
 import math
 from typing import TYPE_CHECKING, Any
 
-from crankfold.viewer.sentences import headline, next_steps, notice_text
-from crankfold.viewer.terminal import acts
+from crankfold.viewer.words.sentences import headline, next_steps, notice_text
+from crankfold.viewer.words.terminal import acts
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.wording import has, placeholders, say
+from crankfold.viewer.words.catalogue import has, placeholders, say
 
 if TYPE_CHECKING:
     from crankfold.analysis.result import Cylinder, Notice, Result

@@ -19,7 +19,7 @@ EXAMPLE = Path(__file__).parents[3] / "hardware_notes" / "example_plugin"
 STREAM = """
 import json
 from crankfold.acquire.opening import open_board
-from crankfold.acquire.plugin_loading import load_plugins
+from crankfold.acquire.registry import load_plugins
 
 plugins = load_plugins(strict=True)
 declaration = plugins.boards["tick-board"].declaration

@@ -11,10 +11,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from crankfold.acquire.contract import Block, EndOfStream, Samples, Source, SourceInfo
 from crankfold.acquire.declarations import BoardDeclaration, BoardFound, ReaderDeclaration, Setting
 from crankfold.acquire.errors import BoardBusyError, BoardDisconnectedError, BoardNotFoundError, FileFormatError
 from crankfold.acquire.hooks import hookimpl
-from crankfold.acquire.source import Block, EndOfStream, Samples, Source, SourceInfo
 from crankfold.acquire.testing import (
     PLUGIN_RULES,
     SOURCE_RULES,

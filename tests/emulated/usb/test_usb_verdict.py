@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from crankfold.plugins import virtual_board
+from crankfold.plugins.virtual import board as virtual_board
 
 FIRMWARE, PACKET, PER_PACKET = "mock_usb_stream.py", 256, 62
 DESCRIPTION = """

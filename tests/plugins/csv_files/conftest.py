@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from crankfold.plugins.csv_reader import open_csv
+from crankfold.plugins.tables.csv_reader import open_csv
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from crankfold.acquire.source import SourceInfo
+    from crankfold.acquire.contract import SourceInfo
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from crankfold.acquire.errors import AcquireError, FileFormatError, SettingError
-from crankfold.plugins.csv_reader import open_csv
+from crankfold.plugins.tables.csv_reader import open_csv
 
 Read = Callable[..., Any]
 

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from crankfold.plugins.csv_reader import crankfold_contract, crankfold_readers, recognises
+from crankfold.plugins.tables.csv_reader import crankfold_contract, crankfold_readers, recognises
 
 Read = Callable[..., Any]
 

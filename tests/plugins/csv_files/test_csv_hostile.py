@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from crankfold.acquire.errors import AcquireError
-from crankfold.plugins.csv_reader import open_csv, recognises
+from crankfold.plugins.tables.csv_reader import open_csv, recognises
 
 SECONDS_EACH = 20.0  # far above what any takes: the point is that none hangs
 MEMORY_BYTES = 60 << 20

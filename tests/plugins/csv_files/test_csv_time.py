@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crankfold.acquire.errors import FileFormatError
-from crankfold.plugins.csv_cadence import find_cadence, find_losses
+from crankfold.plugins.tables.cadence import find_cadence, find_losses
 
 Read = Callable[..., Any]
 

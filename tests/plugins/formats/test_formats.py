@@ -19,14 +19,14 @@ import pytest
 import scipy.io
 import soundfile
 
+from crankfold.acquire.contract import Source
 from crankfold.acquire.errors import AcquireError, FileFormatError, SettingError
-from crankfold.acquire.source import Source
 from crankfold.acquire.testing import SourceContract
-from crankfold.plugins.matlab_files import open_matlab
-from crankfold.plugins.mdf_files import open_mdf
-from crankfold.plugins.numpy_files import open_numpy
-from crankfold.plugins.parquet_files import open_parquet
-from crankfold.plugins.wav_files import open_wav
+from crankfold.plugins.tables.matlab import open_matlab
+from crankfold.plugins.tables.mdf import open_mdf
+from crankfold.plugins.tables.numpy import open_numpy
+from crankfold.plugins.tables.parquet import open_parquet
+from crankfold.plugins.tables.wav import open_wav
 
 RATE_HZ = 10_000.0
 COUNT = 70_000  # more than one chunk

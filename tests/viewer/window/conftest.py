@@ -13,9 +13,9 @@ os.environ["QT_QPA_PLATFORM"] = "offscreen"
 
 import pytest
 
-from crankfold.viewer.questions import Question, question_of
+from crankfold.viewer.session.question import Question, question_of
+from crankfold.viewer.session.standing import Phase
 from crankfold.viewer.window.asking import NOTHING
-from crankfold.viewer.window.state import Phase
 from crankfold.viewer.window.watching import Wanted, Watching
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from PySide6.QtWidgets import QApplication
 
-    from crankfold.acquire.source import SourceInfo
+    from crankfold.acquire.contract import SourceInfo
     from crankfold.viewer.window.main_window import Window
 
 @pytest.fixture(scope="session")

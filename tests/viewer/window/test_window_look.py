@@ -10,11 +10,11 @@ import pytest
 from PySide6.QtGui import QFontMetricsF
 
 from crankfold.analysis.result import Result
-from crankfold.viewer.judging import Judged
 from crankfold.viewer.picture import look
 from crankfold.viewer.picture.look import DARK, LIGHT, Paper, contrast
 from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, Words
 from crankfold.viewer.picture.strip import Kind, Stretch
+from crankfold.viewer.session.judge import Judged
 from crankfold.viewer.window.drawings import drawing
 from crankfold.viewer.window.news import Answered, Broke, Caught, Dismissed, NoBoard, Opened, Readying
 from crankfold.viewer.window.painting import font_of
@@ -137,7 +137,7 @@ def test_no_words_lie_on_others_in_any_state(bench: Any, dead_three: Any, uneven
 
 
 def test_boards_with_long_names_are_written_out(bench: Any, settings_folder: Any) -> None:
-    from crankfold.acquire.rig import Shelf
+    from crankfold.acquire.rig.cards import Shelf
     from crankfold.viewer.window.set_up import Step
     from crankfold.viewer.window.set_up_view import SetUpView
 

@@ -12,19 +12,19 @@ import pytest
 from PySide6.QtCore import QPoint, Qt
 from PySide6.QtTest import QTest
 
+from crankfold.acquire.contract import Source
 from crankfold.acquire.opening import open_file
-from crankfold.acquire.plugin_loading import load_plugins
-from crankfold.acquire.rig import Shelf
-from crankfold.acquire.source import Source
-from crankfold.viewer.judging import Judged
+from crankfold.acquire.registry import load_plugins
+from crankfold.acquire.rig.cards import Shelf
 from crankfold.viewer.picture import look
 from crankfold.viewer.picture.wheel import point
+from crankfold.viewer.session.judge import Judged
+from crankfold.viewer.session.standing import Phase
 from crankfold.viewer.window.news import Answered, Caught, NoBoard, Opened, Readying
 from crankfold.viewer.window.placing import HEAD, MARGIN
 from crankfold.viewer.window.set_up import STEPS, Step
-from crankfold.viewer.window.state import Phase
 from crankfold.viewer.window.watching import Wanted
-from crankfold.viewer.wording import say
+from crankfold.viewer.words.catalogue import say
 
 SPEED = 5.0
 
@@ -353,7 +353,7 @@ def test_a_folder_that_is_gone_is_said_beside_the_verdict(bench: Any, wanted: An
 
 
 def test_before_and_after_a_repair(bench: Any, judged_window: Any, make_recording: Any, question: Any) -> None:
-    from crankfold.viewer.judging import judge
+    from crankfold.viewer.session.judge import judge
 
     page = judged_window.page
     press(judged_window, Qt.Key.Key_B)
@@ -389,7 +389,7 @@ def test_the_same_recording_again_is_no_before_and_after(judged_window: Any) -> 
 def test_a_clamp_in_volts_is_drawn_in_amperes(bench: Any, wanted: Any, question: Any) -> None:
     from dataclasses import replace
 
-    from crankfold.acquire.probe import Probe
+    from crankfold.acquire.rig.probe import Probe
 
     window = bench.window()
     asked = wanted("engine=pump,quiet=2,crank=3,after=3,rate=2000,unit=V")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.acquire.rig import EngineCard, Rig, Shelf
+from crankfold.acquire.rig.cards import EngineCard, Rig, Shelf
 from crankfold.analysis.engine import Engine, SyncSpec
 from crankfold.viewer.picture import look
 from crankfold.viewer.window.asking import NOTHING, wanted_of

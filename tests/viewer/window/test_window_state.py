@@ -7,18 +7,18 @@ from typing import Any
 
 import pytest
 
-from crankfold.acquire.recording import Event, Happening
+from crankfold.acquire.stream.plan import Event, Happening
 from crankfold.analysis.capture import Capture
 from crankfold.analysis.result import Result
-from crankfold.viewer.judging import Judged
 from crankfold.viewer.picture import measures
+from crankfold.viewer.session.judge import Judged
+from crankfold.viewer.session.standing import ENOUGH_S, Phase, Standing, after, spoken
+from crankfold.viewer.sound.tones import NOTES, told_by_tone, wav_of
 from crankfold.viewer.window import news as n
 from crankfold.viewer.window.head import ADVICE, KEYS, LEAST_ADVICE, headline_lines
 from crankfold.viewer.window.keys import keys_for, line_of
 from crankfold.viewer.window.placing import MARGIN, WIDE
-from crankfold.viewer.window.state import ENOUGH_S, Phase, Standing, after, spoken
-from crankfold.viewer.window.tones import NOTES, told_by_tone, wav_of
-from crankfold.viewer.wording import say, sentences
+from crankfold.viewer.words.catalogue import say, sentences
 
 ROOM = WIDE - 2 * MARGIN
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crankfold.acquire.ring import RingBuffer
+from crankfold.acquire.stream.ring import RingBuffer
 from crankfold.analysis.capture import Capture, Channel
 from crankfold.analysis.result import Result
 from crankfold.viewer.picture.strip import StripData, strip_of

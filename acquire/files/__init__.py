@@ -1,0 +1,1 @@
+"""Capture files, and readers that run in a process of their own."""

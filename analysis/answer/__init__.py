@@ -1,0 +1,1 @@
+"""From an estimate to what is answered: verdict, pattern, health, cautions and hints."""

@@ -1,0 +1,1 @@
+"""When an estimate is not to be trusted."""

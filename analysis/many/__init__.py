@@ -1,0 +1,1 @@
+"""Several results of one engine: comparison, pooling, precision and tables."""

@@ -1,0 +1,1 @@
+"""Sync pulses on the second channel, and which cylinder they name."""

@@ -1,0 +1,1 @@
+"""Boards on a serial line: lines of numbers, and checked frames."""

@@ -1,0 +1,1 @@
+"""USB boards: bulk transfers and bench instruments, described by a TOML file."""

@@ -1,0 +1,1 @@
+"""The virtual engine on a virtual board."""

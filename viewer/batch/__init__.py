@@ -1,0 +1,1 @@
+"""Folders of recordings into one table."""

@@ -1,0 +1,1 @@
+"""From a question to a kept answer: open, arm, record, analyse, keep."""

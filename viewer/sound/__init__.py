@@ -1,0 +1,1 @@
+"""A capture as sound, and the tones of the window."""

@@ -1,0 +1,1 @@
+"""Everything that is said: the wording file, sentences, numbers, terminal and JSON."""
