@@ -52,7 +52,7 @@ def test_every_room_is_typed_and_seen_by_the_type_checker(room: str) -> None:
 def test_every_entry_point_names_a_module() -> None:
     for module in PROJECT["project"]["entry-points"]["crankfold"].values():
         room, name = module.removeprefix("crankfold.").split(".", 1)
-        assert (TOP / room / f"{name}.py").is_file(), module
+        assert (TOP / room / f"{name.replace('.', '/')}.py").is_file(), module
 
 
 @pytest.mark.timeout(300)
