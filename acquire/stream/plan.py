@@ -10,6 +10,9 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from crankfold.analysis.capture import Channel
 
+CRANK_AT_MOST_S = 10.0  # service manuals: 10 s, then 60 s; others allow 15 or 30 s: the shortest suits all starters
+REST_S = 60.0  # what goes with it; the people who crank are told so
+
 
 @dataclass(frozen=True)
 class RecordingPlan:
@@ -44,7 +47,7 @@ class RecordingPlan:
 
     pre_trigger_s: float = 1.5
     post_s: float = 0.3
-    rest_after_s: float = 15.0  # service manuals: at most 15 s, then as long a rest
+    rest_after_s: float = CRANK_AT_MOST_S
     max_crank_s: float = 30.0
     first_sample_s: float = 6.0
     stall_s: float = 0.8

@@ -28,7 +28,7 @@ THRESHOLD_A = 8.0  # a dome lamp stays below, the solenoid of the smallest start
 HISTORY_FRAMES = 10  # raw samples kept before the frame at hand, for the exact onset,
 HISTORY_SAMPLES = 8192  # or so many where that is less, but two frames: copying more would cost time at high rates
 STEADY_S = 0.3
-MAX_CRANK_S = 30.0  # common practice: no starter is cranked longer without rest
+MAX_CRANK_S = 30.0  # the longest that any service manual allows without a rest; then the capture is closed
 
 
 class TriggerState(Enum):

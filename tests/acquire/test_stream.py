@@ -199,11 +199,11 @@ def test_a_crank_of_too_long_brings_one_warning_and_one_at_its_cut(stream_of, be
     assert told(emitted, Happening.REST) == []  # of a recording nobody can rest any more
 
 
-def test_a_starter_is_to_rest_after_fifteen_seconds_and_cut_off_after_thirty_where_nothing_else_is_said(
+def test_a_starter_is_to_rest_after_ten_seconds_and_cut_off_after_thirty_where_nothing_else_is_said(
         stream_of, bench) -> None:
     stream, emitted = stream_of()
     feed(stream, bench(RATE, 40.0, noise_a=0.2).crank(2.0, 36.0).current_a)
-    assert [e.seconds for e in told(emitted, Happening.REST)] == pytest.approx([17.0, 32.0], abs=0.11)
+    assert [e.seconds for e in told(emitted, Happening.REST)] == pytest.approx([12.0, 32.0], abs=0.11)
 
 
 def test_the_first_column_is_the_current_where_nothing_else_is_said(stream_of, bench) -> None:

@@ -79,7 +79,7 @@ def test_a_live_board_is_caught_and_judged(crankfold) -> None:
                      "--set", "after=1", "--set", "crank=3", "--firing-order", ORDER, "--sync", "cam:1@200", "--once")
     assert done.returncode == 0, done.stderr
     said = done.stdout
-    assert said.index("15 seconds at most") < said.index("Armed.") < said.index("Cranking.")
+    assert said.index("10 seconds at most") < said.index("Armed.") < said.index("Cranking.")
     assert "Cylinder 2 has no compression." in said
 
 

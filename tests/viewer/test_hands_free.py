@@ -23,7 +23,7 @@ from crankfold.acquire.opening import open_board
 from crankfold.acquire.registry import load_plugins
 from crankfold.acquire.rig.cards import Rig
 from crankfold.acquire.rig.probe import Probe
-from crankfold.acquire.stream.plan import Event, Happening, RecordingPlan
+from crankfold.acquire.stream.plan import CRANK_AT_MOST_S, Event, Happening, RecordingPlan
 from crankfold.acquire.stream.recorder import record
 from crankfold.analysis.capture import Channel
 from crankfold.analysis.errors import InputError
@@ -105,7 +105,7 @@ def test_three_cranks_one_of_them_too_short(on_a_terminal, crankfold) -> None:
     heard = said.count(BELL)
     said = said.replace(BELL, "")
     places = [said.index(words) for words in (
-        "15 seconds at most", "Leave the key alone until I say crank: the 1.5 s before it", "sooner than wished",
+        "10 seconds at most", "Leave the key alone until I say crank: the 1.5 s before it", "sooner than wished",
         "Cylinder 3 has no compression.", "Armed. Crank.", "Cranking.", "Why no verdict",
         "No verdict: cranked too briefly.", "3 cranks were judged:")]
     assert places == sorted(places), said
@@ -138,7 +138,7 @@ def test_ctrl_c_while_cranking_keeps_and_judges_what_came(on_a_terminal, crankfo
         ["", ".h5", ".html", ".json", ".png", ".svg"])
 
 
-def test_a_crank_of_more_than_fifteen_seconds_is_told_to_stop_while_it_lasts(capsys) -> None:
+def test_a_crank_of_more_than_ten_seconds_is_told_to_stop_while_it_lasts(capsys) -> None:
     heard: list[Event] = []
     tell = narrator(aside=False)
 
@@ -146,13 +146,13 @@ def test_a_crank_of_more_than_fifteen_seconds_is_told_to_stop_while_it_lasts(cap
         heard.append(event)
         tell(event)
 
-    board = open_board("virtual:quiet=2,crank=17,pace=flat", {}, load_plugins())
+    board = open_board("virtual:quiet=2,crank=12,pace=flat", {}, load_plugins())
     (capture,) = record(board, RecordingPlan(each_crank=True), on_event=listen)
     assert [event.what for event in heard][:4] == [Happening.FILLING, Happening.ARMED, Happening.CRANKING,
                                                    Happening.REST]
-    assert heard[3].seconds - heard[2].seconds == pytest.approx(15.0, abs=0.5)
-    assert capture.duration_s > 17.0
-    assert "Cranking.\nStop cranking and let the starter rest as long as it was cranked.\n" in capsys.readouterr().out
+    assert heard[3].seconds - heard[2].seconds == pytest.approx(CRANK_AT_MOST_S, abs=0.5)
+    assert capture.duration_s > 12.0
+    assert "Cranking.\nStop cranking. Let the starter rest for a minute.\n" in capsys.readouterr().out
 
 
 def test_tones_go_to_the_player_that_is_there(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

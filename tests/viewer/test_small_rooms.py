@@ -98,7 +98,7 @@ def test_the_verdict_is_said_in_one_sentence(uneven_result, even_result) -> None
 
 def test_before_cranking_the_dangers_are_named() -> None:
     said = " ".join(safety())
-    for word in ("belts", "Fuel off", "gas", "15 seconds", "Local codes and licensed practice"):
+    for word in ("belts", "Fuel off", "gas", "10 seconds", "Local codes and licensed practice"):
         assert word in said
 
 

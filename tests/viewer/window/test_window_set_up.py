@@ -44,7 +44,7 @@ def test_a_diesel_is_stopped_at_the_shut_off_and_has_no_coils() -> None:
 
 @pytest.mark.parametrize("sync", [None, "waste-spark:1", "cam:1@200", "pressure:1", "plug-out:3"])
 def test_every_checklist_has_what_always_holds(sync: str | None) -> None:
-    for needed in ("brake on", "neutral", "hands", "15 seconds", "eye protection"):
+    for needed in ("brake on", "neutral", "hands", "10 seconds", "eye protection"):
         assert needed in said(sync)
 
 
