@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING, Any
 from crankfold.acquire.errors import SaveError
 from crankfold.acquire.stream.caught import Caught
 from crankfold.acquire.stream.clock import ClockFit
-from crankfold.acquire.stream.crank_watch import End
 from crankfold.acquire.stream.journal import JournalWriter, new_journal_path
 from crankfold.acquire.stream.plan import Event, Happening, Stage
 from crankfold.acquire.stream.ring import RingBuffer
-from crankfold.acquire.stream.trigger import CrankingTrigger, Onset
+from crankfold.analysis.signal.detector import CrankingDetector, End, Onset
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -52,7 +51,7 @@ class Stream:
         self.ring = RingBuffer(self._capacity(), channels=len(info.channels), dtype=info.dtype)
         self._pre = round(plan.pre_trigger_s * self._rate_hz)
         room_s = self.ring.capacity / self._rate_hz - plan.pre_trigger_s - RING_SPARE_S
-        self._trigger = CrankingTrigger(self._rate_hz, plan.current or info.channels[plan.current_column],
+        self._trigger = CrankingDetector(self._rate_hz, plan.current or info.channels[plan.current_column],
                                         max_crank_s=max(1.0, min(plan.max_crank_s, room_s)))
         self._clock = ClockFit(self._rate_hz) if info.live else None
         self._rate_told, self._looked_s = False, 0

@@ -7,16 +7,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crankfold.acquire.stream.crank_watch import End
-from crankfold.acquire.stream.trigger import CrankingTrigger, Onset, TriggerState, first_departure
 from crankfold.analysis.capture import Channel
+from crankfold.analysis.signal.detector.detector import CrankingDetector, DetectorState, Onset, first_departure
+from crankfold.analysis.signal.detector.watch import End
 
 RATE = 5000.0
 AMPERES = Channel("current", "A")
 
 
 def run(samples, rate=RATE, channel=AMPERES, cuts=(), **options):
-    trigger = CrankingTrigger(rate, channel, **options)
+    trigger = CrankingDetector(rate, channel, **options)
     found, at = [], 0
     for cut in [*sorted(cuts), len(samples)]:
         found += trigger.feed(at, samples[at:cut])
@@ -77,7 +77,7 @@ def test_one_sample_at_a_time(bench) -> None:
 
 def test_a_stream_that_does_not_begin_at_zero(bench) -> None:
     made = bench(RATE, 5.0).crank(1.0, 2.0)
-    trigger = CrankingTrigger(RATE, AMPERES)
+    trigger = CrankingDetector(RATE, AMPERES)
     found = trigger.feed(1_000_007, made.current_a) + trigger.finish()
     assert abs(onsets(found)[0] - 1_000_007 - made.cranks[0][0]) <= 1
 
@@ -210,7 +210,7 @@ def test_a_stream_that_begins_while_cranking_has_no_onset_but_the_next_crank_has
 
 def test_a_break_while_cranking_ends_it_and_the_rest_is_no_new_crank(bench) -> None:
     made = bench(RATE, 9.0).crank(1.0, 3.0).crank(6.0, 2.0)
-    trigger, torn = CrankingTrigger(RATE, AMPERES), 12_500
+    trigger, torn = CrankingDetector(RATE, AMPERES), 12_500
     found = trigger.feed(0, made.current_a[:torn]) + trigger.forget()
     assert [type(event) for event in found] == [Onset, End]
     found = trigger.feed(torn, made.current_a[torn:]) + trigger.finish()
@@ -302,14 +302,14 @@ def test_missing_numbers_do_no_harm(bench) -> None:
 
 def test_states_follow_one_another(bench) -> None:
     made = bench(RATE, 6.0).crank(1.0, 2.0)
-    trigger = CrankingTrigger(RATE, AMPERES)
+    trigger = CrankingDetector(RATE, AMPERES)
     seen = [trigger.state]
     for at in range(0, len(made.current_a), 100):
         trigger.feed(at, made.current_a[at : at + 100])
         if trigger.state is not seen[-1]:
             seen.append(trigger.state)
-    assert seen == [TriggerState.LEARNING, TriggerState.ARMED, TriggerState.WATCHING, TriggerState.CRANKING,
-                    TriggerState.ARMED]
+    assert seen == [DetectorState.LEARNING, DetectorState.ARMED, DetectorState.WATCHING, DetectorState.CRANKING,
+                    DetectorState.ARMED]
 
 
 def test_a_single_hump_of_a_starter_counts_where_amperes_are_known(bench) -> None:
@@ -329,7 +329,7 @@ def test_the_first_departure_of_a_clean_step_is_its_first_sample() -> None:
 @pytest.mark.parametrize("unit", ["A", ""])
 def test_a_logger_far_too_slow_for_humps_does_no_harm(bench, rate_hz, unit) -> None:
     made = bench(rate_hz, 60.0).crank(20.0, 4.0, mean_a=300.0).step(40.0, 5.0, 400.0).step(50.0, 0.1, 900.0)
-    trigger = CrankingTrigger(rate_hz, Channel("current", unit))
+    trigger = CrankingDetector(rate_hz, Channel("current", unit))
     found = [*trigger.feed(0, made.current_a), *trigger.finish()]
     assert [type(one).__name__ for one in found] == ["Onset", "End"] * (len(found) // 2)
 
@@ -337,19 +337,19 @@ def test_a_logger_far_too_slow_for_humps_does_no_harm(bench, rate_hz, unit) -> N
 # --- what counts as a load, and where it began
 
 def state_after(samples, channel=AMPERES, rate=RATE):
-    trigger = CrankingTrigger(rate, channel)
+    trigger = CrankingDetector(rate, channel)
     trigger.feed(0, samples)
     return trigger.state
 
 
-@pytest.mark.parametrize(("amperes", "state"), [(7.6, TriggerState.ARMED), (8.4, TriggerState.WATCHING)])
+@pytest.mark.parametrize(("amperes", "state"), [(7.6, DetectorState.ARMED), (8.4, DetectorState.WATCHING)])
 @pytest.mark.parametrize("sign", [1, -1])
 def test_eight_amperes_are_a_load(bench, amperes, sign, state) -> None:
     made = bench(RATE, 1.0, noise_a=0.05).step(0.9, 1.0, sign * amperes, rise_s=0.0001)
     assert state_after(made.current_a) is state
 
 
-@pytest.mark.parametrize(("height", "state"), [(8.5, TriggerState.ARMED), (9.3, TriggerState.WATCHING)])
+@pytest.mark.parametrize(("height", "state"), [(8.5, DetectorState.ARMED), (9.3, DetectorState.WATCHING)])
 def test_where_no_amperes_are_known_six_times_the_noise_is_a_load(height, state) -> None:
     """Frames one above and one below zero in turn: 1.4826 of noise, from their median deviation; six times is 8.9."""
     frames = np.where(np.arange(300) % 2, 1.0, -1.0)
@@ -358,7 +358,7 @@ def test_where_no_amperes_are_known_six_times_the_noise_is_a_load(height, state)
 
 
 @pytest.mark.parametrize("kind", ["int16", "float64"])
-@pytest.mark.parametrize(("steps", "state"), [(2, TriggerState.ARMED), (4, TriggerState.WATCHING)])
+@pytest.mark.parametrize(("steps", "state"), [(2, DetectorState.ARMED), (4, DetectorState.WATCHING)])
 def test_a_quiet_that_hardly_moves_is_taken_to_be_half_a_step_of_the_converter(kind, steps, state) -> None:
     """Six times that noise are three steps, whether the driver names whole numbers or only their scale."""
     codes = np.full(5100, 512)
@@ -415,18 +415,18 @@ def test_a_crank_longer_than_allowed_before_it_was_known_for_one_is_cut_where_it
 
 def test_after_a_break_in_the_quiet_the_zero_is_still_known(bench) -> None:
     made = bench(RATE, 4.0, zero_a=30.0).crank(1.02, 2.0)
-    trigger = CrankingTrigger(RATE, AMPERES)
+    trigger = CrankingDetector(RATE, AMPERES)
     found = trigger.feed(0, made.current_a[:4900]) + trigger.forget()
-    assert trigger.state is TriggerState.ARMED
+    assert trigger.state is DetectorState.ARMED
     found += trigger.feed(4900, made.current_a[4900:]) + trigger.finish()
     assert onsets(found) == [made.cranks[0][0]]
     assert found[0].zero == pytest.approx(30.0, abs=0.3)
 
 
 def test_the_end_of_the_stream_before_anything_is_known(bench) -> None:
-    trigger = CrankingTrigger(RATE, AMPERES)
+    trigger = CrankingDetector(RATE, AMPERES)
     assert trigger.feed(0, bench(RATE, 0.05).current_a) + trigger.finish() == []
-    assert trigger.state is TriggerState.LEARNING
+    assert trigger.state is DetectorState.LEARNING
 
 
 def test_a_crank_too_long_that_the_stream_ends_with_is_ended_once(bench) -> None:

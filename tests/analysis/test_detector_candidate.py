@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.acquire.stream.candidate import Candidate, Finding, Scale
+from crankfold.analysis.signal.detector.candidate import Candidate, Finding, Scale
 
 FRAME_S = 0.01
 OPEN, CRANKING, OVER, STEADY, ANOTHER = Finding

@@ -4,7 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from crankfold.acquire.stream.quiet import HELD_BACK_FRAMES, MEMORY_FRAMES, NEEDED_FRAMES, REFRESH_FRAMES, Quiet
+from crankfold.analysis.signal.detector.quiet import (
+    HELD_BACK_FRAMES,
+    MEMORY_FRAMES,
+    NEEDED_FRAMES,
+    REFRESH_FRAMES,
+    Quiet,
+)
 
 
 def quiet_of(frames, least_noise=0.0) -> Quiet:

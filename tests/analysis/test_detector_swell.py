@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.acquire.stream.swell import SwellCounter
+from crankfold.analysis.signal.detector.swell import SwellCounter
 
 HEIGHT = 10.0
 STEADY, GONE = [100.0] * 8, [0.0] * 8

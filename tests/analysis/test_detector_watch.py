@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from crankfold.acquire.stream.candidate import Candidate, Scale
-from crankfold.acquire.stream.crank_watch import CrankWatch, End
+from crankfold.analysis.signal.detector.candidate import Candidate, Scale
+from crankfold.analysis.signal.detector.watch import CrankWatch, End
 
 FRAME = 50  # samples, 10 ms
 SCALE = Scale(amperes=True, frame_s=0.01)

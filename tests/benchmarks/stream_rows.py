@@ -18,8 +18,8 @@ from measuring import Row, best_cpu_s, best_s
 
 from crankfold.acquire.files.storage import load_capture, save_capture
 from crankfold.acquire.stream.ring import RingBuffer
-from crankfold.acquire.stream.trigger import CrankingTrigger
 from crankfold.analysis.capture import Capture, Channel
+from crankfold.analysis.signal.detector import CrankingDetector
 from crankfold.plugins.serial.frame_codec import FrameDecoder, encode_frame
 from crankfold.plugins.serial.line_decoder import LineDecoder
 from crankfold.plugins.serial.line_style import find_style
@@ -108,7 +108,7 @@ def _fast_enough(work: str, reference: str, wanted_mb_per_s: float, share: float
 
 def trigger() -> Row:
     samples = np.random.default_rng(0).integers(-5, 5, 4_000_000).astype(np.int16)
-    watch, place = CrankingTrigger(1e6, Channel("current", "A", 0.1, code_dtype="int16")), [0]
+    watch, place = CrankingDetector(1e6, Channel("current", "A", 0.1, code_dtype="int16")), [0]
 
     def ours() -> None:
         for at in range(0, len(samples), CHUNK):

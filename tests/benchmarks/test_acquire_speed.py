@@ -10,8 +10,8 @@ import pytest
 
 from crankfold.acquire.files.storage import load_capture, save_capture
 from crankfold.acquire.stream.ring import RingBuffer
-from crankfold.acquire.stream.trigger import CrankingTrigger
 from crankfold.analysis.capture import Capture, Channel
+from crankfold.analysis.signal.detector import CrankingDetector
 
 FEED = 65_536
 
@@ -55,7 +55,7 @@ def test_ring_write_against_a_plain_copy(codes) -> None:
 def test_trigger_against_one_maximum_a_block(codes) -> None:
     """The trigger takes at most 6 times as long as one maximum of each block of 4,096 samples."""
     samples = np.ascontiguousarray(codes[:, 0])
-    trigger = CrankingTrigger(1e6, Channel("current", "A", 0.1, code_dtype="int16"))
+    trigger = CrankingDetector(1e6, Channel("current", "A", 0.1, code_dtype="int16"))
     place = 0
 
     def fed():

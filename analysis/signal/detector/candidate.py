@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import Enum
 from itertools import pairwise
 
-from crankfold.acquire.stream.swell import GRADUAL_SHARE, SwellCounter
+from crankfold.analysis.signal.detector.swell import GRADUAL_SHARE, SwellCounter
 
 HUMPS, HUMPS_WHEN_ENDED = 3, 2
 ONE_HUMP_A, ONE_HUMP_S = 40.0, 0.25  # with a single hump: at least that much for at least so long, as no lamp or window

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.stream.candidate import STEADY_SHARE, Candidate, Finding, Scale
-from crankfold.acquire.stream.crank_watch import CrankWatch, End
-from crankfold.acquire.stream.quiet import MAD_TO_SD, NEEDED_FRAMES, Quiet
+from crankfold.analysis.signal.detector.candidate import STEADY_SHARE, Candidate, Finding, Scale
+from crankfold.analysis.signal.detector.quiet import MAD_TO_SD, NEEDED_FRAMES, Quiet
+from crankfold.analysis.signal.detector.watch import CrankWatch, End
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,7 +31,7 @@ STEADY_S = 0.3
 MAX_CRANK_S = 30.0  # the longest that any service manual allows without a rest; then the capture is closed
 
 
-class TriggerState(Enum):
+class DetectorState(Enum):
     """What the trigger is doing."""
 
     LEARNING = "learning the quiet"
@@ -61,7 +61,7 @@ class Onset:
     polarity: int
 
 
-class CrankingTrigger:
+class CrankingDetector:
     """A state machine from samples to onsets and ends.
 
     Parameters
@@ -76,7 +76,7 @@ class CrankingTrigger:
 
     def __init__(self, rate_hz: float, channel: Channel, *, max_crank_s: float = MAX_CRANK_S) -> None:
         self.frame = max(1, round(rate_hz * FRAME_S))
-        self.state = TriggerState.LEARNING
+        self.state = DetectorState.LEARNING
         self._channel = channel
         self._scale = Scale(channel.unit == "A", self.frame / rate_hz)
         self._step = abs(channel.scale) if channel.code_dtype.startswith(("int", "uint")) else 0.0
@@ -115,11 +115,11 @@ class CrankingTrigger:
         """Return what the end of the stream decides: a cranking under way ends with it."""
         found: list[Onset | End] = []
         if self._crank is not None:
-            found = [] if self.state is TriggerState.SPENT else [End(self._crank.end(self._next_frame, self.frame))]
+            found = [] if self.state is DetectorState.SPENT else [End(self._crank.end(self._next_frame, self.frame))]
         elif self._candidate is not None and self._candidate.at_end():
             found = [_onset(self._candidate), End(self._tail_stop)]
         self._crank = self._candidate = None
-        self.state = TriggerState.ARMED if self._quiet.known else TriggerState.LEARNING
+        self.state = DetectorState.ARMED if self._quiet.known else DetectorState.LEARNING
         return found
 
     def forget(self) -> list[Onset | End]:
@@ -166,7 +166,7 @@ class CrankingTrigger:
                 return []
             self._quiet = Quiet(self._quiet.least_noise)
         self._quiet.add(mean)
-        self.state = TriggerState.ARMED if self._quiet.known else TriggerState.LEARNING
+        self.state = DetectorState.ARMED if self._quiet.known else DetectorState.LEARNING
         return []
 
     def _learn_step(self, held: NDArray[Any], start: int) -> None:
@@ -198,7 +198,7 @@ class CrankingTrigger:
                                     scale=self._scale)
         for mean in means[-back:]:
             self._candidate.add(mean)
-        self.state = TriggerState.WATCHING
+        self.state = DetectorState.WATCHING
 
     def _exact(self, frame_at: int, polarity: int, threshold: float, held: NDArray[Any], start: int) -> int:
         """Return the absolute index of the first sample that departed, in the frame at `frame_at` or beside it."""
@@ -216,7 +216,7 @@ class CrankingTrigger:
         finding = candidate.add(mean)
         if finding is Finding.CRANKING:
             self._candidate, self._crank = None, CrankWatch(candidate, self._scale, self._max_frames)
-            self.state = TriggerState.CRANKING
+            self.state = DetectorState.CRANKING
             return [_onset(candidate), *self._catch_up(candidate)]
         if finding is Finding.ANOTHER:
             lead = candidate.lead_frames
@@ -225,7 +225,7 @@ class CrankingTrigger:
         elif finding is not Finding.OPEN:
             if finding is Finding.STEADY:
                 self._restart_quiet(candidate.means, only_if_steady=False)
-            self._candidate, self.state = None, TriggerState.ARMED
+            self._candidate, self.state = None, DetectorState.ARMED
         return []
 
     def _restart_quiet(self, means: list[float], *, only_if_steady: bool) -> None:
@@ -254,12 +254,12 @@ class CrankingTrigger:
         if end is None:
             return []
         if end.too_long:
-            if self.state is TriggerState.SPENT:
+            if self.state is DetectorState.SPENT:
                 return []
-            self.state = TriggerState.SPENT
+            self.state = DetectorState.SPENT
             return [end]
-        spent, self._crank = self.state is TriggerState.SPENT, None
-        self.state = TriggerState.ARMED
+        spent, self._crank = self.state is DetectorState.SPENT, None
+        self.state = DetectorState.ARMED
         return [] if spent else [end]
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from crankfold.acquire.stream.candidate import Candidate, Scale
+    from crankfold.analysis.signal.detector.candidate import Candidate, Scale
 
 END_S = 0.3  # near zero for so long: cranking is over; an overrunning engine is back sooner
 END_SHARE = 0.12  # of the mean: a starter that has lost its engine runs on with about a tenth
