@@ -27,8 +27,6 @@ from crankfold.plugins.virtual.specs import Bench, KeySpec
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
 
-    from numpy.typing import NDArray
-
     from crankfold.plugins.virtual.signals import Column
 
 crankfold_contract = CONTRACT
@@ -56,8 +54,9 @@ class VirtualBoard(Source):
                                                                       "measured", "seed": str(plan.seed)},
             skew_s=(0.0, plan.rig.skew_s)[: len(channels)])
         self._faults = deque(plan.faults)
-        self._segments: Iterator[NDArray[np.int16]] = iter(())
+        self._segments: Iterator[Recording] = iter(())
         self._codes = np.zeros((0, len(channels)), dtype=np.int16)
+        self._arrived = np.zeros(0, dtype=np.bool_)
         self._given = 0  # samples made so far, lost ones included
         self._lost: int | None = 0
         self._began_s = 0.0
@@ -90,11 +89,18 @@ class VirtualBoard(Source):
             leaking = leak_for(bench.engine, position, percent, FAULT_RPM)
             bench = replace(bench, engine=bench.engine.with_cylinder(cylinder, leaking))
         self._segments = self._cranked(bench)
-        self._codes = next(self._segments)
+        self._next_segment()
         self._began_s = time.monotonic()
 
-    def _cranked(self, bench: Bench) -> Iterator[NDArray[np.int16]]:
-        """Yield the codes of one stretch of the stream after another."""
+    def _next_segment(self) -> bool:
+        """Go on to the next stretch of the stream; return whether there is one."""
+        recording = next(self._segments, None)
+        if recording is not None:
+            self._codes, self._arrived = recording.codes, recording.arrived
+        return recording is not None
+
+    def _cranked(self, bench: Bench) -> Iterator[Recording]:
+        """Yield one stretch of the stream after another."""
         plan, start_deg = self._plan, bench.key.start_deg
         for number in range(max(plan.cranks, 1)):
             last = number >= plan.cranks - 1
@@ -105,28 +111,37 @@ class VirtualBoard(Source):
             start_deg = float(run.angle_deg[-1] % bench.engine.cycle_deg)
             if plan.cranks:
                 self.truths.append(run.truth())
-            recording: Recording = record(run, plan.rig, seed=plan.seed + number)
-            yield recording.codes
+            yield record(run, plan.rig, seed=plan.seed + number)
 
     def _read(self, timeout_s: float) -> Samples | None:
         if self._faults and self._given >= self._sample_of(self._faults[0]):
             self._befall(self._faults[0], timeout_s)
             return None
-        if len(self._codes) == 0:
-            self._codes = next(self._segments, self._codes)
-            if len(self._codes) == 0:
-                raise EndOfStream
+        if len(self._codes) == 0 and not self._next_segment():
+            raise EndOfStream
         count = min(self._due(timeout_s), len(self._codes))
         if self._faults:
             count = min(count, self._sample_of(self._faults[0]) - self._given)
         return None if count <= 0 else self._take(count)
 
-    def _take(self, count: int) -> Samples:
-        samples = Samples(self._codes[:count], self._lost)
-        self._codes = self._codes[count:]
-        self._given += count
+    def _take(self, count: int) -> Samples | None:
+        """Return the samples up to the next that was lost on the way, and how many were lost before them."""
+        arrived = self._arrived[:count]
+        gone = int(np.argmax(arrived)) if arrived.any() else count
+        self._lost = None if self._lost is None else self._lost + gone
+        self._advance(gone)
+        arrived = arrived[gone:]
+        whole = len(arrived) if arrived.all() else int(np.argmin(arrived))
+        if not whole:
+            return None
+        samples = Samples(self._codes[:whole], self._lost)
+        self._advance(whole)
         self._lost = 0
         return samples
+
+    def _advance(self, count: int) -> None:
+        self._codes, self._arrived = self._codes[count:], self._arrived[count:]
+        self._given += count
 
     def _due(self, timeout_s: float) -> int:
         """Return how many samples may be given now; in real time, wait for the next block to become due."""
@@ -157,12 +172,9 @@ class VirtualBoard(Source):
 
     def _lose(self, fault: Fault) -> None:
         left = fault.samples
-        while left > 0 and (len(self._codes) or len(codes := next(self._segments, self._codes))):
-            if len(self._codes) == 0:
-                self._codes = codes
+        while left > 0 and (len(self._codes) or self._next_segment()):
             dropped = min(left, len(self._codes))
-            self._codes = self._codes[dropped:]
-            self._given += dropped
+            self._advance(dropped)
             left -= dropped
         self._lost = None if fault.kind == "lose-unknown" else (self._lost or 0) + fault.samples - left
         self._faults.popleft()

@@ -3,8 +3,8 @@
     run = simulate(Bench(engine), duration_s=7.0, seed=1)
     run.current_a, run.angle_deg, run.truth().relative_percent
 
-The same bench and seed give the same run, to the last bit. The equations are in `virtual_physics`, the rig that
-would record the run in `virtual_signals`.
+The same bench and seed give the same run, to the last bit. The equations are in `physics`, the rig that
+would record the run in `signals`.
 """
 
 from __future__ import annotations
@@ -15,21 +15,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.plugins.virtual.specs import FIELD_CURVES, LEAK_LAWS, NEVER, Bench, CylinderSpec, EngineSpec, StarterSpec
+from crankfold.plugins.virtual.numbers import STEP_S, drawn, physics, resting_state
+from crankfold.plugins.virtual.specs import NEVER, Bench, CylinderSpec, EngineSpec
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.plugins.virtual.physics import Physics
-
-STEP_S = 1e-4  # a light crank with its clutch swings at 100 Hz at most
 COAST_S = 4.0  # after the key is let go the crank is followed this long; it stands by then
 SETTLED_S = 0.5  # after the onset the in-rush and the first, partial compressions are over
 BEFORE_END_S = 0.06  # the last moments before the key is let go are no whole compression
-KELVIN = 273.15
 LARGEST_LEAK_MM2, LEAK_HALVINGS = 200.0, 12  # a plug hole and more; to a tenth of a percent
 DEG = 180.0 / np.pi
-KGM2_PER_GCM2 = 1e-7  # kg m2 in a g cm2
 
 
 @dataclass(frozen=True, eq=False)
@@ -169,10 +165,7 @@ def simulate(bench: Bench, duration_s: float = 7.0, seed: int = 0) -> VirtualRun
     total = max(round(duration_s / STEP_S), 1)
     first = min(round(key.on_s / STEP_S), total)
     steps = min(total, round((key.off_s + COAST_S) / STEP_S)) - first
-    c = physics(bench)
-    burn_from = [NEVER if x.fires_from_cycle is None else np.radians(start) + x.fires_from_cycle * c.cycle
-                 for x in bench.engine.by_position()]
-    c = c._replace(burn_from=np.array(burn_from), start=float(np.radians(start)))
+    c = drawn(physics(bench), bench, float(np.radians(start)), seed)
     state = resting_state(c, np.radians(start))
     out, pressure = np.zeros((max(steps, 1), 6)), np.full((max(steps, 1), n), c.air_p)
     rest_volts, _, _ = virtual_physics.supply(c, 0.0, state[5], state[6], 0.0)
@@ -180,10 +173,23 @@ def simulate(bench: Bench, duration_s: float = 7.0, seed: int = 0) -> VirtualRun
     if steps > 0:
         virtual_physics.crank(c, state, out, pressure)
     out, pressure = (_framed(a, first, total) for a in (out, pressure))
-    load = c.load_a + c.load_g * out[:, 4]
     time_s = np.arange(total, dtype=np.float64) * STEP_S
-    return VirtualRun(bench, seed, time_s, out[:, 0] * DEG, out[:, 1], out[:, 2], out[:, 3], out[:, 3] + load,
-                      out[:, 4], out[:, 5], (pressure - c.air_p) * 1e-5)
+    shared, others = (consumed(bench, time_s, on_starter_lead=which) for which in (True, False))
+    volts = out[:, 4] - c.ohmic * (shared + others)
+    load = c.load_a + c.load_g * volts + others
+    return VirtualRun(bench, seed, time_s, out[:, 0] * DEG, out[:, 1], out[:, 2], out[:, 3] + shared,
+                      out[:, 3] + shared + load, volts, out[:, 5], (pressure - c.air_p) * 1e-5)
+
+
+def consumed(bench: Bench, time_s: NDArray[np.float64], *, on_starter_lead: bool) -> NDArray[np.float64]:
+    """Return what the consumers of one lead draw, amperes, shape (steps,)."""
+    amps = np.zeros(len(time_s))
+    for one in bench.battery.consumers:
+        if one.on_starter_lead == on_starter_lead:
+            since = time_s - bench.key.on_s - one.on_s
+            live = (since >= 0.0) & (time_s < bench.key.on_s + one.off_s)
+            amps += live * one.amps * (1.0 + (one.surge - 1.0) * np.exp(-np.maximum(since, 0.0) / one.surge_s))
+    return amps
 
 
 def motored(engine: EngineSpec, rpm: float, cycles: float = 3.0, step_s: float = STEP_S, *, start_deg: float = 180.0,
@@ -219,74 +225,6 @@ def leak_for(engine: EngineSpec, position: int, percent: float, rpm: float) -> C
         middle = float(np.sqrt(low * high))
         low, high = (middle, high) if peak(middle) > percent / 100.0 * whole else (low, middle)
     return replace(own, leak_mm2=float(np.sqrt(low * high)))
-
-
-def resting_state(c: Physics, start_rad: float) -> NDArray[np.float64]:
-    """Return the state of a standing engine: air in every cylinder at the air's pressure and the walls' warmth."""
-    from crankfold.plugins.virtual.physics import R_AIR, STATES
-
-    state = np.zeros(STATES + 2 * len(c.fire))
-    state[0], state[9] = start_rad, c.air_p
-    rest = c.load_a / (1.0 + c.second_g * c.ohmic)
-    state[5], state[6] = c.pol_r * rest, c.second_pol_r * rest * c.second_g * c.ohmic
-    ang = start_rad - c.fire
-    travel = c.crank_radius * (1.0 - np.cos(ang)) + c.rod - np.sqrt(c.rod**2 - (c.crank_radius * np.sin(ang)) ** 2)
-    state[STATES::2] = c.air_p * (c.clearance + c.piston_area * travel) / (R_AIR * c.wall_t)
-    state[STATES + 1 :: 2] = c.wall_t
-    return state
-
-
-def physics(bench: Bench) -> Physics:
-    """Return the bench in the numbers of the equations."""
-    from crankfold.plugins.virtual.physics import Physics
-
-    e, b = bench.engine, bench.battery
-    cylinders = e.by_position()
-    if len(cylinders) != len(e.firing_order):
-        raise ValueError(f"{len(cylinders)} cylinders described, {len(e.firing_order)} in the firing order; "
-                         "describe each or none")
-    bore, radius = e.bore_mm * 1e-3, e.stroke_mm * 0.5e-3
-    area = np.pi / 4.0 * bore**2
-    emptiness = 1.0 - b.charge
-    return Physics(
-        fire=np.radians(e.fire_deg),
-        leak_area=np.array([c.leak_mm2 * 1e-6 for c in cylinders]),
-        leak_law=np.array([LEAK_LAWS.index(c.leak_law) for c in cylinders]),
-        intake_area=np.array([c.filling * e.inlet_area_mm2 * 1e-6 for c in cylinders]),
-        clearance=np.array([c.clearance * area * 2.0 * radius / (e.compression_ratio - 1.0) for c in cylinders]),
-        intake_shift=np.radians([c.inlet_shift_deg for c in cylinders]),
-        burn_from=np.full(len(cylinders), NEVER),
-        cycle=np.radians(e.cycle_deg), piston_area=area, crank_radius=radius, rod=radius * e.rod_ratio, bore=bore,
-        recip_mass=e.reciprocating_kg, inertia=e.inertia_kgm2,
-        intake_open=np.radians(e.inlet_opens_deg), intake_close=np.radians(e.inlet_closes_deg),
-        exhaust_open=np.radians(e.exhaust_opens_deg), exhaust_close=np.radians(e.exhaust_closes_deg),
-        exhaust_area=e.exhaust_area_mm2 * 1e-6, throttle_area=e.throttle_mm2 * 1e-6,
-        manifold_volume=e.manifold_l * 1e-3, air_p=e.air_bar * 1e5, air_t=e.air_c + KELVIN, wall_t=e.wall_c + KELVIN,
-        heat_factor=e.heat_factor, burn_heat=e.burn_kj_per_kg * 1e3,
-        decompress_until=2.0 * np.pi * e.decompressor_revs, decompress_area=e.decompressor_mm2 * 1e-6,
-        dry=e.dry_nm, breakaway=e.breakaway_nm, breakaway_speed=4.0, viscous=e.viscous_nms, ring=e.ring_n,
-        ring_pressure=e.ring_pressure, spring=e.valve_spring_nm,
-        motor_curve=FIELD_CURVES.index(bench.starter.field_curve), **_starter(bench.starter, b.cable_ohm, b.cable_uh),
-        emf=b.volts - b.volts_fall_to_empty * emptiness, ohmic=b.ohmic_ohm * (1.0 + 0.6 * emptiness**1.5),
-        pol_r=b.polarisation_ohm, pol_tau=b.polarisation_s,
-        emf_slope=b.volts_fall_to_empty / (3600.0 * b.capacity_ah),
-        second_g=1.0 / (b.ohmic_ohm + b.second_link_ohm) if b.second else 0.0, second_emf=b.second_volts,
-        second_pol_r=b.polarisation_ohm, load_a=b.load_a, load_g=1.0 / b.glow_plug_ohm if b.glow_plug_ohm else 0.0,
-        key_on=0.0, key_off=bench.key.off_s - bench.key.on_s, start=0.0, step=STEP_S,
-    )
-
-
-def _starter(s: StarterSpec, cable_ohm: float, cable_uh: float) -> dict[str, float]:
-    armature = s.armature_gcm2 * KGM2_PER_GCM2 * s.gear_ratio**2
-    return {
-        "motor_k": s.volt_seconds, "motor_i_sat": s.field_amps, "motor_shape": s.field_shape,
-        "motor_residual": s.field_residual, "motor_weakening": s.field_weakening,
-        "motor_r": s.resistance_ohm, "cable_r": cable_ohm, "motor_l": (s.inductance_uh + cable_uh) * 1e-6,
-        "motor_heat_cap": s.heat_capacity_j_per_k, "motor_drag": s.drag_nm, "armature": armature,
-        "gear": s.gear_ratio, "gear_eff": s.gear_efficiency, "brush_v": s.brush_drop_v,
-        "clutch_k": s.clutch_nm_per_rad, "clutch_c": 0.15 * float(np.sqrt(s.clutch_nm_per_rad * armature)),
-        "pull_in": s.pull_in_a, "hold_in": s.hold_in_a, "pull_in_s": s.pull_in_s,
-    }
 
 
 def _framed(values: NDArray[np.float64], first: int, total: int) -> NDArray[np.float64]:

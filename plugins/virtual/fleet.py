@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from crankfold.plugins.virtual.specs import BatterySpec, Bench, EngineSpec, StarterSpec
+from crankfold.plugins.virtual.specs import BatterySpec, Bench, Consumer, EngineSpec, StarterSpec
 
 
 @dataclass(frozen=True)
@@ -14,6 +14,8 @@ class Fleet:
     title: str
     bench: Bench
 
+
+IGNITION = Consumer(7.0, on_s=-0.5, surge=1.6)  # with the fuel pump; the key passes by it and comes back to it
 
 _PUMP = EngineSpec()
 _STARTER = StarterSpec()

@@ -6,20 +6,22 @@ and still). Crank: exact slider-crank with reciprocating mass. Clutch: a stiff o
 Everything is in SI units; angles are radians inside, zero at the compression TDC of the first cylinder of the order.
 
 Only `crankfold.plugins.virtual.engine` imports this, at its first simulation: the compiler is slow to load. All of it
-stays in one file, because a compiled cache notices changes only in the file of the function it belongs to.
+stays in one file, because a compiled cache notices changes only in the file of the function it belongs to; what the
+numbers are and where they come from is in `numbers`.
 """
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numba import njit
 
+from crankfold.plugins.virtual.numbers import DRAWN_CYCLES, DRAWN_HALF_TURNS, R_AIR, STATES, Physics
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-R_AIR = 287.05  # J/(kg K)
 CHOKED_FLOW = 0.6847  # sqrt(1.4) * (2/2.4)**3, the mass-flow factor of air at the speed of sound
 CHOKED_RATIO = 0.528  # pressure ratio below which the flow is choked
 STILL_RATIO = 0.999  # above it the flow is taken linear, so that its slope stays finite
@@ -28,88 +30,14 @@ CV_SLOPE = 0.17  # J/(kg K2), its rise with temperature
 T_REF = 300.0
 WALK = 0.5  # share of a pressure difference that one step may level, so that wide valves cannot overshoot
 STILL_SPEED = 0.3  # rad/s below which dry friction fades, so that the crank can stop
+LOCKED_SPEED = 3.0  # rad/s below which a locked load's swing fades, so that it does not turn a standing crank
 MIN_HEAT_COEFF = 8.0  # W/(m2 K), still air
 OPEN_DECAY_S = 0.002  # arc at the solenoid's contacts
 COIL_LAG_S = 0.004  # rise of the solenoid's pull-in current
 BURN_START, BURN_SPAN = -0.09, 0.9  # rad, when a charge burns
-STATES = 10  # states before the cylinders' pairs of mass and temperature
 
 ORIFICE, LAMINAR, WORN_BORE, SEATING, LIFTING = 0, 1, 2, 3, 4  # leak laws
 TANH, RATIONAL, PIECEWISE, ARCTAN, CONSTANT = 0, 1, 2, 3, 4  # how the field grows with current
-
-
-class Physics(NamedTuple):
-    """Every number the equations need, SI units; arrays are by position in the firing order."""
-
-    fire: NDArray[np.float64]
-    leak_area: NDArray[np.float64]
-    leak_law: NDArray[np.int64]
-    intake_area: NDArray[np.float64]
-    clearance: NDArray[np.float64]
-    intake_shift: NDArray[np.float64]
-    burn_from: NDArray[np.float64]
-    cycle: float
-    piston_area: float
-    crank_radius: float
-    rod: float
-    bore: float
-    recip_mass: float
-    inertia: float
-    intake_open: float
-    intake_close: float
-    exhaust_open: float
-    exhaust_close: float
-    exhaust_area: float
-    throttle_area: float
-    manifold_volume: float
-    air_p: float
-    air_t: float
-    wall_t: float
-    heat_factor: float
-    burn_heat: float
-    decompress_until: float
-    decompress_area: float
-    dry: float
-    breakaway: float
-    breakaway_speed: float
-    viscous: float
-    ring: float
-    ring_pressure: float
-    spring: float
-    motor_k: float
-    motor_curve: int
-    motor_i_sat: float
-    motor_shape: float
-    motor_residual: float
-    motor_weakening: float
-    motor_r: float
-    cable_r: float
-    motor_l: float
-    motor_heat_cap: float
-    motor_drag: float
-    armature: float
-    gear: float
-    gear_eff: float
-    brush_v: float
-    clutch_k: float
-    clutch_c: float
-    pull_in: float
-    hold_in: float
-    pull_in_s: float
-    emf: float
-    ohmic: float
-    pol_r: float
-    pol_tau: float
-    emf_slope: float
-    second_g: float
-    second_emf: float
-    second_pol_r: float
-    load_a: float
-    load_g: float
-    key_on: float
-    key_off: float
-    start: float
-    step: float
 
 
 @njit(cache=True, error_model="numpy")
@@ -170,7 +98,9 @@ def cylinder(c: Physics, k: int, y: NDArray[np.float64]) -> tuple[float, float, 
     """
     theta, w, m, t = y[0], y[1], y[STATES + 2 * k], y[STATES + 2 * k + 1]
     half = 0.5 * c.cycle
-    ang = (theta - c.fire[k] + half) % c.cycle - half
+    number = int(np.floor((theta - c.fire[k] + half) / c.cycle))  # of this cylinder's cycle
+    ang = theta - c.fire[k] - number * c.cycle
+    number %= DRAWN_CYCLES
     sn, cs = np.sin(ang), np.cos(ang)
     r = c.crank_radius
     root = np.sqrt(c.rod * c.rod - r * r * sn * sn)
@@ -181,7 +111,7 @@ def cylinder(c: Physics, k: int, y: NDArray[np.float64]) -> tuple[float, float, 
     p = m * R_AIR * t / v
     cap = WALK * v / (1.4 * R_AIR * max(t, c.air_t) * c.step)
 
-    area = leak_opening(c.leak_area[k], c.leak_law[k], p, c.air_p, x / (2.0 * r))
+    area = leak_opening(c.leak_area[k] * c.leak_cycle[k, number], c.leak_law[k], p, c.air_p, x / (2.0 * r))
     if c.leak_law[k] == LAMINAR:
         into = -min(abs(p - c.air_p) * area * 2.4e-3, cap * abs(p - c.air_p)) * np.sign(p - c.air_p)
     else:
@@ -192,10 +122,10 @@ def cylinder(c: Physics, k: int, y: NDArray[np.float64]) -> tuple[float, float, 
     u = lift(ang, c.exhaust_open, c.exhaust_close, c.cycle)
     if u >= 0.0:
         s = np.sin(np.pi * u)
-        into += exchange(p, t, (c.air_p, c.air_t), c.exhaust_area * s * s, cap)
+        into += exchange(p, t, (c.air_p, c.air_t), c.exhaust_area[k] * s * s, cap)
         spring += np.sin(2.0 * np.pi * u)
     from_manifold = 0.0
-    u = lift(ang, c.intake_open, c.intake_close + c.intake_shift[k], c.cycle)
+    u = lift(ang, c.intake_open, c.intake_close + c.intake_shift[k] + c.close_cycle[k, number], c.cycle)
     if u >= 0.0:
         s = np.sin(np.pi * u)
         from_manifold = exchange(p, t, (y[9], c.air_t), c.intake_area[k] * s * s, cap)
@@ -208,7 +138,7 @@ def cylinder(c: Physics, k: int, y: NDArray[np.float64]) -> tuple[float, float, 
     heat = -c.heat_factor * max(h, MIN_HEAT_COEFF) * wall * (t - c.wall_t)
     b = (ang - BURN_START) / BURN_SPAN
     if theta >= c.burn_from[k] and 0.0 < b < 1.0:
-        heat += c.burn_heat * m * 0.5 * np.pi * np.sin(np.pi * b) / BURN_SPAN * abs(w)
+        heat += c.burn_heat * c.burn_cycle[k, number] * m * 0.5 * np.pi * np.sin(np.pi * b) / BURN_SPAN * abs(w)
     own = energy(t)
     enthalpy = 0.0
     for part in (into, from_manifold):
@@ -234,8 +164,49 @@ def field(c: Physics, i: float) -> float:
     elif c.motor_curve == ARCTAN:
         s = np.arctan(0.5 * np.pi * x) * 2.0 / np.pi
     else:
-        s = 1.0 - c.motor_weakening * x
-    return float(c.motor_k * (c.motor_residual + (1.0 - c.motor_residual) * s))
+        s = 1.0
+    s = c.motor_residual + (1.0 - c.motor_residual) * s
+    reaction = i / c.motor_reaction
+    return float(c.motor_k * s / (1.0 + reaction * reaction))
+
+
+@njit(cache=True, error_model="numpy")
+def friction(c: Physics, theta: float, w: float) -> float:
+    """Return the torque of everything that rubs but the rings: it falls with the way turned and wavers a little."""
+    way = max(theta - c.start, 0.0)
+    at = way / np.pi
+    before = int(at)
+    share = at - before
+    waver = ((1.0 - share) * c.friction_half_turn[before % DRAWN_HALF_TURNS]
+             + share * c.friction_half_turn[(before + 1) % DRAWN_HALF_TURNS])
+    dry = c.dry * waver + c.stiff / (1.0 + (way / c.stiff_way) ** 2) + c.breakaway * np.exp(-abs(w) / c.breakaway_speed)
+    return float(dry * np.tanh(w / STILL_SPEED) + c.viscous * w)
+
+
+@njit(cache=True, error_model="numpy")
+def locked(c: Physics, theta: float, w: float) -> float:
+    """Return the torque of loads that go with the crank's angle; they take what they take only while it turns."""
+    swing, mean = 0.0, 0.0
+    for k in range(len(c.locked_order)):
+        swing += c.locked_swing[k] * np.cos(c.locked_order[k] * theta - c.locked_phase[k])
+        mean += c.locked_mean[k]
+    return float(swing * min(abs(w) / LOCKED_SPEED, 1.0) + mean * np.tanh(w / STILL_SPEED))
+
+
+@njit(cache=True, error_model="numpy")
+def through_gasket(c: Physics, y: NDArray[np.float64], p: NDArray[np.float64], d: NDArray[np.float64]) -> None:
+    """Add to the rates `d` what flows through the gasket from one cylinder to the other, with its enthalpy."""
+    high, low = c.gasket_a, c.gasket_b
+    if p[low] > p[high]:
+        high, low = low, high
+    a, b = STATES + 2 * high, STATES + 2 * low
+    cap = WALK * min(y[a], y[b]) / (1.4 * c.step * p[high])
+    through = min(flow(p[high], y[a + 1], p[low], c.gasket_area), cap * (p[high] - p[low]))
+    d[a] -= through
+    d[b] += through
+    d[a + 1] -= through * R_AIR * y[a + 1] / (y[a] * (CV_300 + CV_SLOPE * (y[a + 1] - T_REF)))
+    brought = energy(y[a + 1]) + R_AIR * y[a + 1] - energy(y[b + 1])
+    d[b + 1] += through * brought / (y[b] * (CV_300 + CV_SLOPE * (y[b + 1] - T_REF)))
 
 
 @njit(cache=True, error_model="numpy")
@@ -275,7 +246,9 @@ def rates(c: Physics, time: float, y: NDArray[np.float64], d: NDArray[np.float64
         load -= torque
         moving += mass
         drawn += out
-    load += (c.dry + c.breakaway * np.exp(-abs(we) / c.breakaway_speed)) * np.tanh(we / STILL_SPEED) + c.viscous * we
+    if c.gasket_area > 0.0:
+        through_gasket(c, y, p, d)
+    load += friction(c, y[0], we) + locked(c, y[0], we)
     cap = WALK * c.manifold_volume / (1.4 * R_AIR * c.air_t * c.step)
     d[9] = R_AIR * c.air_t / c.manifold_volume * (
         exchange(y[9], c.air_t, (c.air_p, c.air_t), c.throttle_area, cap) - drawn)
@@ -291,7 +264,7 @@ def rates(c: Physics, time: float, y: NDArray[np.float64], d: NDArray[np.float64
     push = clutch(c, wind, wa - we)
     d[0] = we
     d[1] = (push - load) / moving
-    drag = c.motor_drag * np.tanh(shaft / 5.0)
+    drag = c.motor_drag * np.tanh(shaft / 5.0) + c.motor_windage * shaft
     d[2] = (c.gear * c.gear_eff * (k_i * i - drag) - push) / c.armature
     d[3] = wa - we
     d[5] = (c.pol_r * i1 - y[5]) / c.pol_tau

@@ -5,21 +5,20 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, cast
 
-import numpy as np
-
 from crankfold.acquire.errors import SettingError
-from crankfold.analysis.errors import quoted
-from crankfold.plugins.virtual.fleet import FLEET
+from crankfold.plugins.virtual.faults import healthy, known, with_faults
+from crankfold.plugins.virtual.fleet import FLEET, IGNITION
+from crankfold.plugins.virtual.leads import LEAD_KINDS, LeadKind, SyncLead
 from crankfold.plugins.virtual.settings import BOARD, Values, merged
-from crankfold.plugins.virtual.signals import LEAD_KINDS, QUANTITIES, LeadKind, Quantity, RigSpec, SyncLead, nice_above
-from crankfold.plugins.virtual.specs import Bench, CylinderSpec, EngineSpec, StarterSpec
+from crankfold.plugins.virtual.signals import QUANTITIES, Quantity, RigSpec, nice_above
+from crankfold.plugins.virtual.specs import Bench, Consumer, EngineSpec, StarterSpec
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-DEAD_LEAK_MM2 = 60.0  # a spark plug out leaves this
-LEAK_SPREAD, CLEARANCE_SPREAD = 0.12, 0.004  # between the healthy cylinders of one engine: one to three percent
 LONGEST_S = 3600.0
+GLOW_PLUGS = Consumer(60.0, on_s=-1.5, surge=1.7, surge_s=1.5, on_starter_lead=False)
+LAMPS = Consumer(12.0, on_s=-1.2, surge=8.0, surge_s=0.04)
 FaultKind = Literal["lose", "lose-unknown", "stall", "unplug", "garble"]
 SYNC_FULL_SCALE = {"waste-spark": 20.0, "single-spark": 20.0, "cam": 10.0, "pressure": 100.0}
 
@@ -79,7 +78,8 @@ def read_plan(address: str, settings: Mapping[str, str]) -> Plan:
         b = bench.battery
         bench = replace(bench, battery=replace(b, charge=0.4, ohmic_ohm=2.2 * b.ohmic_ohm,
                                                polarisation_ohm=4.0 * b.polarisation_ohm))
-    low = tuple((int(_known(engine, "low", cylinder)), percent) for cylinder, percent in v.pairs("low", ":"))
+    bench = replace(bench, battery=replace(bench.battery, consumers=_consumers(bench, v)))
+    low = tuple((int(known(engine, "low", cylinder)), percent) for cylinder, percent in v.pairs("low", ":"))
     for _, percent in low:
         if not 1.0 <= percent < 100.0:
             raise SettingError(f"{BOARD}: low={v.text('low')} leaves {percent:g} percent", "give 1 to 99 percent")
@@ -91,18 +91,6 @@ def read_plan(address: str, settings: Mapping[str, str]) -> Plan:
         real_time=v.word("pace", "real", ("real", "flat")) == "real",
         amperes=v.word("unit", "A", ("A", "V")) == "A" and v.text("measure") != "battery-voltage",
         faults=_faults(v))
-
-
-def _known(engine: EngineSpec, name: str, cylinder: int | str) -> int:
-    order = engine.firing_order
-    try:
-        number = int(cylinder)
-    except ValueError as error:
-        raise SettingError(f"{BOARD}: {name} names cylinder {quoted(cylinder)}", "give its number") from error
-    if number not in order:
-        raise SettingError(f"{BOARD}: {name} names cylinder {number}, which the engine lacks",
-                           f"its firing order is {'-'.join(map(str, order))}")
-    return number
 
 
 def _numbers(v: Values, name: str) -> tuple[float, ...]:
@@ -131,16 +119,7 @@ def _engine(engine: EngineSpec, v: Values, seed: int) -> EngineSpec:
         _ = engine.fire_deg
     except ValueError as error:
         raise SettingError(f"{BOARD}: {str(error).partition(';')[0]}", "give intervals that fill the cycle") from error
-    rng = np.random.default_rng([seed, 3])
-    healthy = CylinderSpec()
-    engine = replace(engine, decompressor_revs=v.number("decompressor", 0.0, 0.0, 100.0), cylinders=tuple(
-        replace(healthy, leak_mm2=healthy.leak_mm2 * float(np.exp(rng.normal(0.0, LEAK_SPREAD))),
-                clearance=float(np.exp(rng.normal(0.0, CLEARANCE_SPREAD))),
-                fires_from_cycle=v.number("fires", 0.0, 0.0, 1000.0) if v.given("fires") else None)
-        for _ in engine.firing_order))
-    for cylinder in v.cylinders("dead"):
-        engine = engine.with_cylinder(_known(engine, "dead", cylinder), CylinderSpec(leak_mm2=DEAD_LEAK_MM2))
-    return engine
+    return with_faults(healthy(engine, seed), v)
 
 
 def _with_strokes(engine: EngineSpec, strokes: int) -> EngineSpec:
@@ -163,6 +142,19 @@ def _starter(bench: Bench, v: Values) -> StarterSpec:
     return replace(starter, field_curve="constant", volt_seconds=starter.volt_seconds / 1.25)
 
 
+def _consumers(bench: Bench, v: Values) -> tuple[Consumer, ...]:
+    """Return what draws current besides the starter: the engine's own, or what the settings ask for."""
+    found = list(bench.battery.consumers)
+    if v.given("left"):
+        found = [one for one in found if not one.on_starter_lead]
+        found.append(replace(IGNITION, amps=v.number("left", 0.0, 0.0, 100.0)))
+    if v.given("glow"):
+        found.append(replace(GLOW_PLUGS, amps=v.number("glow", 0.0, 0.0, 300.0)))
+    if v.given("lamps"):
+        found.append(replace(LAMPS, amps=v.number("lamps", 0.0, 0.0, 100.0)))
+    return tuple(found)
+
+
 def stall_a(bench: Bench) -> float:
     """Return what the starter would draw if held, amperes; the in-rush stays below."""
     b = bench.battery
@@ -173,12 +165,14 @@ def _rig(bench: Bench, v: Values) -> RigSpec:
     clamp = v.number("clamp", 10.0, 0.01, 1000.0)
     measure = cast("Quantity", v.word("measure", "current", QUANTITIES))
     kind = cast("LeadKind", v.word("sync", "none", LEAD_KINDS))
-    cylinder = _known(bench.engine, "sync-cylinder", v.text("sync-cylinder") or bench.engine.firing_order[0])
+    cylinder = known(bench.engine, "sync-cylinder", v.text("sync-cylinder") or bench.engine.firing_order[0])
     angle = v.number("sync-angle", 200.0 if kind == "cam" else -7.0, -720.0, 720.0)
     top = 2.0 * bench.battery.volts if measure == "battery-voltage" else stall_a(bench) * clamp * 1e-3
     return RigSpec(
         rate_hz=v.number("rate", 10_000.0, 50.0, 200_000.0), rate_error=v.number("rate-error", 0.0, -50.0, 50.0) * 0.01,
+        remanence=0.01 * v.number("remanence", 0.5, 0.0, 10.0),
         quantity=measure, clamp_mv_per_a=clamp, noise_a=v.number("noise", 1.5, 0.0, 1000.0),
+        late=0.01 * v.number("late", 0.0, 0.0, 50.0), lost=0.01 * v.number("lost", 0.0, 0.0, 50.0),
         polarity=-1 if v.word("polarity", "1", ("1", "+1", "-1")) == "-1" else 1, bits=v.whole("bits", 12, 6, 16),
         full_scale=nice_above(top), sync=SyncLead(kind, cylinder, angle, full_scale=SYNC_FULL_SCALE.get(kind)))
 

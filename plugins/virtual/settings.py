@@ -8,7 +8,8 @@ from crankfold.acquire.declarations import Setting
 from crankfold.acquire.errors import SettingError
 from crankfold.analysis.errors import quoted, shortened
 from crankfold.plugins.virtual.fleet import FLEET
-from crankfold.plugins.virtual.signals import LEAD_KINDS, QUANTITIES
+from crankfold.plugins.virtual.leads import LEAD_KINDS
+from crankfold.plugins.virtual.signals import QUANTITIES
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -22,18 +23,32 @@ SETTINGS = (
     Setting("strokes", "strokes of a cycle", "2", "the engine's own"),
     Setting("dead", "cylinders without compression", "2+3"),
     Setting("low", "cylinders that leak, each with what is left of its peak pressure in percent", "2:60+4:35"),
+    Setting("carbon", "cylinders with carbon or liquid, each with what is left of its clearance in percent", "2:80"),
+    Setting("gasket", "two cylinders that leak into each other", "2+3"),
+    Setting("inlet-lobe", "cylinders whose inlet valve stays shut", "2"),
+    Setting("exhaust-lobe", "cylinders whose exhaust valve stays shut", "2"),
+    Setting("unsteady", "cylinders whose leak changes from cycle to cycle", "2"),
     Setting("starter", "permanent-magnet or series", "series", "the engine's own"),
     Setting("battery", "good or weak", "weak", "good"),
     Setting("fires", "engine cycles after which the engine catches", "5", "never"),
+    Setting("fires-cylinder", "which cylinders fire then", "2", "all"),
+    Setting("burn", "how strongly, in percent of a full charge", "30", "100"),
     Setting("decompressor", "revolutions before the decompressor shuts", "3", "0"),
     Setting("measure", f"what the first channel carries: {', '.join(QUANTITIES)}", "battery-voltage", "current"),
     Setting("unit", "A as scaled by the clamp, or V as the converter sees it", "V", "A"),
     Setting("clamp", "the clamp's millivolts an ampere", "10", "10"),
     Setting("polarity", "1, or -1 with the clamp the wrong way round", "-1", "1"),
     Setting("noise", "the clamp's noise in amperes", "1.5", "1.5"),
+    Setting("remanence", "what the clamp's core keeps of the largest current, in percent", "1", "0.5"),
+    Setting("left", "amperes that ignition and pump draw through the starter's cable, before and after", "12",
+            "the engine's own"),
+    Setting("glow", "amperes of glow plugs on the battery's lead", "60", "none"),
+    Setting("lamps", "amperes of lamps that are switched on before", "12", "none"),
     Setting("bits", "of the converter, 6 to 16", "10", "12"),
     Setting("rate", "samples a second of each channel", "5000", "10000"),
     Setting("rate-error", "by how many percent the true rate is higher than the board says", "2.4", "0"),
+    Setting("late", "percent of samples that are taken up to 5 ms late", "1", "0"),
+    Setting("lost", "percent of samples that never arrive", "1", "0"),
     Setting("sync", f"what hangs on the second channel: {', '.join(LEAD_KINDS)}", "waste-spark", "none"),
     Setting("sync-cylinder", "the cylinder it marks", "1", "the first of the order"),
     Setting("sync-angle", "crank degrees from that cylinder's compression TDC to the spark or the cam's edge", "200",

@@ -1,4 +1,4 @@
-"""What a virtual engine, its starter and its battery are, in workshop units, with the Harbour Workshop's fleet."""
+"""What a virtual engine, its starter and its battery are, in workshop units."""
 
 from __future__ import annotations
 
@@ -29,8 +29,14 @@ class CylinderSpec:
         Volume left at TDC as a share of the drawing's; below 1 with liquid or carbon, above with a bent rod.
     inlet_shift_deg
         How much later its inlet valve closes.
+    exhaust
+        Open area of its exhaust as a share of the drawing's; 0 with the lobe gone.
+    leak_scatter
+        Standard deviation of the leak's logarithm from cycle to cycle: a valve that seats now well and now badly.
     fires_from_cycle
         Engine cycles after which its charge burns, None for never.
+    burn, burn_chance
+        What it burns as a share of the engine's `burn_kj_per_kg`, and how often once it has begun.
     """
 
     leak_mm2: float = 0.5
@@ -38,7 +44,39 @@ class CylinderSpec:
     filling: float = 1.0
     clearance: float = 1.0
     inlet_shift_deg: float = 0.0
+    exhaust: float = 1.0
+    leak_scatter: float = 0.0
     fires_from_cycle: float | None = None
+    burn: float = 1.0
+    burn_chance: float = 1.0
+
+
+@dataclass(frozen=True)
+class LockedLoad:
+    """A load that goes with the crank's angle: an injection pump, an accessory on its belt, what is out of balance.
+
+    Parameters
+    ----------
+    order
+        Swings in one turn of the crank; 0.5 is once in a four-stroke cycle, a belt's ratio need not be whole.
+    swing_nm, mean_nm
+        Half of its swing, and its mean, as torques on the crank.
+    phase_deg
+        Crank angle at which it is largest, after the compression TDC of the first of the order.
+    """
+
+    order: float
+    swing_nm: float
+    mean_nm: float = 0.0
+    phase_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class GasketLeak:
+    """A way through the gasket between two cylinders, named by their numbers."""
+
+    cylinders: tuple[int, int]
+    mm2: float
 
 
 @dataclass(frozen=True)
@@ -48,6 +86,18 @@ class EngineSpec:
     Valve angles are crank degrees after compression TDC, so the inlet of four strokes opens near 350 and closes near
     590 (50 degrees after BDC); for two strokes "inlet" is the transfer port.
     `cylinders` is by position in the firing order and may be empty: all healthy then.
+
+    The defaults leave out what makes real cranking hard to read; the workshop's engines (`fleet`) have it.
+
+    Parameters
+    ----------
+    stiff_nm, stiff_turns
+        Friction on top of the rest when the crank begins to move, and the turns after which half of it is gone:
+        bearings and rings that have stood until the oil is between them again.
+    scatter
+        About how much the times of whole cycles differ, as a share: friction, filling and leaks waver so much.
+    locked, gasket
+        Loads that go with the crank's angle, and a leak between two cylinders.
     """
 
     firing_order: tuple[int, ...] = (1, 3, 4, 2)
@@ -70,6 +120,11 @@ class EngineSpec:
     dry_nm: float = 14.0
     breakaway_nm: float = 9.0
     viscous_nms: float = 0.6
+    stiff_nm: float = 0.0
+    stiff_turns: float = 0.5
+    scatter: float = 0.0
+    locked: tuple[LockedLoad, ...] = ()
+    gasket: GasketLeak | None = None
     ring_n: float = 28.0
     ring_pressure: float = 2e-4
     valve_spring_nm: float = 2.5
@@ -133,8 +188,10 @@ class StarterSpec:
         saturate round `field_amps`.
     field_residual
         Share of the full field left without current.
-    field_weakening
-        Share of a constant field lost at `field_amps` through armature reaction.
+    reaction_amps
+        Current at which the armature's own field leaves half of the main one.
+    drag_nm, windage_nms
+        Brushes and bearings, and what grows with the speed of the motor's own shaft; both make the idle current.
     """
 
     volt_seconds: float = 0.027
@@ -142,12 +199,13 @@ class StarterSpec:
     field_amps: float = 250.0
     field_shape: float = 2.0
     field_residual: float = 0.0
-    field_weakening: float = 0.0
+    reaction_amps: float = float("inf")
     resistance_ohm: float = 0.0085
     inductance_uh: float = 35.0
     brush_drop_v: float = 1.2
     heat_capacity_j_per_k: float = 600.0
     drag_nm: float = 0.08
+    windage_nms: float = 0.0
     armature_gcm2: float = 9000.0
     gear_ratio: float = 13.5
     gear_efficiency: float = 0.86
@@ -159,8 +217,35 @@ class StarterSpec:
 
 
 @dataclass(frozen=True)
+class Consumer:
+    """Something besides the starter that draws current: lamps, glow plugs, the fuel pump, ignition.
+
+    Parameters
+    ----------
+    amps
+        What it draws when it has settled.
+    on_s, off_s
+        When it is switched, from the moment that the key is turned to start.
+    surge, surge_s
+        How many times as much it draws at first, and how fast that falls.
+    on_starter_lead
+        Its current goes through the starter's lead too; otherwise through the battery's alone.
+    """
+
+    amps: float
+    on_s: float = -1.0
+    off_s: float = NEVER
+    surge: float = 1.0
+    surge_s: float = 0.05
+    on_starter_lead: bool = True
+
+
+@dataclass(frozen=True)
 class BatterySpec:
-    """The battery with its cables; `second` is another of its kind, joined by a link of `second_link_ohm`."""
+    """The battery with its cables and what hangs on it.
+
+    `second` is another of its kind, joined by a link of `second_link_ohm`; `load_a` is drawn from the battery always.
+    """
 
     volts: float = 12.6
     charge: float = 0.9
@@ -176,6 +261,7 @@ class BatterySpec:
     second_link_ohm: float = 0.004
     load_a: float = 4.0
     glow_plug_ohm: float = 0.0
+    consumers: tuple[Consumer, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -56,7 +56,8 @@ def time_at(estimate, angle_deg):
 def virtual_cranking(order=(1, 3, 4, 2), *, dead=None, leak_mm2=0.5, lead="none", cylinder=1, seconds=4.0, seed=5):
     """A capture of the virtual engine, with its truth by position."""
     from crankfold.plugins.virtual.engine import simulate
-    from crankfold.plugins.virtual.signals import RigSpec, SyncLead, record
+    from crankfold.plugins.virtual.leads import SyncLead
+    from crankfold.plugins.virtual.signals import RigSpec, record
     from crankfold.plugins.virtual.specs import Bench, CylinderSpec, EngineSpec, KeySpec
 
     engine = EngineSpec(firing_order=order)

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from random_bench import Rng, log_span, pick, span
 
-from crankfold.plugins.virtual.signals import Recording, RigSpec, SyncLead, nice_above
+from crankfold.plugins.virtual.leads import SyncLead
+from crankfold.plugins.virtual.signals import Recording, RigSpec, nice_above
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -9,7 +9,8 @@ import pytest
 
 from crankfold.plugins.virtual.engine import VirtualRun, simulate
 from crankfold.plugins.virtual.fleet import FLEET
-from crankfold.plugins.virtual.signals import Recording, RigSpec, SyncLead, nice_above, record
+from crankfold.plugins.virtual.leads import SyncLead
+from crankfold.plugins.virtual.signals import Recording, RigSpec, nice_above, record
 from crankfold.plugins.virtual.specs import Bench, CylinderSpec, EngineSpec, KeySpec
 
 CLEAN = RigSpec(noise_a=0.0, hash_share=0.0, hum_a=0.0, bandwidth_hz=1e6, bits=16)

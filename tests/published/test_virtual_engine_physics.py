@@ -9,7 +9,8 @@ import pytest
 
 from crankfold.plugins.virtual.engine import motored, physics, resting_state, simulate
 from crankfold.plugins.virtual.fleet import FLEET
-from crankfold.plugins.virtual.signals import RigSpec, SyncLead, record
+from crankfold.plugins.virtual.leads import SyncLead
+from crankfold.plugins.virtual.signals import RigSpec, record
 from crankfold.plugins.virtual.specs import BatterySpec, Bench, CylinderSpec, EngineSpec, KeySpec, StarterSpec
 
 TIGHT = CylinderSpec(leak_mm2=0.0)
