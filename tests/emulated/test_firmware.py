@@ -12,7 +12,8 @@ import pytest
 from crankfold.acquire.rig.probe import Probe
 from crankfold.acquire.stream.recorder import record
 from crankfold.analysis.engine import Engine, SyncSpec
-from crankfold.plugins.serial_frames import FrameBoard
+from crankfold.analysis.pipeline import analyse
+from crankfold.plugins.serial.frames_board import FrameBoard
 from crankfold.plugins.virtual.engine import VirtualRun, leak_for, simulate
 from crankfold.plugins.virtual.leads import SyncLead
 from crankfold.plugins.virtual.signals import RigSpec

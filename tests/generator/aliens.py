@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from random_bench import Rng, log_span, span
 
+from crankfold.plugins.virtual.plan import stall_a
 from crankfold.plugins.virtual.specs import LEAK_LAWS, Bench
 
 if TYPE_CHECKING:
@@ -41,8 +42,7 @@ def twisted(bench: Bench, rng: Rng, why: tuple[str, ...]) -> Bench:
             starter = replace(starter, field_curve=("rational", "piecewise", "arctan")[int(rng.integers(3))],
                               field_shape=span(rng, 1.2, 4.0), field_residual=span(rng, 0.0, 0.25))
         elif name in ("weakening", "saturation"):
-            if starter.field_curve == "constant":
-                starter = replace(starter, field_weakening=span(rng, 0.03, 0.12), field_amps=400.0)
+            starter = replace(starter, reaction_amps=stall_a(bench) * span(rng, 0.9, 2.0))
         elif name == "second-battery":
             battery = replace(battery, second=True, second_volts=battery.volts * span(rng, 0.96, 1.0),
                               second_link_ohm=battery.ohmic_ohm * log_span(rng, 0.3, 3.0))

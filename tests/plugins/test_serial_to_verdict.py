@@ -19,7 +19,8 @@ from crankfold.acquire.rig.probe import Probe
 from crankfold.acquire.stream.plan import Event, Happening
 from crankfold.acquire.stream.recorder import record
 from crankfold.analysis.engine import Engine, SyncSpec
-from crankfold.plugins.serial_lines import LineBoard
+from crankfold.analysis.pipeline import analyse
+from crankfold.plugins.serial.lines_board import LineBoard
 from crankfold.plugins.virtual.engine import leak_for, simulate
 from crankfold.plugins.virtual.leads import SyncLead
 from crankfold.plugins.virtual.signals import RigSpec
