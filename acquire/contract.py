@@ -25,6 +25,8 @@ from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
+from crankfold.analysis import CURRENT, SYNC, Channel
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import datetime
@@ -32,7 +34,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from crankfold.analysis.capture import Channel
+# Offered here too, so that a driver needs one import: it names its channels.
+__all__ = ["CURRENT", "SYNC", "Block", "Channel", "EndOfStream", "Samples", "Source", "SourceInfo"]
 
 
 class EndOfStream(Exception):  # noqa: N818 - an end is not an error

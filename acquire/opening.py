@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from crankfold.acquire.deadline import call_within
 from crankfold.acquire.errors import AcquireError, BoardNotFoundError, FileFormatError, SettingError
-from crankfold.analysis.errors import InputError, quoted
+from crankfold.analysis import InputError, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping

@@ -1,33 +1,21 @@
-"""From a capture to a result: pure functions on arrays, needing numpy, scipy and numba only.
+"""From a capture to a result: pure functions on arrays; no board, file or screen.
 
-``crankfold.analysis.pipeline.analyse(capture, engine)`` is the one way in; `Capture`, `Engine` and `Result` are what it
-takes and gives. (It is not offered here, where its module has the name already.)
+The one way in is ``analyse``::
+
+    from crankfold.analysis import Capture, Engine, analyse
+
+    result = analyse(Capture.from_arrays(current, rate_hz=10_000.0), Engine((1, 3, 4, 2)))
+
+`Capture` holds samples in units, their rate and gaps; `Engine` the firing order and intervals; `Result` the verdict,
+each cylinder's relative compression in percent with its 95 % range, and codes (never sentences) for reasons and
+cautions. ``compare``, ``pooled_cranks`` and ``study`` take several results of one engine. Input that contradicts
+itself raises `InputError`. How the number is made stands in analysis/README.md.
+
 Names are loaded on first use, so that importing the package costs nothing.
 """
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING
+import lazy_loader
 
-if TYPE_CHECKING:
-    from crankfold.analysis.answer.verdict import Thresholds
-    from crankfold.analysis.capture import Capture, Channel, Gap
-    from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.errors import InputError
-    from crankfold.analysis.result import Cylinder, Notice, Result
-
-__all__ = ["Capture", "Channel", "Cylinder", "Engine", "Gap", "InputError", "Notice", "Result", "SyncSpec",
-           "Thresholds"]
-
-_HOME = {
-    "Capture": "capture", "Channel": "capture", "Gap": "capture", "Engine": "engine", "SyncSpec": "engine",
-    "InputError": "errors", "Cylinder": "result", "Notice": "result", "Result": "result",
-    "Thresholds": "answer.verdict",
-}
-
-
-def __getattr__(name: str) -> object:
-    if name not in _HOME:
-        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -7,35 +7,60 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.answer.battery_voltage import as_current, health_of_voltage, is_battery_voltage, widened
-from crankfold.analysis.answer.cautions import cranking_cautions, second_opinion, slow, tall_hump, trace_cautions
-from crankfold.analysis.answer.health import mean_current, read_health
-from crankfold.analysis.answer.hints import misfire_notices
-from crankfold.analysis.answer.patterns import find_pattern, one_far_above
-from crankfold.analysis.answer.verdict import Thresholds, judge, near_limit
+from crankfold.analysis.answer import (
+    Thresholds,
+    as_current,
+    cranking_cautions,
+    find_pattern,
+    health_of_voltage,
+    is_battery_voltage,
+    judge,
+    mean_current,
+    misfire_notices,
+    near_limit,
+    one_far_above,
+    read_health,
+    second_opinion,
+    slow,
+    tall_hump,
+    trace_cautions,
+    widened,
+)
 from crankfold.analysis.capture import CURRENT, SYNC
-from crankfold.analysis.criticism import refusals
-from crankfold.analysis.criticism.doubts import after_verdict
-from crankfold.analysis.criticism.second_look import look_again
-from crankfold.analysis.model.estimate import estimate as explain
+from crankfold.analysis.criticism import (
+    after_fit,
+    after_verdict,
+    before_fit,
+    holds,
+    look_again,
+    no_cranking,
+    once,
+    one_cylinder,
+)
+from crankfold.analysis.model import estimate as explain
 from crankfold.analysis.result import Cranking, Cylinder, Notice, Result
-from crankfold.analysis.signal.condition import NoCranking, condition
-from crankfold.analysis.signal.decompressor import after_decompressor
-from crankfold.analysis.signal.trace import Span
-from crankfold.analysis.sync.anchor import Gauge, anchored, gauge_from_marks
-from crankfold.analysis.sync.naming import Naming, name_by_marks, name_by_pattern, name_by_plug_out
-from crankfold.analysis.sync.pulses import find_marks
-from crankfold.analysis.sync.rhythm import rhythm_against
+from crankfold.analysis.signal import NoCranking, Span, after_decompressor, condition
+from crankfold.analysis.sync import (
+    Gauge,
+    Naming,
+    anchored,
+    find_marks,
+    gauge_from_marks,
+    name_by_marks,
+    name_by_pattern,
+    name_by_plug_out,
+    rhythm_against,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from crankfold.analysis.capture import Capture
     from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.model.estimate import Estimate
+    from crankfold.analysis.model import Estimate
     from crankfold.analysis.result import Health
-    from crankfold.analysis.signal.trace import CrankingTrace
-    from crankfold.analysis.sync.pulses import Marks
+    from crankfold.analysis.signal import CrankingTrace
+    from crankfold.analysis.sync import Marks
 
 __all__ = ["Gauge", "Thresholds", "analyse"]
 
@@ -85,23 +110,23 @@ def _answer(capture: Capture, base: Result, thresholds: Thresholds, gauge: Gauge
         trace, shut_s = after_decompressor(condition(as_current(capture) if volts else capture))
     except NoCranking as nothing:
         unit = capture.channels[capture.index_of(CURRENT) or 0].unit
-        return replace(base, reasons=(refusals.no_cranking(nothing.facts, unit),))
+        return replace(base, reasons=(no_cranking(nothing.facts, unit),))
     base = replace(base, trace=trace, cautions=tuple(trace_cautions(trace, battery_voltage=volts, shut_s=shut_s)),
                    cranking=_cranking(trace, None))
-    reasons = refusals.before_fit(trace, engine, battery_voltage=volts)
+    reasons = before_fit(trace, engine, battery_voltage=volts)
     if reasons:
         return replace(base, reasons=reasons)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # a start that runs away is dropped there
         estimates = explain(trace, engine)
-        if not refusals.holds(estimates):
+        if not holds(estimates):
             base, estimates = _look_again(base, trace, estimates)
     assert base.trace is not None
     trace = base.trace
     if volts:
         estimates = tuple(map(widened, estimates))
-    reasons = refusals.after_fit(trace, engine, estimates)
+    reasons = after_fit(trace, engine, estimates)
     if engine.cylinders == 1:
-        reasons = (*reasons[:1], refusals.one_cylinder(estimates)) if reasons else (refusals.one_cylinder(estimates),)
+        reasons = (*reasons[:1], one_cylinder(estimates)) if reasons else (one_cylinder(estimates),)
     if estimates:
         base = replace(base, cranking=_cranking(trace, estimates[0]), estimate=estimates[0])
     if reasons:
@@ -142,7 +167,7 @@ def _judged(base: Result, capture: Capture, marks: Marks | None, estimates: Sequ
     numbers = engine.firing_order if naming.first is not None else (None,) * engine.cylinders
     verdict, cylinders = judge(best.relative_percent, best.interval_percent, numbers, thresholds)
     rhythm = rhythm_against(marks, base.sync_asked, engine, best)
-    reasons = refusals.once([rhythm, *after_verdict(best, cylinders, engine, thresholds)])
+    reasons = once([rhythm, *after_verdict(best, cylinders, engine, thresholds)])
     cautions = [*base.cautions, *cranking_cautions(trace, engine, best)]
     high = one_far_above(best.relative_percent.tolist()) or tall_hump(best, engine, thresholds)
     cautions += [c for c in (near_limit(cylinders, thresholds), second_opinion(best, thresholds), high,

@@ -9,8 +9,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.model.estimate import Estimate
-    from crankfold.analysis.signal.trace import CrankingTrace
+    from crankfold.analysis.model import Estimate
+    from crankfold.analysis.signal import CrankingTrace
 
 Verdict = Literal["even", "uneven", "none"]
 State = Literal["good", "watch", "low", "dead"]

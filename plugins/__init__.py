@@ -1,1 +1,1 @@
-"""Boards and file readers, one module each, registered like anybody else's."""
+"""Boards and file readers in families that do not know each other, registered like anybody else's."""

@@ -1,1 +1,1 @@
-"""What people see and type: the command line, pictures, sheet and window."""
+"""What people see and type: command line, window, pictures, sheet, words and sound."""

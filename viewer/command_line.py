@@ -10,8 +10,7 @@ from typing import NoReturn
 
 import click
 
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.terminal import complain, prepare
+from crankfold.viewer.words import complain, prepare, say
 
 VERDICT, BAD_INPUT, NO_VERDICT, OWN_FAULT, INTERRUPTED, PIPE_CLOSED = 0, 2, 3, 1, 130, 141
 """Exit statuses: a verdict; bad usage or input; no verdict; a fault of this program; Ctrl-C; the reader went away."""
@@ -61,7 +60,7 @@ def _only_own_plugins(ctx: click.Context, param: click.Parameter, value: bool) -
     """Leave out foreign plugins in everything this run does, the processes it starts included."""
     if not value or ctx.resilient_parsing:
         return
-    from crankfold.acquire.registry import ONLY_OWN_VARIABLE
+    from crankfold.acquire import ONLY_OWN_VARIABLE
 
     os.environ[ONLY_OWN_VARIABLE] = "1"
 
@@ -128,8 +127,8 @@ def _usage(error: click.ClickException) -> int:
 
 
 def _failed(error: Exception) -> int:
-    from crankfold.acquire.errors import AcquireError
-    from crankfold.analysis.errors import InputError
+    from crankfold.acquire import AcquireError
+    from crankfold.analysis import InputError
 
     if isinstance(error, InputError | AcquireError):
         complain(str(error))

@@ -6,17 +6,11 @@ import random
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.picture import look
-from crankfold.viewer.picture.draw_strip import draw_strip
-from crankfold.viewer.picture.page import HEIGHT, MARGIN, WIDTH
-from crankfold.viewer.picture.scene import Box, Scene, Words
-from crankfold.viewer.picture.strip import strip_of
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.picture import HEIGHT, MARGIN, WIDTH, Box, Scene, Words, draw_strip, look, strip_of
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
-    from crankfold.analysis.capture import Capture
-    from crankfold.analysis.engine import Engine
-    from crankfold.analysis.signal.trace import CrankingTrace
+    from crankfold.analysis import Capture, CrankingTrace, Engine
 
 ENGINES = {"pump": ("1-3-4-2", ""), "launch": ("1-5-3-6-2-4", ""), "eight": ("1-8-4-3-6-5-7-2", ""),
            "vee": ("1-6-5-4-3-2", "90-150")}
@@ -96,7 +90,7 @@ def lesson(riddle: Riddle) -> str:
 def riddle_scene(capture: Capture, engine: Engine, trace: CrankingTrace, *, marks_s: tuple[float, ...], title: str,
                  paper: look.Paper = look.LIGHT) -> Scene:
     """Return the strip alone, with the marks of one cylinder and nothing that tells the answer."""
-    from crankfold.analysis.result import Result
+    from crankfold.analysis import Result
 
     bare = Result("none", engine, trace=trace)
     scene = Scene(WIDTH, HEIGHT, paper.paper, title=say("practice.picture"))

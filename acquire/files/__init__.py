@@ -1,1 +1,7 @@
 """Capture files, and readers that run in a process of their own."""
+
+from __future__ import annotations
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

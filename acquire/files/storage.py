@@ -27,9 +27,8 @@ from crankfold.acquire.atomic import write_whole
 from crankfold.acquire.contract import SourceInfo
 from crankfold.acquire.errors import FileFormatError
 from crankfold.acquire.files.hdf5 import Hdf5File, Member
-from crankfold.acquire.stream.caught import make_capture
-from crankfold.acquire.stream.ring import Piece
-from crankfold.analysis.capture import Capture, Channel, Gap, find_gaps
+from crankfold.acquire.stream import Piece, make_capture
+from crankfold.analysis import Capture, Channel, Gap, find_gaps
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -5,7 +5,7 @@ IEC 60228, maximum resistance of plain copper conductors at 20 degrees C, and it
 
 from __future__ import annotations
 
-from crankfold.analysis.errors import InputError
+from crankfold.analysis import InputError
 
 OHM_PER_KM = {  # IEC 60228: class 5 flexible, class 2 stranded
     5: {10.0: 1.91, 16.0: 1.21, 25.0: 0.780, 35.0: 0.554, 50.0: 0.386, 70.0: 0.272, 95.0: 0.206},

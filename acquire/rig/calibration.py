@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crankfold.acquire.rig.probe import Probe, in_base_units
-from crankfold.analysis.capture import CURRENT
-from crankfold.analysis.errors import InputError, quoted
+from crankfold.analysis import CURRENT, InputError, quoted
 
 if TYPE_CHECKING:
-    from crankfold.analysis.capture import Capture
+    from crankfold.analysis import Capture
 
 CLEAR_NOISES = 3.0  # a change of the reading below so many standard deviations says nothing of the scale
 CLEAR_COUNTS = 8.0  # nor one of fewer counts: half a count would be six percent

@@ -11,13 +11,12 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from crankfold.acquire.atomic import write_whole
 from crankfold.acquire.errors import FileFormatError
 from crankfold.acquire.rig.toml import KINDS, checked, kind_of, parse_toml
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.errors import InputError, quoted
+from crankfold.analysis import Engine, InputError, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from crankfold.analysis.engine import Fuel
+    from crankfold.analysis import Fuel
 
 RIGS, ENGINES = "rigs", "engines"
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,63}")  # a file's name, so no dots, slashes or device names of systems

@@ -10,10 +10,8 @@ import numpy as np
 
 from crankfold.acquire.errors import AcquireError, BoardStalledError
 from crankfold.acquire.rig.sine_fit import SineFit, fit_sine, tone
-from crankfold.acquire.stream.caught import make_capture
-from crankfold.acquire.stream.clock import ClockFit, FittedRate
-from crankfold.acquire.stream.ring import Piece
-from crankfold.analysis.capture import CURRENT, Gap
+from crankfold.acquire.stream import ClockFit, FittedRate, Piece, make_capture
+from crankfold.analysis import CURRENT, Gap
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -21,7 +19,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.acquire.contract import Block, Source
-    from crankfold.analysis.capture import Capture, Channel
+    from crankfold.analysis import Capture, Channel
 
 READ_S = 0.1
 FIRST_SAMPLE_S = 6.0  # a board that restarts when it is opened takes up to five

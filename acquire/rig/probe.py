@@ -11,11 +11,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from crankfold.acquire.rig.cable import cable_resistance_ohm
-from crankfold.analysis.capture import CURRENT, SYNC
-from crankfold.analysis.errors import InputError, quoted
+from crankfold.analysis import CURRENT, SYNC, InputError, quoted
 
 if TYPE_CHECKING:
-    from crankfold.analysis.capture import Capture, Channel
+    from crankfold.analysis import Capture, Channel
 
 FORMS = ("10mV/A, 100uOhm, 500A/60mV, 25mm2:0.5m@20C, counts:5V/10bit, counts:5V/10bit,10mV/A, "
          "cal:0.512V=0A,2.498V=200A, battery")

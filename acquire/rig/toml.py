@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from crankfold.acquire.errors import FileFormatError
-from crankfold.analysis.errors import quoted
+from crankfold.analysis import quoted
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping

@@ -6,12 +6,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from crankfold.acquire.rig.probe import Probe, in_base_units
-from crankfold.analysis.capture import CURRENT
-from crankfold.analysis.errors import InputError
+from crankfold.analysis import CURRENT, InputError
 
 if TYPE_CHECKING:
     from crankfold.acquire.rig.cards import Rig
-    from crankfold.analysis.capture import Capture
+    from crankfold.analysis import Capture
 
 UNUSED = "unused"
 

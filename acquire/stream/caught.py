@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.capture import Capture, Gap
+from crankfold.analysis import Capture, Gap
 
 if TYPE_CHECKING:
     from datetime import datetime

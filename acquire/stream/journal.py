@@ -29,7 +29,7 @@ from crankfold.acquire.contract import SourceInfo
 from crankfold.acquire.errors import FileFormatError, SaveError
 from crankfold.acquire.stream.caught import make_capture
 from crankfold.acquire.stream.ring import Piece
-from crankfold.analysis.capture import Capture, Channel, Gap
+from crankfold.analysis import Capture, Channel, Gap
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

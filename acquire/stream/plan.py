@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from crankfold.analysis.capture import Channel
+    from crankfold.analysis import Channel
 
 CRANK_AT_MOST_S = 10.0  # service manuals: 10 s, then 60 s; others allow 15 or 30 s: the shortest suits all starters
 REST_S = 60.0  # what goes with it; the people who crank are told so

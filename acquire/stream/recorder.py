@@ -18,7 +18,7 @@ from crankfold.acquire.stream.caught import Caught
 from crankfold.acquire.stream.pipeline import Stream
 from crankfold.acquire.stream.plan import Event, Happening, RecordingPlan, Stage
 from crankfold.acquire.stream.whole_source import read_captured
-from crankfold.analysis.errors import InputError
+from crankfold.analysis import InputError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
     from crankfold.acquire.contract import Source
     from crankfold.acquire.stream.ring import RingBuffer
-    from crankfold.analysis.capture import Capture
+    from crankfold.analysis import Capture
 
 READ_S = 0.1
 MOST_LISTENED_S = 2 * READ_S  # in one read; one that took longer slept with the computer, or waited for its turn

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crankfold.acquire.errors import RingOverrunError
-from crankfold.analysis.capture import Gap
+from crankfold.analysis import Gap
 
 if TYPE_CHECKING:
     from numpy.typing import DTypeLike, NDArray

@@ -9,11 +9,11 @@ import numpy as np
 from crankfold.acquire.errors import AcquireError
 from crankfold.acquire.stream.caught import make_capture
 from crankfold.acquire.stream.ring import Piece
-from crankfold.analysis.capture import Gap
+from crankfold.analysis import Gap
 
 if TYPE_CHECKING:
     from crankfold.acquire.contract import Block, Source
-    from crankfold.analysis.capture import Capture
+    from crankfold.analysis import Capture
 
 READ_S = 1.0
 

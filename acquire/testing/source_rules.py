@@ -13,7 +13,7 @@ from crankfold.acquire.errors import AcquireError
 from crankfold.acquire.testing.outcome import NotTriedError, RuleBrokenError, require, rule
 from crankfold.acquire.testing.refusing import must_refuse
 from crankfold.acquire.testing.source_case import READ_S, SourceCase, Stretch, is_promise_broken, said_rate_hz
-from crankfold.analysis.capture import CURRENT
+from crankfold.analysis import CURRENT
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

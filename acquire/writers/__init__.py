@@ -27,7 +27,7 @@ from crankfold.acquire.atomic import write_whole
 from crankfold.acquire.errors import SaveError
 
 if TYPE_CHECKING:
-    from crankfold.analysis.capture import Capture
+    from crankfold.analysis import Capture
 
 WRITERS = {".h5": "hdf5_file", ".csv": "csv_table", ".parquet": "parquet_table", ".mf4": "mdf_measurement",
            ".wav": "wav_sound"}

@@ -14,7 +14,7 @@ from crankfold.acquire.writers.rows import heading, is_coded, kept_rows
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.analysis.capture import Capture, Channel
+    from crankfold.analysis import Capture, Channel
 
 SPARE_DIGITS = 2
 """Beyond the first that tells two codes apart: values then lie within a hundredth of a step of their code."""

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.files.storage import capture_image
+from crankfold.acquire.files import capture_image
 
 if TYPE_CHECKING:
-    from crankfold.analysis.capture import Capture
+    from crankfold.analysis import Capture
 
 
 def image(capture: Capture) -> tuple[bytes, list[str]]:

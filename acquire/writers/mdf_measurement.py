@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.files.storage import codes_of
+from crankfold.acquire.files import codes_of
 from crankfold.acquire.writers.rows import kept_rows
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.analysis.capture import Capture, Channel
+    from crankfold.analysis import Capture, Channel
 
 VERSION = "4.10"
 

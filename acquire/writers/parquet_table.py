@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from crankfold.acquire.writers.rows import kept_rows, started_text
 
 if TYPE_CHECKING:
-    from crankfold.analysis.capture import Capture, Channel
+    from crankfold.analysis import Capture, Channel
 
 
 def image(capture: Capture) -> tuple[bytes, list[str]]:

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crankfold.acquire.errors import SaveError
-from crankfold.acquire.files.storage import codes_of
+from crankfold.acquire.files import codes_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.analysis.capture import Capture, Channel
+    from crankfold.analysis import Capture, Channel
 
 PCM, FLOAT = 1, 3  # format tags of RIFF WAVE
 WHOLE_HZ = 1e-9  # a rate this close to a whole number, relatively, is one

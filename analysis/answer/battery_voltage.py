@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.analysis.capture import Capture
-    from crankfold.analysis.model.estimate import Estimate
-    from crankfold.analysis.signal.trace import Span
+    from crankfold.analysis.model import Estimate
+    from crankfold.analysis.signal import Span
 
 PROBE_NOTE, BATTERY = "probe", "battery"
 GRID_HZ = 1000.0  # the polarisation is far slower

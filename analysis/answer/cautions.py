@@ -13,8 +13,8 @@ from crankfold.analysis.result import Notice
 if TYPE_CHECKING:
     from crankfold.analysis.answer.verdict import Thresholds
     from crankfold.analysis.engine import Engine
-    from crankfold.analysis.model.estimate import Estimate
-    from crankfold.analysis.signal.trace import CrankingTrace
+    from crankfold.analysis.model import Estimate
+    from crankfold.analysis.signal import CrankingTrace
 
 WEAK_SAG_PERCENT = 12.0  # of the stall current within one cranking: a sound battery loses a few
 SLOW_RPM = 110.0  # below it leaks tell more and batteries are weak; common practice wants 150 and more

@@ -10,8 +10,8 @@ import numpy as np
 from crankfold.analysis.result import Health
 
 if TYPE_CHECKING:
-    from crankfold.analysis.model.estimate import Estimate
-    from crankfold.analysis.signal.trace import CrankingTrace
+    from crankfold.analysis.model import Estimate
+    from crankfold.analysis.signal import CrankingTrace
 
 REST_VOLTAGE_V = 12.6  # a charged 12 V battery at rest; common practice
 REST_VOLTAGE_24_V = 25.2

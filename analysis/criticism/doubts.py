@@ -7,19 +7,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.answer.cautions import second_opinion, tall_hump
-from crankfold.analysis.answer.patterns import one_far_above
-from crankfold.analysis.criticism.refusals import once
+from crankfold.analysis.answer import one_far_above, second_opinion, tall_hump
+from crankfold.analysis.criticism.refusal import once
 from crankfold.analysis.criticism.two_cylinders import doubts_of_two
-from crankfold.analysis.model.estimate import NO_RIVAL
+from crankfold.analysis.model import NO_RIVAL
 from crankfold.analysis.result import Notice
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.analysis.answer.verdict import Thresholds
+    from crankfold.analysis.answer import Thresholds
     from crankfold.analysis.engine import Engine
-    from crankfold.analysis.model.estimate import Estimate
+    from crankfold.analysis.model import Estimate
     from crankfold.analysis.result import Cylinder
 
 FOUR_OR_MORE = 4  # cylinders; with fewer, one dead is already a half

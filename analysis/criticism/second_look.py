@@ -14,15 +14,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crankfold.analysis.criticism.doubts import windows_meet
-from crankfold.analysis.model.estimate import estimate, find_rates
-from crankfold.analysis.signal.cycle_rate import FAINT_LINE, RIVAL_REPEAT
+from crankfold.analysis.model import estimate, find_rates
+from crankfold.analysis.signal import FAINT_LINE, RIVAL_REPEAT
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from crankfold.analysis.engine import Engine
-    from crankfold.analysis.model.estimate import Estimate
-    from crankfold.analysis.signal.trace import CrankingTrace
+    from crankfold.analysis.model import Estimate
+    from crankfold.analysis.signal import CrankingTrace
 
 WELL = 0.988  # explained; more than what a first look needs, as it is one of several
 BEGINNING_S = (0.8, 1.6)  # left out: an engine is up to speed by then

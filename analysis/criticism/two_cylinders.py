@@ -11,16 +11,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.answer.cautions import SLOW_RPM
-from crankfold.analysis.criticism.refusals import swells
-from crankfold.analysis.model.estimate import NO_RIVAL
+from crankfold.analysis.answer import SLOW_RPM
+from crankfold.analysis.criticism.refusal import swells
+from crankfold.analysis.model import NO_RIVAL
 from crankfold.analysis.result import Notice
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.analysis.answer.verdict import Thresholds
-    from crankfold.analysis.model.estimate import Estimate
+    from crankfold.analysis.answer import Thresholds
+    from crankfold.analysis.model import Estimate
     from crankfold.analysis.result import Cylinder
 
 NO_HUMP_PERCENT, HUMP_PERCENT = 8.0, 30.0  # a fitted pressure above the second must show as a rise above the first

@@ -12,9 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.answer.cautions import FEW_CYCLES
-from crankfold.analysis.answer.patterns import find_pattern
-from crankfold.analysis.answer.verdict import Thresholds, judge, near_limit
+from crankfold.analysis.answer import FEW_CYCLES, Thresholds, find_pattern, judge, near_limit
 from crankfold.analysis.errors import InputError
 from crankfold.analysis.result import Notice
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from crankfold.analysis.engine import Engine
     from crankfold.analysis.model.gas import Family
-    from crankfold.analysis.signal.cycle_rate import CycleTrack
+    from crankfold.analysis.signal import CycleTrack
 
 START_STEP_S = 0.002
 POLISH_STEP_S = 0.001

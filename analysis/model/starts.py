@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from crankfold.analysis.engine import Engine
     from crankfold.analysis.model.options import FitOptions
     from crankfold.analysis.model.problem import Data
-    from crankfold.analysis.signal.cycle_rate import CycleTrack
+    from crankfold.analysis.signal import CycleTrack
 
 TOP_TO_TDC_DEG = 12.0  # a hump's top lies about so far before its TDC
 TOP_SPACING = 0.55  # of a hump: two tops nearer than this are one

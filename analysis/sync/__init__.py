@@ -1,1 +1,7 @@
 """Sync pulses on the second channel, and which cylinder they name."""
+
+from __future__ import annotations
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.model.estimate import Estimate
+    from crankfold.analysis.model import Estimate
     from crankfold.analysis.sync.pulses import Marks
 
 SPARK_LEAD_DEG = 7.5  # middle of the 5 to 10 degrees before TDC that ignition is set to while cranking

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from crankfold.analysis.capture import Capture
     from crankfold.analysis.engine import SyncSpec
-    from crankfold.analysis.signal.trace import Span
+    from crankfold.analysis.signal import Span
 
 REDUCED_HZ = 20_000.0  # 50 us is a tenth of a degree at 300 rpm; block extremes keep needles shorter than that
 SURVEY_SAMPLES = 20_000  # enough for a median and a spread, whatever the rate

@@ -7,11 +7,19 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
-from crankfold.acquire.contract import Samples, Source, SourceInfo
-from crankfold.acquire.declarations import BoardDeclaration, BoardFound, Setting
-from crankfold.acquire.errors import BoardNotFoundError, SettingError
-from crankfold.acquire.hooks import hookimpl
-from crankfold.analysis.capture import CURRENT, Channel
+from crankfold.acquire import (
+    CURRENT,
+    BoardDeclaration,
+    BoardFound,
+    BoardNotFoundError,
+    Channel,
+    Samples,
+    Setting,
+    SettingError,
+    Source,
+    SourceInfo,
+    hookimpl,
+)
 
 crankfold_contract = 1
 

@@ -8,11 +8,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.acquire.contract import Samples, Source, SourceInfo
-from crankfold.acquire.declarations import CONTRACT, BoardDeclaration, BoardFound, Setting
-from crankfold.acquire.errors import AcquireError, BoardGarbledError, BoardStalledError, SettingError
-from crankfold.acquire.hooks import hookimpl
-from crankfold.analysis.capture import CURRENT, SYNC, Channel
+from crankfold.acquire import (
+    CONTRACT,
+    AcquireError,
+    BoardDeclaration,
+    BoardFound,
+    BoardGarbledError,
+    BoardStalledError,
+    Samples,
+    Setting,
+    SettingError,
+    Source,
+    SourceInfo,
+    hookimpl,
+)
+from crankfold.analysis import CURRENT, SYNC, Channel
 from crankfold.plugins.serial import frame_format as fmt
 from crankfold.plugins.serial.frame_codec import FrameDecoder, encode_frame
 from crankfold.plugins.serial.frame_loss import FrameLoss

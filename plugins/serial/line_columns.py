@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.errors import SettingError
-from crankfold.analysis.capture import CURRENT, SYNC, Channel
+from crankfold.acquire import SettingError
+from crankfold.analysis import CURRENT, SYNC, Channel
 from crankfold.plugins.serial.line_timing import TimeColumn, find_time_column
 from crankfold.plugins.serial.port import number_setting
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.errors import AcquireError, BoardGarbledError, BoardStalledError
+from crankfold.acquire import AcquireError, BoardGarbledError, BoardStalledError
 from crankfold.plugins.serial.line_decoder import LineDecoder
 from crankfold.plugins.serial.line_style import FEWEST_LINES, LineStyle, find_style, looks_like_text, split_lines
 from crankfold.plugins.serial.line_timing import rate_of_arrivals

@@ -6,10 +6,18 @@ import time
 from collections import deque
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.contract import Samples, Source, SourceInfo
-from crankfold.acquire.declarations import CONTRACT, BoardDeclaration, BoardFound, Setting
-from crankfold.acquire.errors import BoardGarbledError, BoardStalledError
-from crankfold.acquire.hooks import hookimpl
+from crankfold.acquire import (
+    CONTRACT,
+    BoardDeclaration,
+    BoardFound,
+    BoardGarbledError,
+    BoardStalledError,
+    Samples,
+    Setting,
+    Source,
+    SourceInfo,
+    hookimpl,
+)
 from crankfold.plugins.serial.line_columns import plan_columns
 from crankfold.plugins.serial.line_decoder import LineDecoder, Lines
 from crankfold.plugins.serial.line_opening import listen

@@ -7,7 +7,7 @@ import time
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-from crankfold.acquire.errors import AcquireError, BoardDisconnectedError, BoardNotFoundError, SettingError
+from crankfold.acquire import AcquireError, BoardDisconnectedError, BoardNotFoundError, SettingError
 from crankfold.plugins.serial.ports import Port, busy_error, find_port, holders, permission_error
 
 if TYPE_CHECKING:

@@ -13,9 +13,8 @@ from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
-from crankfold.acquire.declarations import BoardFound
-from crankfold.acquire.errors import AcquireError, BoardBusyError, BoardNotFoundError, BoardPermissionError
-from crankfold.analysis.errors import quoted
+from crankfold.acquire import AcquireError, BoardBusyError, BoardFound, BoardNotFoundError, BoardPermissionError
+from crankfold.analysis import quoted
 
 UDEV_RULES = Path(__file__).parents[1] / "data" / "70-crankfold.rules"
 USUAL_GROUP = "dialout"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.errors import FileFormatError
+from crankfold.acquire import FileFormatError
 from crankfold.plugins.tables.source import Column, Table, in_chunks
 
 if TYPE_CHECKING:

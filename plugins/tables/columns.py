@@ -7,9 +7,8 @@ from dataclasses import dataclass
 from fnmatch import fnmatch
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.errors import FileFormatError, SettingError
-from crankfold.analysis.capture import CURRENT, SYNC, Channel
-from crankfold.analysis.errors import quoted
+from crankfold.acquire import FileFormatError, SettingError
+from crankfold.analysis import CURRENT, SYNC, Channel, quoted
 from crankfold.plugins.tables.csv_fields import Kind
 from crankfold.plugins.tables.headings import AMPERAGE, COUNTS, NUMBERING, PRESSURE, TIME, VOLTAGE, Unit, find_unit
 

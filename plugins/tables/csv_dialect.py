@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import islice
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.errors import FileFormatError
+from crankfold.acquire import FileFormatError
 from crankfold.plugins.tables.csv_fields import Kind, is_certainly_grouped, kind_of, split_line
 
 if TYPE_CHECKING:

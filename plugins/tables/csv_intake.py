@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.acquire.errors import FileFormatError
+from crankfold.acquire import FileFormatError
 from crankfold.plugins.tables.csv_rows import Damage, Overloads, RowParser, Rows
 from crankfold.plugins.tables.row_clock import RowClock, TimedClock
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from crankfold.acquire.contract import Samples
+    from crankfold.acquire import Samples
     from crankfold.plugins.tables.columns import Columns
 
 DAMAGED_ROWS, DAMAGED_SHARE = 10, 0.02

@@ -9,11 +9,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.acquire.contract import EndOfStream, Samples, Source, SourceInfo
-from crankfold.acquire.declarations import ReaderDeclaration, Setting
-from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.hooks import hookimpl
-from crankfold.analysis.errors import InputError
+from crankfold.acquire import (
+    EndOfStream,
+    FileFormatError,
+    ReaderDeclaration,
+    Samples,
+    Setting,
+    Source,
+    SourceInfo,
+    hookimpl,
+)
+from crankfold.analysis import InputError
 from crankfold.plugins.tables.columns import channels_of, choose_columns
 from crankfold.plugins.tables.csv_dialect import PREAMBLE_LIMIT_LINES, Dialect, find_dialect
 from crankfold.plugins.tables.csv_fields import Kind, value_of

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.acquire.errors import FileFormatError
+from crankfold.acquire import FileFormatError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -6,16 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.acquire.contract import EndOfStream, Samples, Source, SourceInfo
-from crankfold.acquire.declarations import ReaderDeclaration
-from crankfold.acquire.files.storage import read_stored
-from crankfold.acquire.hooks import hookimpl
+from crankfold.acquire import EndOfStream, ReaderDeclaration, Samples, Source, SourceInfo, hookimpl, read_stored
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path
 
-    from crankfold.acquire.files.storage import StoredCapture
+    from crankfold.acquire import StoredCapture
 
 crankfold_contract = 1
 

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.declarations import CONTRACT, ReaderDeclaration
-from crankfold.acquire.hooks import hookimpl
+from crankfold.acquire import CONTRACT, ReaderDeclaration, hookimpl
 from crankfold.plugins.tables.source import COLUMNS, CURRENT_UNIT, SYNC_UNIT, Column, Table, in_chunks, open_table
 
 if TYPE_CHECKING:
@@ -18,7 +17,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from crankfold.acquire.contract import Source
+    from crankfold.acquire import Source
 
 crankfold_contract = CONTRACT
 

@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.declarations import CONTRACT, ReaderDeclaration
-from crankfold.acquire.hooks import hookimpl
+from crankfold.acquire import CONTRACT, ReaderDeclaration, hookimpl
 from crankfold.plugins.tables.arrays import table_of
 from crankfold.plugins.tables.source import TABLE_SETTINGS, Table, open_table
 
@@ -15,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-    from crankfold.acquire.contract import Source
+    from crankfold.acquire import Source
 
 crankfold_contract = CONTRACT
 

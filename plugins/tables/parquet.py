@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.declarations import CONTRACT, ReaderDeclaration
-from crankfold.acquire.hooks import hookimpl
+from crankfold.acquire import CONTRACT, ReaderDeclaration, hookimpl
 from crankfold.plugins.tables.source import CHUNK_ROWS, TABLE_SETTINGS, Column, Table, open_table
 
 if TYPE_CHECKING:
@@ -16,7 +15,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from crankfold.acquire.contract import Source
+    from crankfold.acquire import Source
 
 crankfold_contract = CONTRACT
 

@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.acquire.contract import Samples
-from crankfold.acquire.errors import FileFormatError
+from crankfold.acquire import FileFormatError, Samples
 from crankfold.plugins.tables.cadence import Cadence, find_cadence, find_losses, off_pace
 
 if TYPE_CHECKING:

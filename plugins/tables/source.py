@@ -7,9 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.acquire.contract import EndOfStream, Samples, Source, SourceInfo
-from crankfold.acquire.declarations import Setting
-from crankfold.acquire.errors import AcquireError, FileFormatError
+from crankfold.acquire import AcquireError, EndOfStream, FileFormatError, Samples, Setting, Source, SourceInfo
 from crankfold.plugins.tables.columns import Columns, channels_of, choose_columns
 from crankfold.plugins.tables.csv_dialect import Dialect
 from crankfold.plugins.tables.csv_fields import Kind
@@ -25,7 +23,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from crankfold.analysis.capture import Channel
+    from crankfold.analysis import Channel
 
 CHUNK_ROWS = 1 << 16
 """Rows handed on at a time."""

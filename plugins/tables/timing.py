@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.errors import FileFormatError, SettingError
-from crankfold.analysis.errors import quoted
+from crankfold.acquire import FileFormatError, SettingError
+from crankfold.analysis import quoted
 from crankfold.plugins.tables.headings import NUMBERING
 from crankfold.plugins.tables.row_clock import COUNTER_WRAPS, DAY_S, RowClock, TimedClock
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
     from pathlib import Path
 
-    from crankfold.acquire.declarations import Setting
+    from crankfold.acquire import Setting
     from crankfold.plugins.tables.columns import Columns
 
 PLAUSIBLE_RATE_HZ = (50.0, 2e7)

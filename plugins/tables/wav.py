@@ -9,10 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.acquire.declarations import CONTRACT, ReaderDeclaration, Setting
-from crankfold.acquire.errors import SettingError
-from crankfold.acquire.hooks import hookimpl
-from crankfold.analysis.errors import quoted
+from crankfold.acquire import CONTRACT, ReaderDeclaration, Setting, SettingError, hookimpl
+from crankfold.analysis import quoted
 from crankfold.plugins.tables.headings import find_unit
 from crankfold.plugins.tables.source import CHUNK_ROWS, COLUMNS, Column, Table, in_chunks, open_table
 
@@ -22,7 +20,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from crankfold.acquire.contract import Source
+    from crankfold.acquire import Source
 
 crankfold_contract = CONTRACT
 

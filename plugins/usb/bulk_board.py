@@ -10,10 +10,18 @@ import time
 from collections import deque
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.contract import Samples, Source, SourceInfo
-from crankfold.acquire.declarations import BoardDeclaration, BoardFound, Setting
-from crankfold.acquire.errors import AcquireError, BoardGarbledError, BoardStalledError
-from crankfold.acquire.hooks import hookimpl
+from crankfold.acquire import (
+    AcquireError,
+    BoardDeclaration,
+    BoardFound,
+    BoardGarbledError,
+    BoardStalledError,
+    Samples,
+    Setting,
+    Source,
+    SourceInfo,
+    hookimpl,
+)
 from crankfold.plugins.usb.device import ClaimedInterface, attached, find_device, found
 from crankfold.plugins.usb.folder import find_description, read_folder, user_folder
 

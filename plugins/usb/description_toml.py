@@ -6,9 +6,8 @@ import difflib
 import math
 from typing import TYPE_CHECKING, Any
 
-from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.rig.toml import parse_toml
-from crankfold.analysis.errors import quoted, shortened
+from crankfold.acquire import FileFormatError, parse_toml
+from crankfold.analysis import quoted, shortened
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence

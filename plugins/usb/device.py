@@ -15,18 +15,18 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crankfold.acquire.declarations import BoardFound
-from crankfold.acquire.errors import (
+from crankfold.acquire import (
     AcquireError,
     BoardBusyError,
     BoardDisconnectedError,
+    BoardFound,
     BoardGarbledError,
     BoardNotFoundError,
     BoardPermissionError,
     BoardStalledError,
     SettingError,
 )
-from crankfold.analysis.errors import quoted
+from crankfold.analysis import quoted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -6,8 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Generic, Protocol, TypeVar
 
-from crankfold.acquire.declarations import BoardFound
-from crankfold.acquire.errors import FileFormatError, SettingError
+from crankfold.acquire import BoardFound, FileFormatError, SettingError
 from crankfold.plugins.usb.device import UsbAddress
 
 if TYPE_CHECKING:

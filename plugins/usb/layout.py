@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.analysis.capture import Channel
+from crankfold.analysis import Channel
 
 if TYPE_CHECKING:
     from crankfold.plugins.usb.description_toml import Table

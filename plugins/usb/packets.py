@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.contract import Samples
-from crankfold.acquire.errors import BoardGarbledError
+from crankfold.acquire import BoardGarbledError, Samples
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

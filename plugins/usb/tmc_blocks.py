@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from crankfold.acquire.errors import BoardGarbledError
+from crankfold.acquire import BoardGarbledError
 
 NEWLINE = b"\n"
 MAX_LENGTH_DIGITS = 9

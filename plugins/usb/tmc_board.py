@@ -12,10 +12,17 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.contract import Samples, Source, SourceInfo
-from crankfold.acquire.declarations import BoardDeclaration, BoardFound, Setting
-from crankfold.acquire.errors import AcquireError, BoardGarbledError
-from crankfold.acquire.hooks import hookimpl
+from crankfold.acquire import (
+    AcquireError,
+    BoardDeclaration,
+    BoardFound,
+    BoardGarbledError,
+    Samples,
+    Setting,
+    Source,
+    SourceInfo,
+    hookimpl,
+)
 from crankfold.plugins.usb.device import address_of, attached, find_device, found
 from crankfold.plugins.usb.folder import choose_rate, find_description, read_folder, user_folder
 

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.errors import BoardGarbledError
-from crankfold.analysis.capture import Channel
+from crankfold.acquire import BoardGarbledError
+from crankfold.analysis import Channel
 from crankfold.plugins.usb.description_toml import Table, read_table
 from crankfold.plugins.usb.layout import DTYPES, MAX_CHANNELS
 

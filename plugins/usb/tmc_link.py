@@ -6,7 +6,7 @@ import contextlib
 import time
 from typing import TYPE_CHECKING, Any
 
-from crankfold.acquire.errors import AcquireError, BoardGarbledError, BoardNotFoundError, BoardStalledError
+from crankfold.acquire import AcquireError, BoardGarbledError, BoardNotFoundError, BoardStalledError
 from crankfold.plugins.usb import tmc_messages as tmc
 from crankfold.plugins.usb.device import ClaimedInterface, address_of
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 
-from crankfold.acquire.errors import BoardGarbledError
+from crankfold.acquire import BoardGarbledError
 
 HEADER_BYTES = 12
 DEV_DEP_MSG_OUT = 1

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING, Any, ClassVar
 
-from crankfold.acquire.errors import BoardGarbledError
+from crankfold.acquire import BoardGarbledError
 from crankfold.plugins.usb.device import explain
 
 if TYPE_CHECKING:

@@ -12,11 +12,20 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.acquire.contract import EndOfStream, Samples, Source, SourceInfo
-from crankfold.acquire.declarations import CONTRACT, BoardDeclaration, BoardFound
-from crankfold.acquire.errors import BoardDisconnectedError, BoardGarbledError, BoardStalledError
-from crankfold.acquire.hooks import hookimpl
-from crankfold.analysis.capture import CURRENT, SYNC, Channel
+from crankfold.acquire import (
+    CONTRACT,
+    BoardDeclaration,
+    BoardDisconnectedError,
+    BoardFound,
+    BoardGarbledError,
+    BoardStalledError,
+    EndOfStream,
+    Samples,
+    Source,
+    SourceInfo,
+    hookimpl,
+)
+from crankfold.analysis import CURRENT, SYNC, Channel
 from crankfold.plugins.virtual.engine import Truth, leak_for, simulate
 from crankfold.plugins.virtual.fleet import FLEET
 from crankfold.plugins.virtual.plan import Fault, Plan, read_plan

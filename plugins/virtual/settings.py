@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.declarations import Setting
-from crankfold.acquire.errors import SettingError
-from crankfold.analysis.errors import quoted, shortened
+from crankfold.acquire import Setting, SettingError
+from crankfold.analysis import quoted, shortened
 from crankfold.plugins.virtual.fleet import FLEET
 from crankfold.plugins.virtual.leads import LEAD_KINDS
 from crankfold.plugins.virtual.signals import QUANTITIES

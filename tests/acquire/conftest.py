@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from crankfold.acquire.contract import EndOfStream, Samples, Source, SourceInfo
-from crankfold.analysis.capture import CURRENT, Channel
+from crankfold.acquire import EndOfStream, Samples, Source, SourceInfo
+from crankfold.analysis import CURRENT, Channel
 
 
 class ArraySource(Source):

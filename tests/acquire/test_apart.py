@@ -14,12 +14,11 @@ import h5py
 import numpy as np
 import pytest
 
-from crankfold.acquire.errors import FileFormatError
+from crankfold.acquire import Apart, FileFormatError, Hdf5File, make_ready, save_capture
 from crankfold.acquire.files import isolated as apart
-from crankfold.acquire.files.hdf5 import Hdf5File
-from crankfold.acquire.files.isolated import Apart, ApartError, end_reading, make_ready
-from crankfold.acquire.files.storage import load_capture, save_capture
-from crankfold.analysis.capture import Capture
+from crankfold.acquire.files.isolated import ApartError, end_reading
+from crankfold.acquire.files.storage import load_capture
+from crankfold.analysis import Capture
 from crankfold.plugins.tables.matlab import open_matlab
 
 ROW = np.arange(40.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from crankfold.acquire.rig.cable import cable_resistance_ohm
-from crankfold.analysis.errors import InputError
+from crankfold.analysis import InputError
 
 
 def test_resistance_goes_with_length_and_is_of_flexible_copper_at_20_degrees_unless_said() -> None:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.acquire.rig.calibration import Level, calibrated, known_currents, level_of
-from crankfold.analysis.capture import CURRENT, Capture, Channel
-from crankfold.analysis.errors import InputError
+from crankfold.acquire import Level, calibrated, known_currents, level_of
+from crankfold.analysis import CURRENT, Capture, Channel, InputError
 
 RATE_HZ = 500.0
 

@@ -7,10 +7,10 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from crankfold.acquire.contract import SourceInfo
-from crankfold.acquire.stream.caught import earlier, make_capture
-from crankfold.acquire.stream.ring import Piece
-from crankfold.analysis.capture import Channel, Gap
+from crankfold.acquire import SourceInfo
+from crankfold.acquire.stream import Piece, make_capture
+from crankfold.acquire.stream.caught import earlier
+from crankfold.analysis import Channel, Gap
 
 RATE = 2000.0
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.acquire.stream.clock import MAX_STRETCHES, ClockFit, FittedRate
+from crankfold.acquire.stream import ClockFit, FittedRate
+from crankfold.acquire.stream.clock import MAX_STRETCHES
 
 
 def arrivals(rate, seconds, *, block_s=0.02, late_s=0.01, stall=None, seed=0, begin_s=100.0):

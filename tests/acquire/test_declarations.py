@@ -6,7 +6,7 @@ from dataclasses import FrozenInstanceError, fields
 
 import pytest
 
-from crankfold.acquire.declarations import CONTRACT, BoardDeclaration, BoardFound, ReaderDeclaration, Setting
+from crankfold.acquire import CONTRACT, BoardDeclaration, BoardFound, ReaderDeclaration, Setting
 
 BOARD = BoardDeclaration("bench", "A bench", lambda address, settings: None, lambda deadline_s: ())
 READER = ReaderDeclaration("text", "A text", (".txt",), lambda path, settings: None, lambda head: False)

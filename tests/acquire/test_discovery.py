@@ -7,9 +7,16 @@ import time
 
 import pytest
 
-from crankfold.acquire.declarations import BoardDeclaration, BoardFound
-from crankfold.acquire.discovery import discover_boards, lasting_address
-from crankfold.acquire.registry import Offered, PluginOrigin, Plugins, load_plugins
+from crankfold.acquire import (
+    BoardDeclaration,
+    BoardFound,
+    PluginOrigin,
+    Plugins,
+    discover_boards,
+    lasting_address,
+    load_plugins,
+)
+from crankfold.acquire.registry import Offered
 
 released = threading.Event()
 

@@ -7,8 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.acquire import errors
-from crankfold.acquire.errors import AcquireError, FileFormatError, RingOverrunError
+from crankfold.acquire import AcquireError, FileFormatError, RingOverrunError, errors
 
 
 @pytest.mark.parametrize(("line", "column", "where"), [

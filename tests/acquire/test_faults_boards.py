@@ -14,11 +14,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.acquire.contract import Samples
-from crankfold.acquire.errors import BoardDisconnectedError, BoardStalledError, RingOverrunError, ShutdownTimeoutError
+from crankfold.acquire import (
+    BoardDisconnectedError,
+    BoardStalledError,
+    Recorder,
+    RecordingPlan,
+    RingOverrunError,
+    Samples,
+    ShutdownTimeoutError,
+    record,
+)
 from crankfold.acquire.stream.pipeline import caught as capture_making
-from crankfold.acquire.stream.plan import RecordingPlan
-from crankfold.acquire.stream.recorder import MAX_WAITING, Recorder, record
+from crankfold.acquire.stream.recorder import MAX_WAITING
 
 RATE = 2000.0
 HOLDING = ctypes.PyDLL(None)  # calls through it keep the interpreter's lock, as a badly written extension does

@@ -16,15 +16,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from crankfold.acquire import Happening, Recorder, RecordingPlan, Rig, Shelf, journals, record, recover, save_capture
 from crankfold.acquire.atomic import write_whole
 from crankfold.acquire.errors import SaveError
-from crankfold.acquire.files.storage import save_capture
-from crankfold.acquire.rig.cards import Rig, Shelf
-from crankfold.acquire.stream.journal import JournalWriter, journals, new_journal_path, recover
+from crankfold.acquire.stream.journal import JournalWriter, new_journal_path
 from crankfold.acquire.stream.pipeline import journal as journal_module
-from crankfold.acquire.stream.plan import Happening, RecordingPlan
-from crankfold.acquire.stream.recorder import Recorder, record
-from crankfold.analysis.capture import Capture
+from crankfold.analysis import Capture
 
 RATE = 2000.0
 STRANGER = 65534  # the user id of nobody, who owns nothing

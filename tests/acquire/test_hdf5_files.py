@@ -12,11 +12,10 @@ import h5py
 import numpy as np
 import pytest
 
-from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.files.hdf5 import Hdf5File
+from crankfold.acquire import FileFormatError, Hdf5File, save_capture
 from crankfold.acquire.files.isolated import ApartError, end_reading
-from crankfold.acquire.files.storage import load_capture, save_capture
-from crankfold.analysis.capture import Capture
+from crankfold.acquire.files.storage import load_capture
+from crankfold.analysis import Capture
 
 ROW = np.arange(40.0)
 MATLAB_HEAD = b"MATLAB 7.3 MAT-file".ljust(124) + b"\x00\x02IM"

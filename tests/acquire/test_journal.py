@@ -23,12 +23,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crankfold.acquire.contract import SourceInfo
-from crankfold.acquire.errors import BoardDisconnectedError, FileFormatError, SaveError
-from crankfold.acquire.stream.journal import JournalWriter, journals, new_journal_path, recover
-from crankfold.acquire.stream.plan import Happening, RecordingPlan
-from crankfold.acquire.stream.recorder import Recorder, record
-from crankfold.analysis.capture import Channel
+from crankfold.acquire import (
+    BoardDisconnectedError,
+    FileFormatError,
+    Happening,
+    Recorder,
+    RecordingPlan,
+    SourceInfo,
+    journals,
+    record,
+    recover,
+)
+from crankfold.acquire.errors import SaveError
+from crankfold.acquire.stream.journal import JournalWriter, new_journal_path
+from crankfold.analysis import Channel
 
 RATE = 2000.0
 

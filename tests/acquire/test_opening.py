@@ -9,11 +9,23 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.acquire.declarations import BoardDeclaration, ReaderDeclaration, Setting
-from crankfold.acquire.errors import AcquireError, BoardBusyError, BoardNotFoundError, FileFormatError, SettingError
-from crankfold.acquire.opening import choose_reader, open_board, open_file
-from crankfold.acquire.registry import Offered, PluginOrigin, Plugins
-from crankfold.analysis.errors import InputError
+from crankfold.acquire import (
+    AcquireError,
+    BoardBusyError,
+    BoardDeclaration,
+    BoardNotFoundError,
+    FileFormatError,
+    PluginOrigin,
+    Plugins,
+    ReaderDeclaration,
+    Setting,
+    SettingError,
+    open_board,
+    open_file,
+)
+from crankfold.acquire.opening import choose_reader
+from crankfold.acquire.registry import Offered
+from crankfold.analysis import InputError
 
 ORIGIN = PluginOrigin("p", "m")
 SETTINGS = (Setting("rate", "Samples a second", "5000"), Setting("baud", "Line speed", "250000"))

@@ -8,9 +8,8 @@ import textwrap
 
 import pytest
 
-from crankfold.acquire import hooks
+from crankfold.acquire import hooks, load_plugins
 from crankfold.acquire.errors import PluginLoadError
-from crankfold.acquire.registry import load_plugins
 
 GOOD = """
     from crankfold.acquire.declarations import BoardDeclaration, ReaderDeclaration

@@ -7,9 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crankfold.acquire.rig.probe import Probe, in_base_units
-from crankfold.analysis.capture import Capture, Channel
-from crankfold.analysis.errors import InputError
+from crankfold.acquire import Probe, in_base_units
+from crankfold.analysis import Capture, Channel, InputError
 
 TEXTS = ["10mV/A", "1 mV/A", "0.5V/A", "250uV/A", "100uOhm", "0.1mOhm", "0.0001ohm", "500A/60mV", "200A/0.05V",
          "25mm2:0.5m@20C", "50mm2:40cm", "25mm2:0.5m@60C:class2", "counts:5V/10bit", "counts:3300mV/12bit",

@@ -12,15 +12,18 @@ import weakref
 import numpy as np
 import pytest
 
-from crankfold.acquire.errors import (
+from crankfold.acquire import (
     AcquireError,
     BoardDisconnectedError,
     BoardStalledError,
+    Happening,
+    Recorder,
+    RecordingPlan,
     ShutdownTimeoutError,
+    record,
 )
-from crankfold.acquire.stream.plan import Happening, RecordingPlan, Stage
-from crankfold.acquire.stream.recorder import Recorder, record
-from crankfold.analysis.errors import InputError
+from crankfold.acquire.stream.plan import Stage
+from crankfold.analysis import InputError
 
 RATE = 2000.0
 
@@ -347,7 +350,7 @@ def test_a_captured_source_without_samples_or_with_a_hole_is_refused(array_sourc
 
 
 def test_the_current_may_be_another_column_and_its_amperes_known(array_source, bench, make_info) -> None:
-    from crankfold.acquire.rig.probe import Probe
+    from crankfold.acquire import Probe
 
     made = bench(RATE, 6.0).step(0.5, 0.5, 6.0).crank(2.0, 2.0)
     rows = np.column_stack([np.zeros_like(made.current_a), made.current_a * 0.01])

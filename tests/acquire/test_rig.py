@@ -6,10 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.rig.cards import EngineCard, Rig, Shelf, changed, load_card, save_card
-from crankfold.acquire.stream.plan import RecordingPlan
-from crankfold.analysis.errors import InputError
+from crankfold.acquire import EngineCard, FileFormatError, RecordingPlan, Rig, Shelf, changed, save_card
+from crankfold.acquire.rig.cards import load_card
+from crankfold.analysis import InputError
 
 CART = Rig("serial-lines:SN0042", {"baud": "250000"}, "counts:5V/10bit,10mV/A", "waste-spark:1",
            ("current", "sync"), ("sync",), 2.0, 20.0, "the grey cart, clamp on the starter's lead")

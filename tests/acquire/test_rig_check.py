@@ -9,11 +9,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from crankfold.acquire.contract import EndOfStream, Samples, Source, SourceInfo
-from crankfold.acquire.errors import AcquireError, BoardStalledError
-from crankfold.acquire.rig.check import Finding, Observation, check_rig, observe
-from crankfold.acquire.stream.clock import FittedRate
-from crankfold.analysis.capture import Capture, Channel, Gap
+from crankfold.acquire import (
+    AcquireError,
+    BoardStalledError,
+    EndOfStream,
+    Finding,
+    Samples,
+    Source,
+    SourceInfo,
+    check_rig,
+    observe,
+)
+from crankfold.acquire.rig.check import Observation
+from crankfold.acquire.stream import FittedRate
+from crankfold.analysis import Capture, Channel, Gap
 
 if TYPE_CHECKING:
     from collections.abc import Callable

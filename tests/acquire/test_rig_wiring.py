@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.acquire.rig.cards import Rig, changed
-from crankfold.acquire.rig.wiring import wired
-from crankfold.analysis.capture import Capture, Channel
-from crankfold.analysis.errors import InputError
+from crankfold.acquire import Rig, changed, wired
+from crankfold.analysis import Capture, Channel, InputError
 
 
 def two_columns():

@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crankfold.acquire.errors import BoardDisconnectedError, RingOverrunError
-from crankfold.acquire.stream.ring import RingBuffer
+from crankfold.acquire import BoardDisconnectedError, RingBuffer, RingOverrunError
 
 WRITES = st.lists(st.tuples(st.integers(0, 40), st.sampled_from([0, 0, 0, 1, 5, 70, None])), max_size=20)
 

@@ -9,8 +9,7 @@ import threading
 import numpy as np
 import pytest
 
-from crankfold.acquire.contract import Samples
-from crankfold.acquire.stream.recorder import record
+from crankfold.acquire import Samples, record
 
 RATE = 500.0
 STRETCH_S = 60.0

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from crankfold.acquire.contract import EndOfStream, Samples, Source, SourceInfo
-from crankfold.acquire.errors import BoardDisconnectedError
-from crankfold.analysis.capture import Channel
+from crankfold.acquire import BoardDisconnectedError, EndOfStream, Samples, Source, SourceInfo
+from crankfold.analysis import Channel
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -13,11 +13,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crankfold.acquire.errors import FileFormatError, SaveError
-from crankfold.acquire.files.storage import codes_of, load_capture, save_capture
-from crankfold.acquire.rig.probe import Probe
-from crankfold.acquire.stream.recorder import record
-from crankfold.analysis.capture import Capture, Channel, Gap
+from crankfold.acquire import FileFormatError, Probe, record, save_capture
+from crankfold.acquire.errors import SaveError
+from crankfold.acquire.files import codes_of
+from crankfold.acquire.files.storage import load_capture
+from crankfold.analysis import Capture, Channel, Gap
 from crankfold.plugins.tables.hdf5 import HDF5_MAGIC, crankfold_readers, open_capture
 
 GAPS = (Gap(10, 4), Gap(900, 1))

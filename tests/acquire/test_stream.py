@@ -7,13 +7,14 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
+from crankfold.acquire import Event, Happening, RecordingPlan, journals, recover
 from crankfold.acquire.contract import Block
 from crankfold.acquire.errors import SaveError
 from crankfold.acquire.stream.caught import Caught
-from crankfold.acquire.stream.journal import JournalWriter, journals, recover
+from crankfold.acquire.stream.journal import JournalWriter
 from crankfold.acquire.stream.pipeline import Stream
 from crankfold.acquire.stream.pipeline import pipeline as stream_module
-from crankfold.acquire.stream.plan import Event, Happening, RecordingPlan, Stage
+from crankfold.acquire.stream.plan import Stage
 
 RATE = 1000.0
 SIZE = 100

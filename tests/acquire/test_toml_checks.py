@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.rig.toml import KINDS, checked, kind_of, parse_toml
+from crankfold.acquire import FileFormatError, parse_toml
+from crankfold.acquire.rig.toml import KINDS, checked, kind_of
 
 PATH = Path("shop/rig.toml")
 NAMED = {"title": KINDS["str"], "live": KINDS["bool"], "bits": KINDS["int"], "rate_hz": KINDS["float"],

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.acquire.atomic import flush_folder, write_whole
+from crankfold.acquire import flush_folder
+from crankfold.acquire.atomic import write_whole
 from crankfold.acquire.errors import SaveError
 
 

@@ -8,9 +8,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from crankfold.analysis.capture import Capture
-from crankfold.analysis.model.estimate import Estimate
-from crankfold.analysis.signal.trace import CrankingTrace, Span
+from crankfold.analysis import Capture, CrankingTrace, Estimate
+from crankfold.analysis.signal import Span
 
 
 def make_estimate(engine, *, rpm=180.0, seconds=4.0, begin_s=1.0, first_deg=-100.0, relative=None, width=4.0,

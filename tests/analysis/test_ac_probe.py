@@ -12,14 +12,9 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from crankfold.acquire.opening import open_board
-from crankfold.acquire.registry import load_plugins
-from crankfold.acquire.stream.recorder import record
-from crankfold.analysis.capture import Capture
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.pipeline import analyse
-from crankfold.analysis.signal.ac_probe import ac_probe
-from crankfold.analysis.signal.condition import condition
+from crankfold.acquire import load_plugins, open_board, record
+from crankfold.analysis import Capture, Engine, analyse, condition
+from crankfold.analysis.signal import ac_probe
 
 PUMP = Engine((1, 3, 4, 2))
 CORNERS_HZ = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0)

@@ -8,11 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.analysis import Capture, Engine, InputError, SyncSpec, Thresholds
+from crankfold.analysis import Capture, Engine, Gauge, InputError, SyncSpec, Thresholds, analyse, compare
 from crankfold.analysis.answer.notice_codes import CAUTIONS, NOTES, PATTERNS, REASONS
-from crankfold.analysis.many.comparison import compare
-from crankfold.analysis.pipeline import analyse, turned
-from crankfold.analysis.sync.anchor import Gauge
+from crankfold.analysis.pipeline import turned
 
 FOUR = Engine((1, 3, 4, 2))
 

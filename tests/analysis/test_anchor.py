@@ -7,11 +7,9 @@ import math
 import numpy as np
 import pytest
 
-from crankfold.analysis.answer.verdict import Thresholds, judge
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.errors import InputError
-from crankfold.analysis.sync.anchor import Gauge, anchored, gauge_from_marks
-from crankfold.analysis.sync.pulses import Marks
+from crankfold.analysis import Engine, Gauge, InputError, Thresholds
+from crankfold.analysis.answer import judge
+from crankfold.analysis.sync import Marks, anchored, gauge_from_marks
 
 FOUR = Engine((1, 3, 4, 2))
 

@@ -7,19 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.analysis.answer.battery_voltage import (
-    as_current,
-    health_of_voltage,
-    is_battery_voltage,
-    polarisation,
-    release,
-    rest_voltage,
-    widened,
-)
-from crankfold.analysis.capture import Capture
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.pipeline import analyse
-from crankfold.analysis.signal.trace import Span
+from crankfold.analysis import Capture, Engine, analyse
+from crankfold.analysis.answer import as_current, health_of_voltage, is_battery_voltage, widened
+from crankfold.analysis.answer.battery_voltage import polarisation, release, rest_voltage
+from crankfold.analysis.signal import Span
 
 RATE_HZ, REST_V, OHMIC = 1000.0, 12.5, 0.006
 

@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crankfold.analysis import Capture, Channel, Gap, InputError
-from crankfold.analysis.capture import find_gaps
+from crankfold.analysis import Capture, Channel, Gap, InputError, find_gaps
 
 
 def test_arrays_become_a_capture_that_cannot_be_changed() -> None:

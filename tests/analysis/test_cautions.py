@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from crankfold.analysis.answer.cautions import cranking_cautions, second_opinion, slow, tall_hump, trace_cautions
+from crankfold.analysis import Engine, Thresholds
+from crankfold.analysis.answer import cranking_cautions, second_opinion, slow, tall_hump, trace_cautions
 from crankfold.analysis.answer.notice_codes import CAUTIONS
-from crankfold.analysis.answer.verdict import Thresholds
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.signal.trace import Span
+from crankfold.analysis.signal import Span
 
 FOUR, TWO = Engine((1, 3, 4, 2)), Engine((1, 2))
 PAIRS = Engine((1, 6, 5, 4, 3, 2), (90, 150))

@@ -7,11 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.analysis.answer.verdict import Thresholds, judge
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.errors import InputError
-from crankfold.analysis.many.comparison import compare
-from crankfold.analysis.result import Notice, Result
+from crankfold.analysis import Engine, InputError, Notice, Result, Thresholds, compare
+from crankfold.analysis.answer import judge
 
 FOUR = Engine((1, 3, 4, 2))
 

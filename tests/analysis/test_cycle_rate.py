@@ -5,15 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.signal.cycle_rate import (
-    CycleTrack,
-    autocorrelation,
-    detrended,
-    rate_candidates,
-    rivals,
-    track_cycles,
-)
+from crankfold.analysis import Engine
+from crankfold.analysis.signal import CycleTrack, rate_candidates, rivals, track_cycles
+from crankfold.analysis.signal.cycle_rate import autocorrelation, detrended
 
 RATE_HZ = 500.0
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis.signal.decompressor import LEAST_LEFT_S, SETTLE_S, after_decompressor
+from crankfold.analysis.signal import after_decompressor
+from crankfold.analysis.signal.decompressor import LEAST_LEFT_S, SETTLE_S
 
 
 def opened(trace, shut_s, level_a=100.0):

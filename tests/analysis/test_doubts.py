@@ -7,11 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.analysis.answer.cautions import tall_hump
+from crankfold.analysis import Engine, Thresholds
+from crankfold.analysis.answer import judge, tall_hump
 from crankfold.analysis.answer.notice_codes import REASONS
-from crankfold.analysis.answer.verdict import Thresholds, judge
-from crankfold.analysis.criticism.doubts import after_verdict
-from crankfold.analysis.engine import Engine
+from crankfold.analysis.criticism import after_verdict
 
 FOUR = Engine((1, 3, 4, 2))
 TWELVE = Engine((1, 12, 5, 8, 3, 10, 6, 7, 2, 11, 4, 9))

@@ -8,11 +8,9 @@ from functools import cache
 import numpy as np
 import pytest
 
-from crankfold.analysis.capture import Capture
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.model.estimate import estimate, find_rates
+from crankfold.analysis import Capture, Engine, condition
+from crankfold.analysis.model import estimate, find_rates
 from crankfold.analysis.model.options import FitOptions
-from crankfold.analysis.signal.condition import condition
 from crankfold.plugins.virtual.engine import simulate
 from crankfold.plugins.virtual.specs import Bench, CylinderSpec, EngineSpec, KeySpec
 

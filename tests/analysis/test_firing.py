@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.analysis.signal.firing import trend
+from crankfold.analysis.signal import trend
 
 
 def bent(trace, *, from_s, level, faster, hump_hz=6.0, mean=150.0):

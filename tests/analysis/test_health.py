@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.analysis.answer.health import mean_current, read_health, ripple_percent, stall_current
-from crankfold.analysis.engine import Engine
+from crankfold.analysis import Engine
+from crankfold.analysis.answer import mean_current, read_health, ripple_percent
+from crankfold.analysis.answer.health import stall_current
 
 FOUR = Engine((1, 3, 4, 2))
 

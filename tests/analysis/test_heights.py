@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.signal.heights import raw_heights, trough_heights
+from crankfold.analysis import Engine
+from crankfold.analysis.signal import trough_heights
+from crankfold.analysis.signal.heights import raw_heights
 
 
 @pytest.mark.parametrize("engine", [

@@ -5,10 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis.answer.hints import coded_cylinder, misfire_notices
-from crankfold.analysis.answer.verdict import Thresholds, judge
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.errors import InputError
+from crankfold.analysis import Engine, InputError, Thresholds, coded_cylinder
+from crankfold.analysis.answer import judge, misfire_notices
 
 FOUR = Engine((1, 3, 4, 2))
 

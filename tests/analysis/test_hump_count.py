@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.signal.hump_count import better_count
+from crankfold.analysis import Engine
+from crankfold.analysis.signal import better_count
 
 
 def humps(trace_of, heights, *, rpm=180.0, drift=0.0):

@@ -7,9 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.analysis.engine import Engine, SyncSpec
-from crankfold.analysis.sync.pulses import Marks
-from crankfold.analysis.sync.rhythm import rhythm_against
+from crankfold.analysis import Engine, SyncSpec
+from crankfold.analysis.sync import Marks, rhythm_against
 
 FOUR, SIX = Engine((1, 3, 4, 2)), Engine((1, 5, 3, 6, 2, 4))
 TWELVE = Engine((1, 12, 5, 8, 3, 10, 6, 7, 2, 11, 4, 9))

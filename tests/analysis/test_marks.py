@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis.capture import Capture, Gap
-from crankfold.analysis.engine import SyncSpec
-from crankfold.analysis.signal.trace import Span
-from crankfold.analysis.sync.pulses import DEAD_TIME_S, find_marks
+from crankfold.analysis import Capture, Gap, SyncSpec, find_marks
+from crankfold.analysis.signal import Span
+from crankfold.analysis.sync.pulses import DEAD_TIME_S
 
 WHOLE = Span(0.0, 10.0)
 WASTE, SINGLE = SyncSpec("waste-spark", 1), SyncSpec("single-spark", 1)

@@ -8,13 +8,13 @@ from functools import cache
 import numpy as np
 import pytest
 
-from crankfold.analysis.engine import Engine
+from crankfold.analysis import Engine
 from crankfold.analysis.model import acceptance
 from crankfold.analysis.model import parameters as at
 from crankfold.analysis.model.options import FULL
 from crankfold.analysis.model.problem import Data, Problem
 from crankfold.analysis.model.starts import MENUS
-from crankfold.analysis.signal.cycle_rate import CycleTrack
+from crankfold.analysis.signal import CycleTrack
 
 STEP_S, SECONDS = 0.001, 4.0
 FOUR, ODD, SIX = Engine((1, 3, 4, 2)), Engine((1, 2), (270, 450)), Engine((1, 6, 5, 4, 3, 2), (90, 150))

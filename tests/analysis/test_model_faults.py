@@ -9,15 +9,12 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from crankfold.analysis.capture import Capture
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.model import acceptance, faults
+from crankfold.analysis import Capture, Engine, condition
+from crankfold.analysis.model import acceptance, estimate, faults
 from crankfold.analysis.model import estimate as estimates
-from crankfold.analysis.model.estimate import estimate
 from crankfold.analysis.model.gas import ANGLES_DEG
 from crankfold.analysis.model.options import FitOptions
 from crankfold.analysis.model.slowing import slowness
-from crankfold.analysis.signal.condition import condition
 from crankfold.plugins.virtual.engine import simulate
 from crankfold.plugins.virtual.specs import Bench, CylinderSpec, EngineSpec, KeySpec
 

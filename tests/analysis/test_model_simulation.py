@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.analysis.engine import Engine
+from crankfold.analysis import Engine
 from crankfold.analysis.model import parameters as at
 from crankfold.analysis.model.clutch import clutch_torque, shared_speed
 from crankfold.analysis.model.gas import FAMILIES, gas_table

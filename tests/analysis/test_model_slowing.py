@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from crankfold.analysis.engine import Engine
+from crankfold.analysis import Engine
 from crankfold.analysis.model import acceptance
 from crankfold.analysis.model import parameters as at
 from crankfold.analysis.model.gas import ANGLES_DEG, slowed_torques
@@ -16,7 +16,7 @@ from crankfold.analysis.model.options import FULL
 from crankfold.analysis.model.problem import Data, Problem
 from crankfold.analysis.model.slowing import slowness, with_slowing
 from crankfold.analysis.model.starts import polish_stages
-from crankfold.analysis.signal.cycle_rate import CycleTrack
+from crankfold.analysis.signal import CycleTrack
 
 THREE = Engine((1, 3, 2))
 STEP_S = 0.001

@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from crankfold.analysis.engine import Engine
+from crankfold.analysis import Engine
 from crankfold.analysis.model import parameters as at
 from crankfold.analysis.model.options import FULL
 from crankfold.analysis.model.problem import Data
@@ -23,7 +23,7 @@ from crankfold.analysis.model.starts import (
     polish_stages,
     windows_from,
 )
-from crankfold.analysis.signal.cycle_rate import CycleTrack
+from crankfold.analysis.signal import CycleTrack
 
 
 def peaks(*tops, samples=1000):

@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis.engine import Engine, SyncSpec
-from crankfold.analysis.sync.naming import Naming, name_by_marks, name_by_pattern, name_by_plug_out
-from crankfold.analysis.sync.pulses import Marks
+from crankfold.analysis import Engine, SyncSpec
+from crankfold.analysis.sync import Marks, Naming, name_by_marks, name_by_pattern, name_by_plug_out
 
 FOUR = Engine((1, 3, 4, 2))
 SIX = Engine((1, 5, 3, 6, 2, 4))

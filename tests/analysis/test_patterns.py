@@ -5,10 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from crankfold.analysis import Engine, Thresholds
+from crankfold.analysis.answer import find_pattern, judge, one_far_above
 from crankfold.analysis.answer.notice_codes import PATTERNS
-from crankfold.analysis.answer.patterns import find_pattern, one_far_above
-from crankfold.analysis.answer.verdict import Thresholds, judge
-from crankfold.analysis.engine import Engine
 
 FOUR = Engine((1, 3, 4, 2))
 SIX = Engine((1, 5, 3, 6, 2, 4))

@@ -7,12 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.analysis.answer.verdict import Thresholds, judge
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.errors import InputError
-from crankfold.analysis.many.pooling import pooled, pooled_cranks
-from crankfold.analysis.result import Cranking, Notice, Result
-from crankfold.analysis.sync.anchor import Gauge, anchored
+from crankfold.analysis import Cranking, Engine, Gauge, InputError, Notice, Result, Thresholds, pooled_cranks
+from crankfold.analysis.answer import judge
+from crankfold.analysis.many.pooling import pooled
+from crankfold.analysis.sync import anchored
 
 FOUR = Engine((1, 3, 4, 2))
 

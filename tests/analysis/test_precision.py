@@ -8,10 +8,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.errors import InputError
-from crankfold.analysis.many.precision import precision, same_recordings, study, variances
-from crankfold.analysis.result import Cylinder, Result
+from crankfold.analysis import Cylinder, Engine, InputError, Result, same_recordings, study
+from crankfold.analysis.many.precision import precision, variances
 
 ENGINE = Engine((1, 3, 4, 2))
 

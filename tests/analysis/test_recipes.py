@@ -11,9 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from crankfold.acquire.opening import open_board
-from crankfold.acquire.registry import load_plugins
-from crankfold.acquire.stream.recorder import record
+from crankfold.acquire import load_plugins, open_board, record
 
 PAGE = Path(__file__).resolve().parents[2] / "analysis" / "recipes.md"  # of the tree: no wheel holds it
 BLOCK = re.compile(r"^```python\n(?P<code>.*?)^```\n```text\n(?P<printed>.*?)^```", re.MULTILINE | re.DOTALL)

@@ -6,8 +6,7 @@ from dataclasses import FrozenInstanceError, fields, replace
 
 import pytest
 
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.result import Cranking, Cylinder, Health, Notice, Result, SyncFound
+from crankfold.analysis import Cranking, Cylinder, Engine, Health, Notice, Result, SyncFound
 
 
 def result(*cylinders):

@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from crankfold.analysis import Engine
 from crankfold.analysis.criticism import second_look
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.signal.cycle_rate import RateCandidate
+from crankfold.analysis.signal import RateCandidate
 
 FOUR = Engine((1, 3, 4, 2))
 FOUND = RateCandidate(1.5, 0.9, 0.9, 1.0)

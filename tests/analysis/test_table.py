@@ -7,9 +7,8 @@ from dataclasses import replace
 
 import pytest
 
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.many.table import CYLINDER, cylinder_rows, result_row
-from crankfold.analysis.result import Cranking, Cylinder, Health, Notice, Result, SyncFound
+from crankfold.analysis import CYLINDER, Cranking, Cylinder, Engine, Health, Notice, Result, SyncFound, result_row
+from crankfold.analysis.many.table import cylinder_rows
 
 TWIN = Engine((2, 1), (270, 450), name="Harbour twin", fuel="diesel", system_v=24.0)
 RESULT = Result(

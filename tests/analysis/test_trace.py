@@ -7,7 +7,7 @@ from dataclasses import FrozenInstanceError, replace
 import numpy as np
 import pytest
 
-from crankfold.analysis.signal.trace import Span
+from crankfold.analysis.signal import Span
 
 
 @pytest.mark.parametrize(("from_s", "to_s", "end_s"), [

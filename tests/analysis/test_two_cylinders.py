@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from crankfold.analysis.answer.verdict import Thresholds, judge
+from crankfold.analysis import Engine, Thresholds
+from crankfold.analysis.answer import judge
 from crankfold.analysis.criticism.two_cylinders import doubts_of_two
-from crankfold.analysis.engine import Engine
 
 TWIN = Engine((1, 2))
 

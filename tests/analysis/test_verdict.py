@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis.answer.verdict import Thresholds, judge, near_limit
-from crankfold.analysis.errors import InputError
+from crankfold.analysis import InputError, Thresholds
+from crankfold.analysis.answer import judge, near_limit
 
 FOUR = (1, 3, 4, 2)
 

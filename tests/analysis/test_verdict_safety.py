@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.analysis.pipeline import analyse
+from crankfold.analysis import analyse
 
 GENERATOR = Path(__file__).parent.parent / "generator"
 SHORT = [("damaged", 41, 6), ("alien", 41, 4), ("noverdict", 41, 6)]  # family, seed, how many

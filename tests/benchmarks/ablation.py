@@ -21,20 +21,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 from linear_load import linear_load
 
-from crankfold.analysis.capture import Capture
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.model.estimate import estimate, find_rates
+from crankfold.analysis import Capture, Engine, condition
+from crankfold.analysis.model import estimate, find_rates
 from crankfold.analysis.model.options import FitOptions
-from crankfold.analysis.signal.condition import NoCranking, condition
-from crankfold.analysis.signal.cycle_rate import track_cycles
-from crankfold.analysis.signal.heights import raw_heights, trough_heights
+from crankfold.analysis.signal import track_cycles, trough_heights
+from crankfold.analysis.signal.conditioning import NoCranking
+from crankfold.analysis.signal.heights import raw_heights
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from numpy.typing import NDArray
 
-    from crankfold.analysis.signal.trace import CrankingTrace
+    from crankfold.analysis import CrankingTrace
 
     Method = Callable[[CrankingTrace, Engine], NDArray[np.float64] | None]
 

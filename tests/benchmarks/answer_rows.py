@@ -17,19 +17,12 @@ from pathlib import Path
 import numpy as np
 from measuring import Row, best_cpu_s, best_s, gain_of_two
 
-from crankfold.acquire.files.storage import save_capture
-from crankfold.acquire.opening import open_board
-from crankfold.acquire.registry import load_plugins
-from crankfold.acquire.stream.recorder import record
-from crankfold.acquire.stream.ring import RingBuffer
-from crankfold.analysis.capture import Capture, Channel
-from crankfold.analysis.engine import Engine, SyncSpec
-from crankfold.analysis.pipeline import analyse
-from crankfold.viewer.batch.plan import Planner
-from crankfold.viewer.batch.run import Crew, processes, run
-from crankfold.viewer.picture.sheet import Job, sheet_html
-from crankfold.viewer.session.judge import judge
-from crankfold.viewer.session.question import question_of
+from crankfold.acquire import RingBuffer, load_plugins, open_board, record, save_capture
+from crankfold.analysis import Capture, Channel, Engine, SyncSpec, analyse
+from crankfold.viewer.batch import Planner, processes, run
+from crankfold.viewer.batch.runner import Crew
+from crankfold.viewer.picture import Job, sheet_html
+from crankfold.viewer.session import judge, question_of
 
 ORDER = "1-3-4-2"
 NOTHING = {"firing_order": ORDER, "intervals": None, "strokes": None, "engine_name": "", "engine": None, "rig": None,

@@ -26,10 +26,8 @@ from make_captures import make
 from random_bench import LAYOUTS, TWO_STROKES, Wanted, draw
 from random_rig import SYNC_KINDS, random_rig
 
-from crankfold.analysis.errors import InputError
-from crankfold.analysis.model import intervals
-from crankfold.analysis.model.estimate import estimate
-from crankfold.analysis.signal.condition import condition
+from crankfold.analysis import InputError, condition
+from crankfold.analysis.model import estimate, intervals
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

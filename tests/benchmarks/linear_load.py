@@ -13,16 +13,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.model.estimate import find_rates
+from crankfold.analysis.model import find_rates
 from crankfold.analysis.model.gas import gas_table
-from crankfold.analysis.signal.cycle_rate import track_cycles
+from crankfold.analysis.signal import track_cycles
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.analysis.engine import Engine
-    from crankfold.analysis.signal.cycle_rate import CycleTrack
-    from crankfold.analysis.signal.trace import CrankingTrace
+    from crankfold.analysis import CrankingTrace, Engine
+    from crankfold.analysis.signal import CycleTrack
 
 GRID_HZ = 500.0
 JUDGED_S = 4.0

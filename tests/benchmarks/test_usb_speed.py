@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.acquire.contract import Block, Samples, Source, SourceInfo
+from crankfold.acquire import RecordingPlan, Samples, Source, SourceInfo
+from crankfold.acquire.contract import Block
 from crankfold.acquire.stream.pipeline import Stream
-from crankfold.acquire.stream.plan import RecordingPlan
-from crankfold.analysis.capture import Channel
+from crankfold.analysis import Channel
 from crankfold.plugins.usb.layout import PacketLayout, SampleLayout
 from crankfold.plugins.usb.packets import PacketDecoder
 

@@ -15,17 +15,11 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 import numpy as np
 import pytest
 
-from crankfold.acquire.contract import Samples, Source, SourceInfo
-from crankfold.acquire.opening import open_board
-from crankfold.acquire.registry import load_plugins
-from crankfold.acquire.stream.recorder import record
-from crankfold.analysis.capture import Channel
-from crankfold.viewer.picture import look
-from crankfold.viewer.picture.draw_strip import StripScales, trace_line
-from crankfold.viewer.picture.scene import Box, Path
-from crankfold.viewer.session.judge import judge
-from crankfold.viewer.session.question import question_of
-from crankfold.viewer.session.warm_up import prepare_solver
+from crankfold.acquire import Samples, Source, SourceInfo, load_plugins, open_board, record
+from crankfold.analysis import Channel
+from crankfold.viewer.picture import Box, Path, StripScales, look
+from crankfold.viewer.picture.strip_drawing import trace_line
+from crankfold.viewer.session import judge, prepare_solver, question_of
 from crankfold.viewer.window.asking import NOTHING
 from crankfold.viewer.window.watching import Wanted, Watching
 
@@ -201,7 +195,7 @@ def test_the_reader_is_not_starved_while_a_crank_is_judged_and_drawn(fast: Any) 
 
 @pytest.mark.slow
 def test_the_verdict_stands_half_a_second_after_the_crank_ends(application: QApplication) -> None:
-    from crankfold.viewer.session.standing import Phase
+    from crankfold.viewer.session import Phase
     from crankfold.viewer.window.main_window import Window
 
     info, codes = codes_of("engine=pump,dead=3,quiet=2,crank=3,after=2")
@@ -228,7 +222,7 @@ def test_the_verdict_stands_half_a_second_after_the_crank_ends(application: QApp
 @pytest.mark.slow
 @pytest.mark.timeout(180)
 def test_memory_stays_steady_over_an_hour_of_frames_of_a_slow_clock(application: QApplication) -> None:
-    from crankfold.acquire.stream.ring import RingBuffer
+    from crankfold.acquire import RingBuffer
     from crankfold.viewer.window.live import SHOWN_S, LiveTrace
     from crankfold.viewer.window.main_window import Window
 

@@ -22,10 +22,8 @@ from typing import TYPE_CHECKING, Any
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
-from crankfold.viewer.session.question import question_of
-from crankfold.viewer.session.warm_up import prepare_solver
+from crankfold.viewer.session import Answered, Broke, Told, Unjudged, prepare_solver, question_of
 from crankfold.viewer.window.asking import NOTHING
-from crankfold.viewer.window.news import Answered, Broke, Told, Unjudged
 from crankfold.viewer.window.watching import Wanted, Watching
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "viewer" / "window"))

@@ -7,7 +7,7 @@ import os
 import sys
 from dataclasses import asdict
 
-from crankfold.acquire.errors import AcquireError
+from crankfold.acquire import AcquireError
 from crankfold.plugins.serial import port as serial_port
 from crankfold.plugins.serial.frames_board import FrameBoard, discover_boards
 from crankfold.plugins.serial.ports import find_port

@@ -9,10 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from crankfold.acquire.rig.probe import Probe
-from crankfold.acquire.stream.recorder import record
-from crankfold.analysis.engine import Engine, SyncSpec
-from crankfold.analysis.pipeline import analyse
+from crankfold.acquire import Probe, record
+from crankfold.analysis import Engine, SyncSpec, analyse
 from crankfold.plugins.serial.frames_board import FrameBoard
 from crankfold.plugins.virtual.engine import VirtualRun, leak_for, simulate
 from crankfold.plugins.virtual.leads import SyncLead

@@ -47,8 +47,7 @@ class Row:
 
 
 def judge(made: Made) -> Row:
-    from crankfold.analysis.errors import InputError
-    from crankfold.analysis.pipeline import analyse
+    from crankfold.analysis import InputError, analyse
 
     began = time.perf_counter()
     truth = made.truth

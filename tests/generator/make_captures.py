@@ -31,8 +31,7 @@ from crankfold.plugins.virtual.signals import record
 if TYPE_CHECKING:
     from random_bench import Drawn
 
-    from crankfold.analysis.capture import Capture
-    from crankfold.analysis.engine import Engine, SyncSpec
+    from crankfold.analysis import Capture, Engine, SyncSpec
     from crankfold.plugins.virtual.signals import RigSpec
 
 LOW_PERCENT, HEALTHY_PERCENT = 75.0, 90.0
@@ -52,7 +51,7 @@ class Made:
 
     def capture(self) -> Capture:
         """Return the capture as the analysis takes it, in amperes by the clamp that the user gives, gaps marked."""
-        from crankfold.analysis.capture import CURRENT, SYNC, Capture, Channel, Gap
+        from crankfold.analysis import CURRENT, SYNC, Capture, Channel, Gap
 
         t = self.table
         columns = [t.current_v] if t.sync is None else [t.current_v, t.sync]
@@ -69,21 +68,21 @@ class Made:
         capture = Capture(samples, rate, channels, gaps=gaps, origin=self.name)
         if self.rig.quantity != "battery-voltage":
             return capture
-        from crankfold.acquire.rig.probe import Probe
+        from crankfold.acquire import Probe
 
         volts = replace(channels[0], unit="V")
         return Probe.parse("battery").apply(replace(capture, channels=(volts, *channels[1:])))
 
     def engine(self) -> Engine:
         """Return the engine card that the user fills in."""
-        from crankfold.analysis.engine import Engine
+        from crankfold.analysis import Engine
 
         about = self.about
         return Engine(tuple(about["firing_order"]), tuple(about["intervals_deg"] or ()), about["strokes"])
 
     def sync(self) -> SyncSpec | None:
         """Return what the user says of the second channel."""
-        from crankfold.analysis.engine import SyncSpec
+        from crankfold.analysis import SyncSpec
 
         return SyncSpec.parse(self.about["arguments"][self.about["arguments"].index("--sync") + 1], self.engine())
 

@@ -14,16 +14,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.acquire.contract import SourceInfo
-from crankfold.acquire.errors import AcquireError
-from crankfold.acquire.files.storage import save_capture
-from crankfold.acquire.opening import open_file
-from crankfold.acquire.registry import Plugins, load_plugins
-from crankfold.acquire.stream.journal import JournalWriter, recover
-from crankfold.acquire.stream.plan import RecordingPlan
-from crankfold.acquire.stream.recorder import record
-from crankfold.analysis.capture import Capture, Channel
-from crankfold.analysis.errors import InputError
+from crankfold.acquire import (
+    AcquireError,
+    Plugins,
+    RecordingPlan,
+    SourceInfo,
+    load_plugins,
+    open_file,
+    record,
+    recover,
+    save_capture,
+)
+from crankfold.acquire.stream.journal import JournalWriter
+from crankfold.analysis import Capture, Channel, InputError
 
 sys.path.insert(0, str(Path(__file__).parent))
 

@@ -15,8 +15,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from steered import steered
 
-from crankfold.acquire.errors import AcquireError
-from crankfold.analysis.capture import Channel
+from crankfold.acquire import AcquireError
+from crankfold.analysis import Channel
 from crankfold.plugins.serial import frame_format as fmt
 from crankfold.plugins.serial.frame_codec import LONGEST_FRAME, FrameDecoder, encode_frame
 from crankfold.plugins.serial.line_decoder import LineDecoder

@@ -17,20 +17,14 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from steered import steered
 
-from crankfold.acquire.errors import AcquireError
-from crankfold.acquire.registry import load_plugins
-from crankfold.acquire.rig.cards import EngineCard, Rig, Shelf, load_card, save_card
-from crankfold.acquire.rig.probe import Probe
-from crankfold.analysis.answer.hints import coded_cylinder
-from crankfold.analysis.engine import Engine, SyncSpec
-from crankfold.analysis.errors import InputError
-from crankfold.analysis.sync.anchor import Gauge
+from crankfold.acquire import AcquireError, EngineCard, Probe, Rig, Shelf, load_plugins, save_card
+from crankfold.acquire.rig.cards import load_card
+from crankfold.analysis import Engine, Gauge, InputError, SyncSpec, coded_cylinder
 from crankfold.plugins.usb.description import read_description
 from crankfold.plugins.usb.tmc_description import read_instrument
 from crankfold.plugins.virtual.plan import read_plan
-from crankfold.viewer.batch.journal import Journal
-from crankfold.viewer.batch.plan import Planner, read_list
-from crankfold.viewer.session.question import settings_of
+from crankfold.viewer.batch import Journal, Planner, read_list
+from crankfold.viewer.session import settings_of
 
 TOP = Path(__file__).resolve().parents[2]
 FOUR = Engine.parse("1-3-4-2")

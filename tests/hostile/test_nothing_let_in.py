@@ -15,8 +15,8 @@ from typing import TypeVar
 
 import pytest
 
-from crankfold.viewer.batch.table import table_bytes
-from crankfold.viewer.words.terminal import tame
+from crankfold.viewer.batch import table_bytes
+from crankfold.viewer.words import tame
 
 TOP = Path(__file__).resolve().parents[2]
 MODULES = sorted(path for room in ("acquire", "plugins", "analysis", "viewer") for path in (TOP / room).rglob("*.py"))

@@ -13,10 +13,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.acquire.contract import Source
-from crankfold.acquire.files.storage import save_capture
+from crankfold.acquire import Source, save_capture
 from crankfold.acquire.testing import BROKEN, PluginContract, SourceContract, run_plugin_contract
-from crankfold.analysis.capture import Capture, Gap
+from crankfold.analysis import Capture, Gap
 from crankfold.plugins.tables import csv_reader
 from crankfold.plugins.tables import hdf5 as capture_file
 

@@ -21,9 +21,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from crankfold.acquire.opening import open_board
-from crankfold.acquire.registry import load_plugins
-from crankfold.acquire.stream.recorder import record
+from crankfold.acquire import load_plugins, open_board, record
 
 CRANKFOLD = Path(sys.executable).parent / "crankfold"
 ENGINE = ("--firing-order", "1-3-4-2", "--sync", "waste-spark:1")

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from types import ModuleType
 
-    from crankfold.acquire.contract import Source
+    from crankfold.acquire import Source
 
 RATE_HZ = 1000
 FRAME_SAMPLES = 8

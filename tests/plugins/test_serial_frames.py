@@ -13,12 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crankfold.acquire.errors import (
-    BoardDisconnectedError,
-    BoardGarbledError,
-    BoardStalledError,
-    SettingError,
-)
+from crankfold.acquire import BoardDisconnectedError, BoardGarbledError, BoardStalledError, SettingError
 from crankfold.acquire.testing import SourceContract
 from crankfold.plugins.serial import frame_format as fmt
 from crankfold.plugins.serial.frame_codec import FrameDecoder, encode_frame
@@ -28,7 +23,8 @@ from crankfold.plugins.serial.frames_board import FrameBoard
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from crankfold.acquire.contract import Block, Source
+    from crankfold.acquire import Source
+    from crankfold.acquire.contract import Block
 
 CLOCK_HZ = 1_000_000
 HELLO = fmt.Hello(0, refused=False, streaming=False, layout=fmt.PACKED_12_BIT, frame_samples=16, code_range=(0, 4095),

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from crankfold.acquire.errors import (
+from crankfold.acquire import (
     AcquireError,
     BoardBusyError,
     BoardDisconnectedError,
@@ -23,7 +23,8 @@ from crankfold.plugins.serial.lines_board import LineBoard
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from crankfold.acquire.contract import Block, Source
+    from crankfold.acquire import Source
+    from crankfold.acquire.contract import Block
 
 BANNER = b"\r\nreader 2\r\nready, press reset to start anew\r\n3,"
 

@@ -11,13 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from crankfold.acquire.errors import (
-    AcquireError,
-    BoardBusyError,
-    BoardDisconnectedError,
-    BoardNotFoundError,
-    SettingError,
-)
+from crankfold.acquire import AcquireError, BoardBusyError, BoardDisconnectedError, BoardNotFoundError, SettingError
 from crankfold.plugins.serial.port import SerialPort, number_setting
 from crankfold.plugins.serial.ports import UDEV_RULES, permission_fix
 

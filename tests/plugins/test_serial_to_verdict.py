@@ -14,12 +14,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from crankfold.acquire.errors import BoardDisconnectedError
-from crankfold.acquire.rig.probe import Probe
-from crankfold.acquire.stream.plan import Event, Happening
-from crankfold.acquire.stream.recorder import record
-from crankfold.analysis.engine import Engine, SyncSpec
-from crankfold.analysis.pipeline import analyse
+from crankfold.acquire import BoardDisconnectedError, Event, Happening, Probe, record
+from crankfold.analysis import Engine, SyncSpec, analyse
 from crankfold.plugins.serial.lines_board import LineBoard
 from crankfold.plugins.virtual.engine import leak_for, simulate
 from crankfold.plugins.virtual.leads import SyncLead

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crankfold.acquire.errors import BoardGarbledError
+from crankfold.acquire import BoardGarbledError
 from crankfold.plugins.usb.tmc_blocks import block_data, definite_block, indefinite_block
 from crankfold.plugins.usb.tmc_messages import answer_message, command_message, next_tag, parse_answer, request_message
 

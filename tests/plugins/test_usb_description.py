@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crankfold.acquire.errors import FileFormatError, SettingError
+from crankfold.acquire import FileFormatError, SettingError
 from crankfold.plugins.usb.commands import Field
 from crankfold.plugins.usb.description import read_description
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.acquire.errors import BoardGarbledError, FileFormatError
+from crankfold.acquire import BoardGarbledError, FileFormatError
 from crankfold.plugins.usb.tmc_description import Preamble, read_instrument
 
 GOOD = """

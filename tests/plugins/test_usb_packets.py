@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crankfold.acquire.errors import BoardGarbledError
-from crankfold.analysis.capture import Channel
+from crankfold.acquire import BoardGarbledError
+from crankfold.analysis import Channel
 from crankfold.plugins.usb.layout import PacketLayout, SampleLayout
 from crankfold.plugins.usb.packets import MAX_JUNK_BYTES, PacketDecoder, WordReader
 

@@ -8,13 +8,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
+from crankfold.acquire import BoardDisconnectedError, BoardGarbledError, BoardStalledError, SettingError
 from crankfold.acquire.contract import Block
-from crankfold.acquire.errors import (
-    BoardDisconnectedError,
-    BoardGarbledError,
-    BoardStalledError,
-    SettingError,
-)
 from crankfold.plugins.virtual import board as virtual_board
 from crankfold.plugins.virtual.board import VirtualBoard, discover, open_board
 from crankfold.plugins.virtual.fleet import FLEET

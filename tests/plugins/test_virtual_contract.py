@@ -11,7 +11,7 @@ from crankfold.plugins.virtual import board as virtual_board
 from crankfold.plugins.virtual.board import VirtualBoard, open_board
 
 if TYPE_CHECKING:
-    from crankfold.acquire.contract import Source
+    from crankfold.acquire import Source
 
 LOST = 250
 

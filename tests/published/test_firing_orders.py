@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-from crankfold.analysis.engine import Engine
+from crankfold.analysis import Engine
 
 
 @pytest.mark.parametrize(("order", "pairs"), [

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-from crankfold.analysis.answer.hints import coded_cylinder
+from crankfold.analysis import coded_cylinder
 
 
 @pytest.mark.parametrize(("code", "cylinder"), [

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.acquire.contract import Source
+from crankfold.acquire import Source
 from crankfold.plugins.tables.csv_reader import open_csv
 
 CURRENT = [10.5, -3.25, 80.0, 7.125, 0.5]

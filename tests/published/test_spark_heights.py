@@ -9,10 +9,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis.engine import Engine, SyncSpec
-from crankfold.analysis.model.estimate import Estimate
-from crankfold.analysis.sync.naming import name_by_marks
-from crankfold.analysis.sync.pulses import Marks
+from crankfold.analysis import Engine, Estimate, SyncSpec
+from crankfold.analysis.sync import Marks, name_by_marks
 
 FOUR = Engine((1, 3, 4, 2))
 

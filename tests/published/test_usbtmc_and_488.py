@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 
-from crankfold.acquire.errors import BoardGarbledError
+from crankfold.acquire import BoardGarbledError
 from crankfold.plugins.usb.description import MAX_RATE_HZ
 from crankfold.plugins.usb.tmc_blocks import block_data, definite_block
 from crankfold.plugins.usb.tmc_messages import Answer, command_message, parse_answer, request_message

@@ -11,13 +11,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.acquire.opening import open_board
-from crankfold.acquire.registry import load_plugins
-from crankfold.acquire.stream.recorder import record
-from crankfold.analysis.capture import Capture
-from crankfold.analysis.engine import Engine, SyncSpec
-from crankfold.analysis.pipeline import analyse
-from crankfold.analysis.result import Result
+from crankfold.acquire import load_plugins, open_board, record
+from crankfold.analysis import Capture, Engine, Result, SyncSpec, analyse
 from crankfold.viewer import command_line
 
 COMMAND = Path(sys.executable).with_name("crankfold")

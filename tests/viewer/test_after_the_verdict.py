@@ -18,18 +18,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.analysis.errors import InputError
-from crankfold.analysis.many.comparison import Difference
-from crankfold.analysis.result import Notice, Result
-from crankfold.viewer.picture.compare_page import comparison_picture
-from crankfold.viewer.picture.pdf import BROWSERS, pdf_of
-from crankfold.viewer.picture.sheet import LONGEST_NOTE, Job, sheet_html
-from crankfold.viewer.picture.svg import write_svg
+from crankfold.analysis import Difference, InputError, Notice, Result
+from crankfold.viewer.picture import Job, comparison_picture, pdf_of, sheet_html, write_svg
+from crankfold.viewer.picture.pdf import BROWSERS
+from crankfold.viewer.picture.sheet import LONGEST_NOTE
 from crankfold.viewer.practice import ENGINES, draw_riddle
-from crankfold.viewer.session.comparison import changed_words, comparison_headline
-from crankfold.viewer.session.judge import Judged, judge
-from crankfold.viewer.session.question import question_of
-from crankfold.viewer.sound.capture_wav import RATE_HZ, loudness, sound_of, wav_of
+from crankfold.viewer.session import Judged, judge, question_of
+from crankfold.viewer.sound import RATE_HZ, loudness, sound_of, wav_of
+from crankfold.viewer.words import changed_words, comparison_headline
 
 ORDER = "1-3-4-2"
 EVIL = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&\x1b[2J\u202e{{ 7*7 }}"

@@ -15,8 +15,8 @@ import pandas as pd
 import pytest
 from pyarrow import parquet
 
-from crankfold.acquire.files.storage import save_capture
-from crankfold.viewer.batch.table import table_bytes
+from crankfold.acquire import save_capture
+from crankfold.viewer.batch import table_bytes
 
 ABOUT = ("--firing-order", "1-3-4-2", "--sync", "waste-spark:1")
 SHORT = 24

@@ -15,13 +15,13 @@ from pathlib import Path
 import pytest
 from pyarrow import parquet
 
-from crankfold.acquire.registry import load_plugins
-from crankfold.analysis.errors import InputError
+from crankfold.acquire import load_plugins
+from crankfold.analysis import InputError
+from crankfold.viewer.batch import Job, Journal, Planner, check_table_path, read_list, run, table_bytes
 from crankfold.viewer.batch import run as batch_run
-from crankfold.viewer.batch.journal import Journal
-from crankfold.viewer.batch.plan import Job, Planner, overlaid, read_list, read_sidecar
-from crankfold.viewer.batch.run import Crew, run
-from crankfold.viewer.batch.table import check_table_path, columns_of, kind_of, table_bytes
+from crankfold.viewer.batch.plan import overlaid, read_sidecar
+from crankfold.viewer.batch.runner import Crew
+from crankfold.viewer.batch.table import columns_of, kind_of
 from crankfold.viewer.batch.work import of_result
 from crankfold.viewer.picture.fleet_scene import fleet_of
 

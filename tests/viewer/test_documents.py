@@ -10,7 +10,7 @@ from pathlib import Path
 import click
 import pytest
 
-from crankfold.acquire.files.storage import save_capture
+from crankfold.acquire import save_capture
 from crankfold.viewer.command_line import COMMANDS, program
 
 TOP = Path(__file__).resolve().parents[2]

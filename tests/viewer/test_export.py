@@ -17,12 +17,11 @@ from asammdf import MDF
 from pyarrow import parquet
 from scipy.io import wavfile
 
+from crankfold.acquire import load_plugins, open_file
 from crankfold.acquire.errors import SaveError
-from crankfold.acquire.opening import open_file
-from crankfold.acquire.registry import load_plugins
 from crankfold.acquire.stream.whole_source import read_captured
 from crankfold.acquire.writers import WRITERS, write_capture
-from crankfold.analysis.capture import Capture, Channel, Gap
+from crankfold.analysis import Capture, Channel, Gap
 
 STARTED = datetime(2024, 5, 17, 8, 30, 15, 250000, tzinfo=UTC)
 CHANNELS = (Channel("current", "A", 0.0488281, -100.3, (0, 4095), "uint16"),

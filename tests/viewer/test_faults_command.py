@@ -13,9 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.analysis.errors import InputError
-from crankfold.viewer.session.keep import stem_of
-from crankfold.viewer.session.outputs import Outputs
+from crankfold.analysis import InputError
+from crankfold.viewer.session import Outputs, stem_of
 
 ORDER = ("--firing-order", "1-3-4-2")
 

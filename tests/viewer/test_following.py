@@ -7,8 +7,8 @@ from typing import Any
 
 import pytest
 
+from crankfold.viewer.session import Following
 from crankfold.viewer.session import follow as module
-from crankfold.viewer.session.follow import Following
 
 
 class OneCrank:

@@ -11,21 +11,31 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.analysis.answer.verdict import Thresholds, judge
-from crankfold.analysis.capture import Capture
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.result import Cylinder, Notice, Result
-from crankfold.viewer.picture import look, measures
-from crankfold.viewer.picture.draw_fold import draw_fold
-from crankfold.viewer.picture.draw_strip import draw_strip
-from crankfold.viewer.picture.draw_wheel import draw_wheel
-from crankfold.viewer.picture.fold import _over_cycles, fold_of, lanes_of
-from crankfold.viewer.picture.page import HEIGHT, WIDTH, picture_of
-from crankfold.viewer.picture.png import write_png
-from crankfold.viewer.picture.scene import Box, Path, Scene, Words
-from crankfold.viewer.picture.strip import envelope, hump_places, strip_of
-from crankfold.viewer.picture.svg import write_svg
-from crankfold.viewer.picture.wheel import FULL_PERCENT, HUB_SHARE, bar, half_width, point, radius, wheel_of
+from crankfold.analysis import Capture, Cylinder, Engine, Notice, Result, Thresholds
+from crankfold.analysis.answer import judge
+from crankfold.viewer.picture import (
+    HEIGHT,
+    HUB_SHARE,
+    WIDTH,
+    Box,
+    Path,
+    Scene,
+    Words,
+    draw_fold,
+    draw_strip,
+    draw_wheel,
+    fold_of,
+    look,
+    measures,
+    picture_of,
+    strip_of,
+    wheel_of,
+    write_png,
+    write_svg,
+)
+from crankfold.viewer.picture.fold import _over_cycles, lanes_of
+from crankfold.viewer.picture.strip import envelope, hump_places
+from crankfold.viewer.picture.wheel import FULL_PERCENT, bar, half_width, point, radius
 
 SVG = "{http://www.w3.org/2000/svg}"
 MOST_BYTES = 300_000

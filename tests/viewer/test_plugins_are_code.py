@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.acquire.registry import ONLY_OWN_VARIABLE, load_plugins
+from crankfold.acquire import ONLY_OWN_VARIABLE, load_plugins
 
 FOREIGN = """
 import os, pathlib

@@ -10,11 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.acquire import opening
-from crankfold.acquire.errors import FileFormatError
+from crankfold.acquire import FileFormatError, opening
 from crankfold.viewer import command_line
-from crankfold.viewer.words import progress
-from crankfold.viewer.words.progress import working
+from crankfold.viewer.words import progress, working
 
 
 class Terminal(io.StringIO):

@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.result import Cranking, Cylinder, Health, Notice, Result, SyncFound
-from crankfold.viewer.words.result_json import FORMAT, result_data, result_text
+from crankfold.analysis import Cranking, Cylinder, Engine, Health, Notice, Result, SyncFound
+from crankfold.viewer.words import result_data, result_text
+from crankfold.viewer.words.result_json import FORMAT
 
 CONTRACT = ("format", "verdict", "reasons", "cylinders", "low", "low_positions", "sync", "cranking", "cautions")
 CRANKING = {"onset_s", "end_s", "cycles", "rpm", "inrush_a", "mean_a", "sample_rate_hz"}

@@ -26,8 +26,8 @@ def test_every_command_of_the_note_prints_what_it_shows(crankfold) -> None:
 
 
 def test_the_bells_of_the_note_are_those_that_ring() -> None:
+    from crankfold.viewer.session import Phase
     from crankfold.viewer.session.signals import BELLS
-    from crankfold.viewer.session.standing import Phase
 
     rows = re.findall(r"^\| (once|twice|\w+ times) \|", NOTE.read_text(encoding="utf-8"), re.MULTILINE)
     words = {"once": 1, "twice": 2, "three times": 3, "four times": 4, "five times": 5, "eight times": 8}

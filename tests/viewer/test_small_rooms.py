@@ -6,13 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.analysis.errors import InputError
-from crankfold.viewer.session.judge import judge
-from crankfold.viewer.session.outputs import Outputs, check_writable
-from crankfold.viewer.session.question import question_of, settings_of
-from crankfold.viewer.words import numbers
-from crankfold.viewer.words.sentences import headline, safety
-from crankfold.viewer.words.terminal import tame
+from crankfold.analysis import InputError
+from crankfold.viewer.session import Outputs, check_writable, judge, question_of, settings_of
+from crankfold.viewer.words import headline, numbers, safety, tame
 
 DEFAULTS = {"firing_order": "1-3-4-2", "intervals": None, "strokes": 4, "engine_name": "", "clamp": None, "probe": None,
             "sync": None, "gauge": None, "misfire_codes": (), "low": 75.0, "dead": 15.0, "watch": None}

@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.acquire.files.storage import save_capture
-from crankfold.analysis.errors import InputError
-from crankfold.viewer.words.study import groups_of
+from crankfold.acquire import save_capture
+from crankfold.analysis import InputError
+from crankfold.viewer.words import groups_of
 
 ABOUT = ("--firing-order", "1-3-4-2", "--sync", "waste-spark:1")
 

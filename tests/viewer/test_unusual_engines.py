@@ -99,8 +99,7 @@ def test_the_card_of_a_diesel_says_it_all(in_process, make_recording, make_csv, 
 def test_glow_plugs_move_the_zero_and_not_the_answer(make_recording) -> None:
     from dataclasses import replace
 
-    from crankfold.analysis.engine import Engine
-    from crankfold.analysis.pipeline import analyse
+    from crankfold.analysis import Engine, analyse
 
     clean = make_recording(engine="tug", low="4:50")
     loaded = replace(clean, samples=clean.samples + 90.0)

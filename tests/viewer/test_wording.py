@@ -11,12 +11,13 @@ import pytest
 
 import crankfold.analysis
 import crankfold.viewer
-from crankfold.acquire.stream.plan import Happening
+from crankfold.acquire import Happening
+from crankfold.analysis import Notice
 from crankfold.analysis.answer import notice_codes
-from crankfold.analysis.result import Notice, ReasonCode
-from crankfold.viewer.words.catalogue import has, placeholders, say, sentences
+from crankfold.analysis.result import ReasonCode
+from crankfold.viewer.words import say, tame
+from crankfold.viewer.words.catalogue import has, placeholders, sentences
 from crankfold.viewer.words.sentences import notice_text
-from crankfold.viewer.words.terminal import tame
 
 VIEWER = Path(crankfold.viewer.__file__).parent
 FAMILIES = {"reason": notice_codes.REASONS, "caution": notice_codes.CAUTIONS, "note": notice_codes.NOTES,

@@ -12,24 +12,29 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crankfold.analysis.answer.verdict import Thresholds, judge
-from crankfold.analysis.capture import Capture
-from crankfold.analysis.engine import Engine
-from crankfold.analysis.many.comparison import compare
-from crankfold.analysis.result import Result
-from crankfold.viewer.picture import look, measures
-from crankfold.viewer.picture.compare_page import LEAST_HEIGHT, comparison_picture
-from crankfold.viewer.picture.draw_fold import draw_fold
-from crankfold.viewer.picture.draw_strip import draw_strip
-from crankfold.viewer.picture.draw_wheel import draw_wheel
-from crankfold.viewer.picture.fold import FoldData, lanes_of
-from crankfold.viewer.picture.page import HEIGHT, picture_of
-from crankfold.viewer.picture.scene import Box, Item, Words
+from crankfold.analysis import Capture, Engine, Result, Thresholds, compare
+from crankfold.analysis.answer import judge
+from crankfold.viewer.picture import (
+    HEIGHT,
+    Box,
+    FoldData,
+    Item,
+    Words,
+    comparison_picture,
+    draw_fold,
+    draw_strip,
+    draw_wheel,
+    look,
+    measures,
+    picture_of,
+    strip_of,
+    wheel_of,
+)
+from crankfold.viewer.picture.compare_page import LEAST_HEIGHT
+from crankfold.viewer.picture.fold import lanes_of
 from crankfold.viewer.picture.sheet_scene import sheet_scene
-from crankfold.viewer.picture.strip import HumpPlace, strip_of
-from crankfold.viewer.picture.wheel import wheel_of
-from crankfold.viewer.session.judge import Judged
-from crankfold.viewer.session.question import question_of
+from crankfold.viewer.picture.strip import HumpPlace
+from crankfold.viewer.session import Judged, question_of
 
 CAPITALS = 0.72  # of the type size: how high letters stand over their base line
 ASKED = question_of({"firing_order": "1-3-4-2", "intervals": None, "strokes": 4, "engine_name": "", "engine": None,

@@ -8,9 +8,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Self
 
-from crankfold.analysis.errors import InputError
-from crankfold.viewer.session.outputs import unwritable
-from crankfold.viewer.words.catalogue import say
+from crankfold.analysis import InputError
+from crankfold.viewer.session import unwritable
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

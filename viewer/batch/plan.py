@@ -17,14 +17,14 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crankfold.acquire.rig.toml import parse_toml
-from crankfold.analysis.errors import InputError
-from crankfold.viewer.session.question import question_of
-from crankfold.viewer.words.catalogue import say
+from crankfold.acquire import parse_toml
+from crankfold.analysis import InputError
+from crankfold.viewer.session import question_of
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
-    from crankfold.acquire.registry import Plugins
-    from crankfold.viewer.session.question import Question
+    from crankfold.acquire import Plugins
+    from crankfold.viewer.session import Question
 
 SIDECAR = ".toml"
 MAX_SIDECAR_BYTES = 100_000  # a card has a few lines; anything longer is another kind of file
@@ -231,7 +231,7 @@ def checked(table: Mapping[str, Any], where: str) -> dict[str, Any]:
     InputError
         A key is no option, or its value cannot be.
     """
-    from crankfold.acquire.rig.cards import EngineCard
+    from crankfold.acquire import EngineCard
 
     card_only = {item.name for item in fields(EngineCard)} - {"firing_order", "intervals", "strokes"}
     found: dict[str, Any] = {}
@@ -270,6 +270,6 @@ def _stamp(path: Path) -> tuple[int, int]:
 
 
 def _said_to_people(error: Exception) -> bool:
-    from crankfold.acquire.errors import AcquireError
+    from crankfold.acquire import AcquireError
 
     return isinstance(error, InputError | AcquireError)

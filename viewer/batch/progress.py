@@ -6,7 +6,7 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 
 @contextmanager

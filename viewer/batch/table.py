@@ -7,14 +7,13 @@ import io
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crankfold.analysis.errors import InputError
-from crankfold.analysis.many.table import CRANKING, CYLINDER, HEALTH
-from crankfold.viewer.words.catalogue import say
+from crankfold.analysis import CRANKING, CYLINDER, HEALTH, InputError
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.analysis.many.table import Cell
+    from crankfold.analysis import Cell
     from crankfold.viewer.batch.work import Row
 
 CSV, PARQUET = ".csv", ".parquet"

@@ -14,17 +14,15 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from multiprocessing.process import BaseProcess
     from multiprocessing.synchronize import Event
 
-    from crankfold.acquire.registry import Plugins
-    from crankfold.analysis.capture import Capture
-    from crankfold.analysis.many.table import Cell
-    from crankfold.analysis.result import Result
+    from crankfold.acquire import Plugins
+    from crankfold.analysis import Capture, Cell, Result
     from crankfold.viewer.batch.plan import Job
 
 Row = dict[str, Any]
@@ -75,9 +73,9 @@ def judge_chunk(jobs: Sequence[Job]) -> list[Row]:
 
 def judge_job(job: Job) -> Row:
     """Return the row of a capture; one that cannot be read or judged has its ``problem`` there."""
-    from crankfold.acquire.errors import AcquireError
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.words.numbers import decimal_points
+    from crankfold.acquire import AcquireError
+    from crankfold.analysis import InputError
+    from crankfold.viewer.words import decimal_points
 
     row: Row = {"file": job.shown, "version": own_version()}
     with decimal_points():
@@ -107,9 +105,8 @@ def digest(path: str) -> str:
 
 
 def _judged(job: Job) -> Row:
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.session.judge import judge
-    from crankfold.viewer.session.read import read_capture
+    from crankfold.analysis import InputError
+    from crankfold.viewer.session import judge, read_capture
 
     if job.question is None:
         raise InputError(job.problem or "")
@@ -129,8 +126,8 @@ def of_capture(capture: Capture) -> dict[str, Cell]:
 
 def of_result(result: Result) -> dict[str, Cell]:
     """Return everything that the result says, codes and sentences."""
-    from crankfold.analysis.many.table import result_row
-    from crankfold.viewer.words.sentences import answer
+    from crankfold.analysis import result_row
+    from crankfold.viewer.words import answer
 
     told = answer(result)
     said = {"headline": told.headline, "reasons_said": " ".join(told.reasons) or None,
@@ -140,7 +137,7 @@ def of_result(result: Result) -> dict[str, Cell]:
 
 @cache
 def _plugins() -> Plugins:
-    from crankfold.acquire.registry import load_plugins
+    from crankfold.acquire import load_plugins
 
     return load_plugins()
 

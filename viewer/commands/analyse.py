@@ -9,8 +9,8 @@ from typing import Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT
-from crankfold.viewer.session.question import engine_options, question_of, settings_of
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.session import engine_options, question_of, settings_of
+from crankfold.viewer.words import say
 
 STANDARD_OUTPUT = "-"
 
@@ -26,11 +26,9 @@ STANDARD_OUTPUT = "-"
 def command(*, paths: tuple[Path, ...], columns: str | None, rate: str | None, pairs: tuple[str, ...],
             json_path: str | None, picture: Path | None, **options: Any) -> int:
     """Judge a recording and return the exit status."""
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.session.judge import check_different, check_picture_path, judge, pool
-    from crankfold.viewer.session.outputs import check_writable
-    from crankfold.viewer.session.read import read_capture
-    from crankfold.viewer.words.progress import judging_text, working
+    from crankfold.analysis import InputError
+    from crankfold.viewer.session import check_different, check_picture_path, check_writable, judge, pool, read_capture
+    from crankfold.viewer.words import judging_text, working
 
     if not paths:
         raise InputError(say("problem.no_file"))
@@ -56,8 +54,8 @@ def command(*, paths: tuple[Path, ...], columns: str | None, rate: str | None, p
 
 
 def _files(judged: Any, json_path: str | None, picture: Path | None, name: str) -> dict[Path, bytes]:
-    from crankfold.viewer.session.judge import picture_bytes
-    from crankfold.viewer.words.result_json import result_text
+    from crankfold.viewer.session import picture_bytes
+    from crankfold.viewer.words import result_text
 
     files: dict[Path, bytes] = {}
     if json_path not in (None, STANDARD_OUTPUT):
@@ -68,10 +66,8 @@ def _files(judged: Any, json_path: str | None, picture: Path | None, name: str) 
 
 
 def _deliver(result: Any, files: dict[Path, bytes], json_path: str | None) -> None:
-    from crankfold.viewer.session.outputs import Outputs
-    from crankfold.viewer.words.report import print_result
-    from crankfold.viewer.words.result_json import result_text
-    from crankfold.viewer.words.terminal import tell
+    from crankfold.viewer.session import Outputs
+    from crankfold.viewer.words import print_result, result_text, tell
 
     with Outputs() as outputs:
         for path, content in files.items():

@@ -10,14 +10,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import VERDICT
-from crankfold.viewer.session.question import engine_options, settings_of
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.terminal import complain, tell
+from crankfold.viewer.session import engine_options, settings_of
+from crankfold.viewer.words import complain, say, tell
 
 if TYPE_CHECKING:
-    from crankfold.viewer.batch.plan import Job
-    from crankfold.viewer.batch.run import OpenCrew
-    from crankfold.viewer.batch.work import Row
+    from crankfold.viewer.batch import Job, OpenCrew, Row
 
 
 @click.command("batch", help=say("help.batch.long"), short_help=say("help.batch.short"))
@@ -35,11 +32,9 @@ def command(*, paths: tuple[Path, ...], table: Path, list_path: Path | None, col
             pairs: tuple[str, ...], picture: Path | None, workers: int | None, scheduler: str | None,
             **options: Any) -> int:
     """Judge all captures and return the exit status."""
-    from crankfold.acquire.registry import load_plugins
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.batch.plan import Planner, read_list
-    from crankfold.viewer.batch.run import cluster, processes, usual_workers
-    from crankfold.viewer.batch.work import own_version
+    from crankfold.acquire import load_plugins
+    from crankfold.analysis import InputError
+    from crankfold.viewer.batch import Planner, cluster, own_version, processes, read_list, usual_workers
 
     if scheduler is not None and workers is not None:
         raise InputError(say("batch.workers_and_scheduler"))
@@ -57,9 +52,8 @@ def command(*, paths: tuple[Path, ...], table: Path, list_path: Path | None, col
 
 
 def _check_outputs(table: Path, picture: Path | None) -> None:
-    from crankfold.viewer.batch.table import check_table_path
-    from crankfold.viewer.session.judge import check_picture_path
-    from crankfold.viewer.session.outputs import check_writable
+    from crankfold.viewer.batch import check_table_path
+    from crankfold.viewer.session import check_picture_path, check_writable
 
     check_table_path(table)
     check_writable(table)
@@ -70,11 +64,9 @@ def _check_outputs(table: Path, picture: Path | None) -> None:
 
 def _rows(jobs: list[Job], table: Path, crew: OpenCrew) -> list[Row]:
     """Return the rows of all jobs, those of a run that was stopped earlier from its journal."""
-    from crankfold.viewer.batch.journal import Journal
-    from crankfold.viewer.batch.progress import counting
-    from crankfold.viewer.batch.run import run
-    from crankfold.viewer.session.warm_up import prepare_solver
-    from crankfold.viewer.words.progress import solver_ready
+    from crankfold.viewer.batch import Journal, counting, run
+    from crankfold.viewer.session import prepare_solver
+    from crankfold.viewer.words import solver_ready
 
     with Journal.beside(table) as journal:
         left = [job for job in jobs if job.key not in journal.rows]
@@ -93,11 +85,9 @@ def _rows(jobs: list[Job], table: Path, crew: OpenCrew) -> list[Row]:
 
 
 def _deliver(rows: list[Row], table: Path, picture: Path | None, limit_percent: float) -> None:
-    from crankfold.viewer.batch.journal import journal_path
-    from crankfold.viewer.batch.table import table_bytes
-    from crankfold.viewer.picture.fleet_page import fleet_picture
-    from crankfold.viewer.session.judge import scene_bytes
-    from crankfold.viewer.session.outputs import Outputs
+    from crankfold.viewer.batch import journal_path, table_bytes
+    from crankfold.viewer.picture import fleet_picture
+    from crankfold.viewer.session import Outputs, scene_bytes
 
     with Outputs() as outputs:
         outputs.add(table, table_bytes(rows, table))
@@ -111,7 +101,7 @@ def _deliver(rows: list[Row], table: Path, picture: Path | None, limit_percent: 
 
 
 def _say(rows: list[Row]) -> None:
-    from crankfold.viewer.picture.fleet_scene import tally
+    from crankfold.viewer.picture import tally
 
     count = tally(rows)
     tell(say("batch.found", total=len(rows), even=count.even, uneven=count.uneven, none=count.none,

@@ -7,12 +7,10 @@ from typing import TYPE_CHECKING
 import click
 
 from crankfold.viewer.command_line import VERDICT
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.terminal import tell
+from crankfold.viewer.words import say, tell
 
 if TYPE_CHECKING:
-    from crankfold.acquire.declarations import BoardFound
-    from crankfold.acquire.discovery import KindFound
+    from crankfold.acquire import BoardFound, KindFound
 
 
 @click.command("boards", help=say("help.boards.long"), short_help=say("help.boards.short"))
@@ -20,9 +18,8 @@ if TYPE_CHECKING:
               help=say("option.wait"))
 def command(wait: float) -> int:
     """List the boards and return the exit status."""
-    from crankfold.acquire.discovery import discover_boards
-    from crankfold.acquire.registry import load_plugins
-    from crankfold.viewer.words.progress import working
+    from crankfold.acquire import discover_boards, load_plugins
+    from crankfold.viewer.words import working
 
     found = 0
     with working(say("progress.looking")):

@@ -12,19 +12,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT
-from crankfold.viewer.session.question import engine_options, question_of, settings_of
-from crankfold.viewer.words.catalogue import say, say_count
+from crankfold.viewer.session import engine_options, question_of, settings_of
+from crankfold.viewer.words import say, say_count
 
 if TYPE_CHECKING:
-    from crankfold.acquire.contract import Source
-    from crankfold.acquire.registry import Plugins
-    from crankfold.acquire.stream.plan import Event
-    from crankfold.analysis.capture import Capture
-    from crankfold.analysis.result import Result
-    from crankfold.viewer.session.follow import Following
-    from crankfold.viewer.session.judge import Judged
-    from crankfold.viewer.session.question import Question
-    from crankfold.viewer.session.signals import Signals
+    from crankfold.acquire import Event, Plugins, Source
+    from crankfold.analysis import Capture, Result
+    from crankfold.viewer.session import Following, Judged, Question, Signals
 
 STANDARD_OUTPUT = "-"
 SOUNDS = ("bell", "tones", "off")
@@ -44,8 +38,8 @@ SOUNDS = ("bell", "tones", "off")
 def command(*, board: str | None, pairs: tuple[str, ...], once: bool, count: int | None, sound: str, large: bool,
             out: Path | None, json_path: str | None, picture: Path | None, **options: Any) -> int:
     """Catch and judge cranks, and return the exit status of the last."""
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.session.signals import Signals
+    from crankfold.analysis import InputError
+    from crankfold.viewer.session import Signals
 
     question, settings = question_of(options), settings_of(pairs)
     rig = question.rig
@@ -95,8 +89,7 @@ class Way:
         InputError
             One of them cannot.
         """
-        from crankfold.viewer.session.judge import check_picture_path
-        from crankfold.viewer.session.outputs import check_writable
+        from crankfold.viewer.session import check_picture_path, check_writable
 
         if self.picture is not None:
             check_picture_path(self.picture)
@@ -109,7 +102,7 @@ class Session:
     """One run of the command on one board."""
 
     def __init__(self, question: Question, board: str, settings: dict[str, str], way: Way, signals: Signals) -> None:
-        from crankfold.viewer.words.events import narrator
+        from crankfold.viewer.words import narrator
 
         self._narrate = narrator(aside=way.aside, rig=question.rig)
         self._question, self._board, self._settings = question, board, settings
@@ -118,11 +111,9 @@ class Session:
 
     def run(self) -> int:
         """Record until enough cranks are judged or the source ends; return the exit status of the last."""
-        from crankfold.acquire.opening import open_board
-        from crankfold.acquire.registry import load_plugins
-        from crankfold.viewer.session.follow import Following
-        from crankfold.viewer.session.plan import plan_of
-        from crankfold.viewer.words.progress import working
+        from crankfold.acquire import load_plugins, open_board
+        from crankfold.viewer.session import Following, plan_of
+        from crankfold.viewer.words import working
 
         plugins = load_plugins()
         reopen = partial(open_board, self._board, self._settings, plugins)
@@ -165,8 +156,8 @@ class Session:
         return self._way.count is not None and len(self._judged) >= self._way.count
 
     def _prepare(self, source: Source, plugins: Plugins) -> None:
-        from crankfold.viewer.session.warm_up import VIRTUAL, prepare_solver, prepare_virtual
-        from crankfold.viewer.words.report import print_safety
+        from crankfold.viewer.session import VIRTUAL, prepare_solver, prepare_virtual
+        from crankfold.viewer.words import print_safety
 
         if source.info.live:
             print_safety(fuel=self._question.engine.fuel, aside=self._way.aside)
@@ -176,7 +167,7 @@ class Session:
 
     def _journals(self) -> AbstractContextManager[None]:
         """Return the care for what is written while a crank lasts, where captures are kept at all."""
-        from crankfold.viewer.session.keep import journals_cared_for, make_folder
+        from crankfold.viewer.session import journals_cared_for, make_folder
 
         if self._way.out is None:
             return nullcontext()
@@ -184,13 +175,13 @@ class Session:
         return journals_cared_for(self._way.out, self._tell)
 
     def _tell(self, text: str) -> None:
-        from crankfold.viewer.words.terminal import complain, tell
+        from crankfold.viewer.words import complain, tell
 
         (complain if self._way.aside else tell)(text)
 
     def _ended(self, following: Following) -> int:
         """Sum up, and return the exit status."""
-        from crankfold.analysis.errors import InputError
+        from crankfold.analysis import InputError
 
         if not self._judged:
             if following.interrupted:
@@ -204,10 +195,9 @@ class Session:
         return VERDICT if self._judged[-1][0] != "none" else NO_VERDICT
 
     def _take(self, capture: Capture, *, live: bool) -> None:
-        from crankfold.analysis.errors import InputError
-        from crankfold.viewer.session.judge import judge
-        from crankfold.viewer.session.read import warnings_of
-        from crankfold.viewer.words.progress import judging_text, working
+        from crankfold.analysis import InputError
+        from crankfold.viewer.session import judge, warnings_of
+        from crankfold.viewer.words import judging_text, working
 
         try:
             with working(judging_text()):
@@ -222,10 +212,8 @@ class Session:
         self._show(judged.result)
 
     def _show(self, result: Result) -> None:
-        from crankfold.viewer.picture.big_words import tell_big
-        from crankfold.viewer.words.report import print_result
-        from crankfold.viewer.words.result_json import result_text
-        from crankfold.viewer.words.sentences import headline
+        from crankfold.viewer.picture import tell_big
+        from crankfold.viewer.words import headline, print_result, result_text
 
         self._judged.append((result.verdict, headline(result)))
         self._signals.result(result)
@@ -238,10 +226,8 @@ class Session:
             tell_big(headline(result))
 
     def _write(self, judged: Judged, capture: Capture) -> None:
-        from crankfold.viewer.session.judge import picture_bytes
-        from crankfold.viewer.session.keep import keep, stem_of
-        from crankfold.viewer.session.outputs import Outputs
-        from crankfold.viewer.words.result_json import result_text
+        from crankfold.viewer.session import Outputs, keep, picture_bytes, stem_of
+        from crankfold.viewer.words import result_text
 
         with Outputs() as outputs:
             if self._way.json_path is not None:

@@ -7,16 +7,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT
-from crankfold.viewer.session.question import rig_of, settings_of
-from crankfold.viewer.words.catalogue import say, say_count
-from crankfold.viewer.words.terminal import tell
+from crankfold.viewer.session import rig_of, settings_of
+from crankfold.viewer.words import say, say_count, tell
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from crankfold.acquire.contract import Source
-    from crankfold.acquire.rig.cards import Rig
-    from crankfold.acquire.rig.check import Finding
+    from crankfold.acquire import Finding, Rig, Source
 
 LISTEN_S = 5.0
 
@@ -33,10 +30,9 @@ LISTEN_S = 5.0
 def command(*, board: str | None, pairs: tuple[str, ...], probe: str | None, seconds: float, contract: bool,
             calibrate: str | None, **options: Any) -> int:
     """Check a rig and return the exit status: 0 fit for use, 3 something to change."""
-    from crankfold.acquire.opening import open_board
-    from crankfold.acquire.registry import load_plugins
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.words.progress import working
+    from crankfold.acquire import load_plugins, open_board
+    from crankfold.analysis import InputError
+    from crankfold.viewer.words import working
 
     rig, settings = rig_of(options), settings_of(pairs)
     if board is None and rig is None:
@@ -60,11 +56,9 @@ def command(*, board: str | None, pairs: tuple[str, ...], probe: str | None, sec
 def _calibrate(opened: Callable[[], Source], name: str, rig: Rig | None, text: str, seconds: float) -> int:
     from pathlib import Path
 
-    from crankfold.acquire.rig.calibration import known_currents
-    from crankfold.acquire.rig.cards import Shelf, changed, save_card
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.session.calibrate import calibrate
-    from crankfold.viewer.session.cards import show
+    from crankfold.acquire import Shelf, changed, known_currents, save_card
+    from crankfold.analysis import InputError
+    from crankfold.viewer.session import calibrate, show
 
     currents = known_currents(text)
     if rig is None:
@@ -78,10 +72,9 @@ def _calibrate(opened: Callable[[], Source], name: str, rig: Rig | None, text: s
 
 
 def _rig(opened: Callable[[], Source], rig: Rig | None, probe: str | None, seconds: float) -> int:
-    from crankfold.acquire.rig.check import check_rig, observe
-    from crankfold.acquire.rig.probe import Probe
-    from crankfold.viewer.session.judge import in_amperes
-    from crankfold.viewer.words.progress import working
+    from crankfold.acquire import Probe, check_rig, observe
+    from crankfold.viewer.session import in_amperes
+    from crankfold.viewer.words import working
 
     with opened() as source:
         if source.info.live:
@@ -104,8 +97,7 @@ def _row(finding: Finding) -> None:
 
 
 def _contract(opened: Callable[[], Source]) -> int:
-    from crankfold.acquire.testing.outcome import BROKEN, KEPT
-    from crankfold.acquire.testing.source_contract import run_contract
+    from crankfold.acquire.testing import BROKEN, KEPT, run_contract
 
     states = {KEPT: "contract.kept", BROKEN: "contract.broken"}
     outcomes = run_contract(opened, progress=lambda at, of, rule: click.echo(

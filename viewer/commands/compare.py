@@ -9,18 +9,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT
-from crankfold.viewer.session.comparison import changed_words, comparison_data, comparison_headline, differences_between
-from crankfold.viewer.session.question import engine_options, question_of, settings_of
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.terminal import tell
+from crankfold.viewer.session import engine_options, question_of, settings_of
+from crankfold.viewer.words import changed_words, comparison_data, comparison_headline, differences_between, say, tell
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.analysis.many.comparison import Difference
-    from crankfold.analysis.result import Result
-    from crankfold.viewer.session.judge import Judged
-    from crankfold.viewer.session.question import Question
+    from crankfold.analysis import Difference, Result
+    from crankfold.viewer.session import Judged, Question
 
 STANDARD_OUTPUT = "-"
 
@@ -35,8 +31,7 @@ STANDARD_OUTPUT = "-"
 def command(*, before: Path, after: Path, pairs: tuple[str, ...], json_path: str | None, picture: Path | None,
             **options: Any) -> int:
     """Compare two recordings of one engine and return the exit status."""
-    from crankfold.viewer.session.judge import check_picture_path
-    from crankfold.viewer.session.outputs import check_writable
+    from crankfold.viewer.session import check_picture_path, check_writable
 
     question, settings = question_of(options), settings_of(pairs)
     if picture is not None:
@@ -56,9 +51,8 @@ def command(*, before: Path, after: Path, pairs: tuple[str, ...], json_path: str
 
 def _refuse(without: Sequence[tuple[Path, Result]], data: dict[str, Any], json_path: str | None) -> None:
     """Say which of the two has no verdict, and why."""
-    from crankfold.viewer.session.outputs import Outputs
-    from crankfold.viewer.words.report import print_result
-    from crankfold.viewer.words.result_json import json_text
+    from crankfold.viewer.session import Outputs
+    from crankfold.viewer.words import json_text, print_result
 
     if json_path == STANDARD_OUTPUT:
         sys.stdout.write(json_text(data))
@@ -72,9 +66,8 @@ def _refuse(without: Sequence[tuple[Path, Result]], data: dict[str, Any], json_p
 
 
 def _judged(path: Path, question: Question, settings: dict[str, str]) -> Judged:
-    from crankfold.viewer.session.judge import judge
-    from crankfold.viewer.session.read import read_capture
-    from crankfold.viewer.words.progress import judging_text, working
+    from crankfold.viewer.session import judge, read_capture
+    from crankfold.viewer.words import judging_text, working
 
     with working(judging_text()) as line:
         with line.reading(path):
@@ -84,10 +77,9 @@ def _judged(path: Path, question: Question, settings: dict[str, str]) -> Judged:
 
 def _deliver(pair: tuple[Judged, Judged], differences: Sequence[Difference], json_path: str | None,
              picture: Path | None, name: str) -> None:
-    from crankfold.viewer.picture.compare_page import comparison_picture
-    from crankfold.viewer.session.judge import scene_bytes
-    from crankfold.viewer.session.outputs import Outputs
-    from crankfold.viewer.words.result_json import json_text
+    from crankfold.viewer.picture import comparison_picture
+    from crankfold.viewer.session import Outputs, scene_bytes
+    from crankfold.viewer.words import json_text
 
     data = comparison_data(pair[0].result, pair[1].result, differences)
     text = json_text(data)

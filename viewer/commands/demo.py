@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.terminal import tell
+from crankfold.viewer.words import say, tell
 
 if TYPE_CHECKING:
-    from crankfold.acquire.registry import Plugins
-    from crankfold.analysis.capture import Capture
-    from crankfold.viewer.session.question import Question
+    from crankfold.acquire import Plugins
+    from crankfold.analysis import Capture
+    from crankfold.viewer.session import Question
 
 ORDER = "1-3-4-2"
 CYLINDERS = 4
@@ -30,12 +29,9 @@ QUIET_S, CRANK_S, AFTER_S = 2, 4, 1
               metavar="FOLDER", help=say("option.out"))
 def command(dead: int, even: bool, no_sync: bool, out: Path) -> int:
     """Show the main job on the virtual engine and return the exit status."""
-    from crankfold.acquire.registry import load_plugins
-    from crankfold.viewer.session.judge import judge
-    from crankfold.viewer.session.keep import keep, make_folder
-    from crankfold.viewer.session.warm_up import prepare_solver, prepare_virtual
-    from crankfold.viewer.words.progress import solver_ready
-    from crankfold.viewer.words.report import print_result, print_safety
+    from crankfold.acquire import load_plugins
+    from crankfold.viewer.session import judge, keep, make_folder, prepare_solver, prepare_virtual
+    from crankfold.viewer.words import print_result, print_safety, solver_ready
 
     make_folder(out)
     question = _question(no_sync=no_sync)
@@ -58,7 +54,7 @@ def command(dead: int, even: bool, no_sync: bool, out: Path) -> int:
 
 
 def _question(*, no_sync: bool) -> Question:
-    from crankfold.viewer.session.question import question_of
+    from crankfold.viewer.session import question_of
 
     return question_of({
         "firing_order": ORDER, "intervals": None, "strokes": 4, "engine_name": say("demo.name"), "clamp": None,
@@ -68,11 +64,10 @@ def _question(*, no_sync: bool) -> Question:
 
 def _caught(plugins: Plugins, settings: dict[str, str]) -> Capture:
     """Return the capture that the trigger cuts out of the live stream."""
-    from crankfold.acquire.opening import open_board
-    from crankfold.acquire.stream.recorder import Recorder
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.session.warm_up import VIRTUAL
-    from crankfold.viewer.words.events import narrator
+    from crankfold.acquire import Recorder, open_board
+    from crankfold.analysis import InputError
+    from crankfold.viewer.session import VIRTUAL
+    from crankfold.viewer.words import narrator
 
     whole = {"engine": "pump", "firing-order": ORDER, "pace": "real", "quiet": str(QUIET_S), "crank": str(CRANK_S),
              "after": str(AFTER_S), **settings}

@@ -7,9 +7,8 @@ from typing import Any
 import click
 
 from crankfold.viewer.command_line import VERDICT
-from crankfold.viewer.session.prompts import ask_engine, can_ask
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.terminal import tell
+from crankfold.viewer.session import ask_engine, can_ask
+from crankfold.viewer.words import say, tell
 
 TOML = ".toml"
 
@@ -26,9 +25,9 @@ TOML = ".toml"
 @click.option("--notes", metavar="TEXT", help=say("option.card_notes"))
 def command(name: str | None, **options: Any) -> int:
     """Keep, show or list engine cards and return the exit status."""
-    from crankfold.acquire.rig.cards import Shelf, changed
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.session.cards import given, list_names, show
+    from crankfold.acquire import Shelf, changed
+    from crankfold.analysis import InputError
+    from crankfold.viewer.session import given, list_names, show
 
     shelf, values = Shelf(), given(options)
     if name is None:
@@ -46,8 +45,8 @@ def command(name: str | None, **options: Any) -> int:
 
 
 def _new(values: dict[str, Any]) -> Any:
-    from crankfold.acquire.rig.cards import EngineCard
-    from crankfold.analysis.errors import InputError
+    from crankfold.acquire import EngineCard
+    from crankfold.analysis import InputError
 
     if not values:
         return ask_engine()

@@ -7,8 +7,8 @@ from pathlib import Path
 import click
 
 from crankfold.viewer.command_line import VERDICT
-from crankfold.viewer.session.question import rig_of, settings_of
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.session import rig_of, settings_of
+from crankfold.viewer.words import say
 
 
 @click.command("export", help=say("help.export.long"), short_help=say("help.export.short"))
@@ -23,13 +23,10 @@ from crankfold.viewer.words.catalogue import say
 def command(*, file: Path, place: Path | None, out: Path | None, probe: str | None, rig: str | None,
             columns: str | None, rate: str | None, pairs: tuple[str, ...]) -> int:
     """Write the recording and return the exit status."""
-    from crankfold.acquire.rig.probe import Probe
+    from crankfold.acquire import Probe
     from crankfold.acquire.writers import check_ending, write_capture
-    from crankfold.viewer.session.judge import in_amperes
-    from crankfold.viewer.session.outputs import check_writable
-    from crankfold.viewer.session.read import read_capture
-    from crankfold.viewer.words.progress import working
-    from crankfold.viewer.words.terminal import complain, tell
+    from crankfold.viewer.session import check_writable, in_amperes, read_capture
+    from crankfold.viewer.words import complain, tell, working
 
     settings = settings_of(pairs) | {k: v for k, v in (("columns", columns), ("rate", rate)) if v is not None}
     out = _out(place, out)
@@ -58,7 +55,7 @@ def _out(place: Path | None, out: Path | None) -> Path:
     InputError
         It is said nowhere, or twice.
     """
-    from crankfold.analysis.errors import InputError
+    from crankfold.analysis import InputError
 
     if place is not None and out is not None:
         raise InputError(say("export.two_outs", place=str(place), out=str(out)))

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import click
 
 from crankfold.viewer.command_line import VERDICT
-from crankfold.viewer.session.question import settings_of
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.session import settings_of
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
-    from crankfold.analysis.signal.trace import CrankingTrace
-    from crankfold.viewer.words.progress import Line
+    from crankfold.analysis import CrankingTrace
+    from crankfold.viewer.words import Line
 
 
 @click.command("listen", help=say("help.listen.long"), short_help=say("help.listen.short"))
@@ -24,11 +24,10 @@ if TYPE_CHECKING:
 @click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
 def command(*, files: tuple[Path, ...], out: Path, speed: float, pairs: tuple[str, ...]) -> int:
     """Write the sound and return the exit status."""
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.session.outputs import Outputs, check_writable
-    from crankfold.viewer.sound.capture_wav import sound_of, wav_of
-    from crankfold.viewer.words.progress import working
-    from crankfold.viewer.words.terminal import tell
+    from crankfold.analysis import InputError
+    from crankfold.viewer.session import Outputs, check_writable
+    from crankfold.viewer.sound import sound_of, wav_of
+    from crankfold.viewer.words import tell, working
 
     settings = settings_of(pairs)
     if out.suffix.lower() != ".wav":
@@ -43,9 +42,8 @@ def command(*, files: tuple[Path, ...], out: Path, speed: float, pairs: tuple[st
 
 
 def _trace(path: Path, settings: dict[str, str], line: Line) -> CrankingTrace:
-    from crankfold.analysis.errors import InputError
-    from crankfold.analysis.signal.condition import NoCranking, condition
-    from crankfold.viewer.session.read import read_capture
+    from crankfold.analysis import InputError, NoCranking, condition
+    from crankfold.viewer.session import read_capture
 
     with line.reading(path):
         capture, _ = read_capture(path, settings)

@@ -7,21 +7,19 @@ from typing import TYPE_CHECKING
 import click
 
 from crankfold.viewer.command_line import BAD_INPUT, VERDICT
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.terminal import tell
+from crankfold.viewer.words import say, tell
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.acquire.declarations import Setting
-    from crankfold.acquire.registry import PluginOrigin, Plugins
+    from crankfold.acquire import PluginOrigin, Plugins, Setting
 
 
 @click.command("plugins", help=say("help.plugins.long"), short_help=say("help.plugins.short"))
 @click.option("--strict", is_flag=True, help=say("option.strict"))
 def command(strict: bool) -> int:
     """List the plugins and return the exit status."""
-    from crankfold.acquire.registry import load_plugins
+    from crankfold.acquire import load_plugins
 
     plugins = load_plugins()
     tell(say("plugins.loaded"))

@@ -9,11 +9,10 @@ from typing import TYPE_CHECKING
 import click
 
 from crankfold.viewer.command_line import VERDICT
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.terminal import tell
+from crankfold.viewer.words import say, tell
 
 if TYPE_CHECKING:
-    from crankfold.acquire.registry import Plugins
+    from crankfold.acquire import Plugins
     from crankfold.viewer.practice import Riddle
 
 
@@ -25,9 +24,9 @@ if TYPE_CHECKING:
               metavar="FOLDER", help=say("option.practice_out"))
 def command(rounds: int, seed: int | None, out: Path) -> int:
     """Ask about some engines and return the exit status."""
-    from crankfold.acquire.registry import load_plugins
+    from crankfold.acquire import load_plugins
     from crankfold.viewer.practice import draw_riddle
-    from crankfold.viewer.session.keep import make_folder
+    from crankfold.viewer.session import make_folder
 
     make_folder(out)
     lot, plugins, right = random.Random(seed), load_plugins(), 0
@@ -57,19 +56,13 @@ def _round(riddle: Riddle, number: int, count: int, out: Path, plugins: Plugins)
 
 def _show(riddle: Riddle, title: str, stem: Path, plugins: Plugins) -> str:
     """Write picture and sound of a riddle and return what the analysis says of it."""
-    from crankfold.acquire.opening import open_board
-    from crankfold.acquire.stream.recorder import record
-    from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.errors import InputError
-    from crankfold.analysis.pipeline import analyse
-    from crankfold.analysis.sync.pulses import find_marks
-    from crankfold.viewer.picture.png import write_png
+    from crankfold.acquire import open_board, record
+    from crankfold.analysis import Engine, InputError, SyncSpec, analyse, find_marks
+    from crankfold.viewer.picture import write_png
     from crankfold.viewer.practice import riddle_scene
-    from crankfold.viewer.session.outputs import Outputs
-    from crankfold.viewer.session.read import longest
-    from crankfold.viewer.sound.capture_wav import sound_of, wav_of
-    from crankfold.viewer.words.progress import judging_text, working
-    from crankfold.viewer.words.sentences import headline
+    from crankfold.viewer.session import Outputs, longest
+    from crankfold.viewer.sound import sound_of, wav_of
+    from crankfold.viewer.words import headline, judging_text, working
 
     engine = Engine.parse(riddle.order, riddle.intervals or None)
     sync = SyncSpec("single-spark", engine.firing_order[0])

@@ -7,13 +7,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import VERDICT
-from crankfold.viewer.session.prompts import ask_rig, can_ask
-from crankfold.viewer.session.question import settings_of
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.terminal import tell
+from crankfold.viewer.session import ask_rig, can_ask, settings_of
+from crankfold.viewer.words import say, tell
 
 if TYPE_CHECKING:
-    from crankfold.acquire.rig.cards import Rig, Shelf
+    from crankfold.acquire import Rig, Shelf
 
 TOML = ".toml"
 
@@ -30,9 +28,9 @@ TOML = ".toml"
 @click.option("--notes", metavar="TEXT", help=say("option.card_notes"))
 def command(name: str | None, pairs: tuple[str, ...], channels: str | None, **options: Any) -> int:
     """Keep, show or list rigs and return the exit status."""
-    from crankfold.acquire.rig.cards import Shelf
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.session.cards import given, list_names, show
+    from crankfold.acquire import Shelf
+    from crankfold.analysis import InputError
+    from crankfold.viewer.session import given, list_names, show
 
     named = tuple(part.strip() for part in channels.split(",")) if channels else ()
     shelf, values = Shelf(), given({**options, "settings": settings_of(pairs), "channels": named})
@@ -52,10 +50,8 @@ def command(name: str | None, pairs: tuple[str, ...], channels: str | None, **op
 
 def _made(shelf: Shelf, name: str, values: dict[str, Any]) -> Rig:
     """Return the rig as the options say, or as somebody at the keyboard does."""
-    from crankfold.acquire.discovery import lasting_address
-    from crankfold.acquire.registry import load_plugins
-    from crankfold.acquire.rig.cards import Rig, changed
-    from crankfold.analysis.errors import InputError
+    from crankfold.acquire import Rig, changed, lasting_address, load_plugins
+    from crankfold.analysis import InputError
 
     plugins = load_plugins()
     if not values:

@@ -8,8 +8,8 @@ from typing import Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT
-from crankfold.viewer.session.question import engine_options, question_of, settings_of
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.session import engine_options, question_of, settings_of
+from crankfold.viewer.words import say
 
 SUFFIXES = (".html", ".htm", ".pdf")
 
@@ -28,13 +28,9 @@ SUFFIXES = (".html", ".htm", ".pdf")
 def command(*, file: Path, pairs: tuple[str, ...], outs: tuple[Path, ...], shop: str, by: str, owner: str,
             temperature: str, note: str, **options: Any) -> int:
     """Write the page and return the exit status."""
-    from crankfold.viewer.picture.sheet import Job, sheet_html
-    from crankfold.viewer.session.judge import judge
-    from crankfold.viewer.session.outputs import Outputs
-    from crankfold.viewer.session.read import read_capture
-    from crankfold.viewer.words.progress import judging_text, working
-    from crankfold.viewer.words.report import print_result
-    from crankfold.viewer.words.terminal import tell
+    from crankfold.viewer.picture import Job, sheet_html
+    from crankfold.viewer.session import Outputs, judge, read_capture
+    from crankfold.viewer.words import judging_text, print_result, tell, working
 
     question, settings = question_of(options), settings_of(pairs)
     _check(outs)
@@ -56,8 +52,8 @@ def command(*, file: Path, pairs: tuple[str, ...], outs: tuple[Path, ...], shop:
 
 
 def _check(outs: tuple[Path, ...]) -> None:
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.session.outputs import check_writable
+    from crankfold.analysis import InputError
+    from crankfold.viewer.session import check_writable
 
     for path in outs:
         if path.suffix.lower() not in SUFFIXES:
@@ -67,7 +63,7 @@ def _check(outs: tuple[Path, ...]) -> None:
 
 def _content(page: str, path: Path) -> bytes:
     if path.suffix.lower() == ".pdf":
-        from crankfold.viewer.picture.pdf import pdf_of
+        from crankfold.viewer.picture import pdf_of
 
         return pdf_of(page)
     return page.encode("utf-8")

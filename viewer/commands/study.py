@@ -10,17 +10,16 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT
-from crankfold.viewer.session.question import engine_options, question_of, settings_of
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.terminal import complain, tell
+from crankfold.viewer.session import engine_options, question_of, settings_of
+from crankfold.viewer.words import complain, say, tell
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.acquire.registry import Plugins
-    from crankfold.analysis.result import Result
-    from crankfold.viewer.batch.plan import Job, Planner
-    from crankfold.viewer.words.progress import Line
+    from crankfold.acquire import Plugins
+    from crankfold.analysis import Result
+    from crankfold.viewer.batch import Job, Planner
+    from crankfold.viewer.words import Line
 
 STANDARD_OUTPUT = "-"
 LEAST = 2
@@ -35,12 +34,11 @@ LEAST = 2
 def command(*, paths: tuple[Path, ...], groups: tuple[str, ...], pairs: tuple[str, ...], json_path: str | None,
             **options: Any) -> int:
     """Judge all recordings, say how well they agree and return the exit status."""
-    from crankfold.acquire.registry import load_plugins
-    from crankfold.analysis.many.precision import same_recordings, study
-    from crankfold.viewer.batch.plan import Planner
-    from crankfold.viewer.session.outputs import check_writable
-    from crankfold.viewer.words.progress import judging_text, working
-    from crankfold.viewer.words.study import groups_of, study_data, study_lines
+    from crankfold.acquire import load_plugins
+    from crankfold.analysis import same_recordings, study
+    from crankfold.viewer.batch import Planner
+    from crankfold.viewer.session import check_writable
+    from crankfold.viewer.words import groups_of, judging_text, study_data, study_lines, working
 
     settings, plugins = settings_of(pairs), load_plugins()
     question_of(options)
@@ -79,7 +77,7 @@ def _jobs(paths: Sequence[Path], planner: Planner) -> list[tuple[Job, bool]]:
     InputError
         A path does not exist, a folder holds no capture, or what is asked of a file that is named cannot be understood.
     """
-    from crankfold.analysis.errors import InputError
+    from crankfold.analysis import InputError
 
     jobs: list[tuple[Job, bool]] = []
     for path in paths:
@@ -94,10 +92,9 @@ def _jobs(paths: Sequence[Path], planner: Planner) -> list[tuple[Job, bool]]:
 
 def _result(job: Job, plugins: Plugins, line: Line, *, found: bool) -> Result | str:
     """Return what a recording says; of one found in a folder that cannot be read, why."""
-    from crankfold.acquire.errors import AcquireError
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.session.judge import judge
-    from crankfold.viewer.session.read import read_capture
+    from crankfold.acquire import AcquireError
+    from crankfold.analysis import InputError
+    from crankfold.viewer.session import judge, read_capture
 
     path = Path(job.shown)
     try:
@@ -114,7 +111,7 @@ def _result(job: Job, plugins: Plugins, line: Line, *, found: bool) -> Result | 
 
 def _why_not(result: Result, same: str | None) -> str | None:
     """Return why a result cannot be part of a study, None if it can; `same` is an earlier file of the same samples."""
-    from crankfold.viewer.words.sentences import headline
+    from crankfold.viewer.words import headline
 
     if same is not None:
         return say("study.same", path=same)
@@ -124,7 +121,7 @@ def _why_not(result: Result, same: str | None) -> str | None:
 
 
 def _deliver(told: tuple[str, list[str]], data: dict[str, Any], json_path: str | None) -> None:
-    from crankfold.viewer.session.outputs import Outputs
+    from crankfold.viewer.session import Outputs
 
     text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     if json_path == STANDARD_OUTPUT:

@@ -8,8 +8,8 @@ from typing import Any
 
 import click
 
-from crankfold.viewer.session.question import engine_options, settings_of
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.session import engine_options, settings_of
+from crankfold.viewer.words import say
 
 NEEDED = ("PySide6", "pyqtgraph")
 
@@ -28,21 +28,20 @@ NEEDED = ("PySide6", "pyqtgraph")
 def command(*, file: Path | None, board: str | None, pairs: tuple[str, ...], out: Path | None, paper: str,
             full_screen: bool, silent: bool, checked: bool, **options: Any) -> int:
     """Show the window and return the exit status."""
-    from crankfold.analysis.errors import InputError
+    from crankfold.analysis import InputError
 
     if any(find_spec(name) is None for name in NEEDED):
         raise InputError(say("problem.no_window"))
     if file is not None and board is not None:
         raise InputError(say("problem.file_and_board"))
     if out is not None:
-        from crankfold.viewer.session.keep import make_folder
+        from crankfold.viewer.session import make_folder
 
         make_folder(out)
-    from crankfold.viewer.window.asking import wanted_of
-    from crankfold.viewer.window.screen import check_screen
+    from crankfold.viewer.window import check_screen, wanted_of
 
     check_screen()
-    from crankfold.viewer.window.run import run_window
+    from crankfold.viewer.window import run_window
 
     wanted, checks = wanted_of(file, board, settings_of(pairs), options, out)
     return run_window(wanted, paper=paper, full_screen=full_screen, silent=silent, folder=out, checks=checks,

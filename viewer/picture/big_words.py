@@ -9,7 +9,7 @@ from importlib import resources
 import numpy as np
 
 from crankfold.viewer.picture.measures import width_of
-from crankfold.viewer.words.terminal import tame
+from crankfold.viewer.words import tame
 
 SANS = "DejaVuSansCondensed.ttf"
 BLOCKS = " ▘▝▀▖▌▞▛▗▚▐▜▄▙▟█"  # by which quarters are ink: upper left 1, upper right 2, lower left 4, lower right 8

@@ -8,23 +8,22 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crankfold.viewer.picture import look, measures
-from crankfold.viewer.picture.draw_fold import curve_points, fold_ground, plot_of
-from crankfold.viewer.picture.draw_strip import band, rules, strip_scales, trace_line
-from crankfold.viewer.picture.draw_wheel import draw_wheel, wheel_centre
 from crankfold.viewer.picture.fold import FoldData, fold_of
+from crankfold.viewer.picture.fold_drawing import curve_points, fold_ground, plot_of
 from crankfold.viewer.picture.page import FOLD, HEIGHT, LIMIT_PERCENT, MARGIN, STRIP, WHEEL, WIDTH, title_over
 from crankfold.viewer.picture.scene import Box, Item, Path, Rule, Scene, Words
 from crankfold.viewer.picture.strip import StripData, strip_of
+from crankfold.viewer.picture.strip_drawing import band, rules, strip_scales, trace_line
 from crankfold.viewer.picture.wheel import bar, half_width, radius, wheel_of
-from crankfold.viewer.session.comparison import changed_words, comparison_headline
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.picture.wheel_drawing import draw_wheel, wheel_centre
+from crankfold.viewer.words import changed_words, comparison_headline, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.analysis.many.comparison import Difference
+    from crankfold.analysis import Difference
     from crankfold.viewer.picture.look import Paper
-    from crankfold.viewer.session.judge import Judged
+    from crankfold.viewer.session import Judged
 
 DASH = (8.0, 5.0)
 LEAST_HEIGHT = 860.0

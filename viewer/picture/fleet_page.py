@@ -9,7 +9,7 @@ from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.fleet_scene import BIN_PERCENT, BINS, FleetData, Worst, fleet_of
 from crankfold.viewer.picture.page import LIMIT_PERCENT, MARGIN, WIDTH, title_over
 from crankfold.viewer.picture.scene import Box, Item, Panel, Rule, Scene, Words
-from crankfold.viewer.words.catalogue import say, say_count
+from crankfold.viewer.words import say, say_count
 
 if TYPE_CHECKING:
     from crankfold.viewer.picture.look import Paper

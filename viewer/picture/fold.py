@@ -10,8 +10,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.analysis.engine import Engine
-    from crankfold.analysis.result import Result
+    from crankfold.analysis import Engine, Result
 
 POINTS = 360  # along one cycle: finer than a screen shows
 BEFORE_TDC = 0.62  # share of a firing interval that belongs to the hump of the TDC at its end: humps lean before TDC

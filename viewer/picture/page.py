@@ -5,21 +5,19 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from crankfold.viewer.picture import look, measures
-from crankfold.viewer.picture.draw_fold import draw_fold
-from crankfold.viewer.picture.draw_strip import draw_strip
-from crankfold.viewer.picture.draw_wheel import draw_wheel
 from crankfold.viewer.picture.fold import fold_of
+from crankfold.viewer.picture.fold_drawing import draw_fold
 from crankfold.viewer.picture.scene import Box, Item, Panel, Scene, Words
 from crankfold.viewer.picture.strip import strip_of
+from crankfold.viewer.picture.strip_drawing import draw_strip
 from crankfold.viewer.picture.wheel import wheel_of
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.sentences import Answer, answer
+from crankfold.viewer.picture.wheel_drawing import draw_wheel
+from crankfold.viewer.words import Answer, answer, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.analysis.capture import Capture
-    from crankfold.analysis.result import Result
+    from crankfold.analysis import Capture, Result
     from crankfold.viewer.picture.look import Paper
 
 WIDTH, HEIGHT = 1600.0, 1060.0

@@ -8,8 +8,8 @@ import subprocess
 import tempfile
 from pathlib import Path
 
-from crankfold.analysis.errors import InputError
-from crankfold.viewer.words.catalogue import say
+from crankfold.analysis import InputError
+from crankfold.viewer.words import say
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome", "chrome", "msedge")
 BROWSER_VARIABLE = "CRANKFOLD_BROWSER"

@@ -6,15 +6,13 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from crankfold.analysis.errors import InputError
+from crankfold.analysis import InputError
 from crankfold.viewer.picture import look
-from crankfold.viewer.words.catalogue import LANGUAGE, say
-from crankfold.viewer.words.sentences import Answer, answer, low_ones, say_for, short_name
-from crankfold.viewer.words.terminal import tame
+from crankfold.viewer.words import LANGUAGE, Answer, answer, low_ones, say, say_for, short_name, tame
 
 if TYPE_CHECKING:
-    from crankfold.analysis.result import Cylinder, Result
-    from crankfold.viewer.session.judge import Judged
+    from crankfold.analysis import Cylinder, Result
+    from crankfold.viewer.session import Judged
 
 LONGEST_LINE, LONGEST_NOTE = 120, 600  # characters: more would not leave it one page
 
@@ -62,7 +60,7 @@ def sheet_html(judged: Judged, job: Job) -> str:
 
     from crankfold.viewer.picture.sheet_scene import sheet_scene
     from crankfold.viewer.picture.svg import clean, write_svg
-    from crankfold.viewer.words.result_json import result_text
+    from crankfold.viewer.words import result_text
 
     result = judged.result
     told = answer(result)

@@ -5,20 +5,19 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from crankfold.viewer.picture import look
-from crankfold.viewer.picture.draw_fold import draw_fold
-from crankfold.viewer.picture.draw_strip import draw_strip
-from crankfold.viewer.picture.draw_wheel import draw_wheel
 from crankfold.viewer.picture.fold import fold_of
+from crankfold.viewer.picture.fold_drawing import draw_fold
 from crankfold.viewer.picture.page import title_over
 from crankfold.viewer.picture.scene import Box, Scene
 from crankfold.viewer.picture.strip import strip_of
+from crankfold.viewer.picture.strip_drawing import draw_strip
 from crankfold.viewer.picture.wheel import wheel_of
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.sentences import headline
+from crankfold.viewer.picture.wheel_drawing import draw_wheel
+from crankfold.viewer.words import headline, say
 
 if TYPE_CHECKING:
     from crankfold.viewer.picture.look import Paper
-    from crankfold.viewer.session.judge import Judged
+    from crankfold.viewer.session import Judged
 
 WIDTH = 1000.0  # 190 mm of an A4 page: type of 13 units is 7 points
 STRIP = Box(2.0, 24.0, WIDTH - 4.0, 220.0)

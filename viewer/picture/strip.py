@@ -7,18 +7,14 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from crankfold.analysis.capture import CURRENT
-from crankfold.analysis.signal.cranking import INRUSH_S
+from crankfold.analysis import CURRENT, INRUSH_S
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from crankfold.analysis.capture import Capture
-    from crankfold.analysis.model.estimate import Estimate
-    from crankfold.analysis.result import Result
-    from crankfold.analysis.signal.trace import CrankingTrace
+    from crankfold.analysis import Capture, CrankingTrace, Estimate, Result
 
 Kind = Literal["in-rush", "gap", "bridged", "other", "fired", "unused"]
 MARGIN_S = 0.35  # shown before the onset and after the end of cranking

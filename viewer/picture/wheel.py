@@ -11,7 +11,7 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.analysis.result import Cylinder, Result, State
+    from crankfold.analysis import Cylinder, Result, State
 
 FULL_PERCENT = 115.0  # the rim: a little beyond the strongest, so that a whisker above 100 % has room
 HUB_SHARE = 0.27  # radius of the hub as share of the rim's

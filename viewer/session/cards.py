@@ -6,11 +6,10 @@ from collections.abc import Mapping
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.terminal import tell
+from crankfold.viewer.words import say, tell
 
 if TYPE_CHECKING:
-    from crankfold.acquire.rig.cards import EngineCard, Rig
+    from crankfold.acquire import EngineCard, Rig
 
 
 def given(options: Mapping[str, Any]) -> dict[str, Any]:

@@ -6,23 +6,22 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.errors import (
+from crankfold.acquire import (
     AcquireError,
     BoardDisconnectedError,
     BoardGarbledError,
     BoardNotFoundError,
     BoardStalledError,
+    Recorder,
     SettingError,
 )
-from crankfold.acquire.stream.recorder import Recorder
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator
 
-    from crankfold.acquire.contract import Source, SourceInfo
-    from crankfold.acquire.stream.plan import Event, RecordingPlan
-    from crankfold.analysis.capture import Capture
+    from crankfold.acquire import Event, RecordingPlan, Source, SourceInfo
+    from crankfold.analysis import Capture
 
 LOST = (BoardDisconnectedError, BoardStalledError, BoardGarbledError)
 TRY_EVERY_S = 1.0  # systems need about a second to know a board that was plugged in again

@@ -9,9 +9,9 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from crankfold.acquire.atomic import flush_folder
-from crankfold.analysis.errors import InputError
-from crankfold.viewer.words.catalogue import say
+from crankfold.acquire import flush_folder
+from crankfold.analysis import InputError
+from crankfold.viewer.words import say
 
 
 class Outputs:

@@ -7,15 +7,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.viewer.session.judge import in_amperes
+from crankfold.viewer.session.judgement import in_amperes
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from crankfold.acquire.contract import SourceInfo
-    from crankfold.acquire.rig.cards import Rig
-    from crankfold.acquire.rig.probe import Probe
-    from crankfold.acquire.stream.plan import RecordingPlan
+    from crankfold.acquire import Probe, RecordingPlan, Rig, SourceInfo
 
 
 def plan_of(info: SourceInfo, *, rig: Rig | None, probe: Probe | None, journal_folder: Path | None) -> RecordingPlan:
@@ -26,8 +23,8 @@ def plan_of(info: SourceInfo, *, rig: Rig | None, probe: Probe | None, journal_f
     InputError
         The rig or the probe does not go with the source's channels.
     """
-    from crankfold.acquire.stream.plan import RecordingPlan
-    from crankfold.analysis.capture import CURRENT, Capture
+    from crankfold.acquire import RecordingPlan
+    from crankfold.analysis import CURRENT, Capture
 
     one = Capture(np.zeros((1, len(info.channels))), info.rate_hz, info.channels)
     seen = in_amperes(one, rig, probe)

@@ -8,12 +8,10 @@ from typing import TYPE_CHECKING, TypeVar
 
 import click
 
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.terminal import tell
+from crankfold.viewer.words import say, tell
 
 if TYPE_CHECKING:
-    from crankfold.acquire.registry import Plugins
-    from crankfold.acquire.rig.cards import EngineCard, Rig
+    from crankfold.acquire import EngineCard, Plugins, Rig
 
 T = TypeVar("T")
 
@@ -25,7 +23,7 @@ def can_ask() -> bool:
 
 def ask_engine() -> EngineCard:
     """Return an engine card as somebody at the keyboard describes it."""
-    from crankfold.acquire.rig.cards import EngineCard
+    from crankfold.acquire import EngineCard
 
     order = _ask("ask.firing_order", lambda text: EngineCard(text).firing_order)
     strokes = _ask("ask.strokes", lambda text: EngineCard(order, strokes=_whole(text or "4")).strokes)
@@ -38,7 +36,7 @@ def ask_engine() -> EngineCard:
 
 def ask_rig(plugins: Plugins) -> Rig:
     """Return a rig as somebody at the keyboard describes it."""
-    from crankfold.acquire.rig.cards import Rig
+    from crankfold.acquire import Rig
 
     listed = _list_boards(plugins)
     board = _ask("ask.board", lambda text: _board(text, listed, plugins))
@@ -55,8 +53,8 @@ def ask_rig(plugins: Plugins) -> Rig:
 
 def _ask(key: str, understood: Callable[[str], T]) -> T:
     """Return the answer as `understood` takes it, asked again until it does."""
-    from crankfold.acquire.errors import AcquireError
-    from crankfold.analysis.errors import InputError
+    from crankfold.acquire import AcquireError
+    from crankfold.analysis import InputError
 
     while True:
         text = str(click.prompt(say(key), default="", show_default=False, type=str)).strip()
@@ -67,7 +65,7 @@ def _ask(key: str, understood: Callable[[str], T]) -> T:
 
 
 def _whole(text: str) -> int:
-    from crankfold.analysis.errors import InputError
+    from crankfold.analysis import InputError
 
     if not text.isdigit():
         raise InputError(say("ask.not_whole", text=text))
@@ -76,8 +74,8 @@ def _whole(text: str) -> int:
 
 def _list_boards(plugins: Plugins) -> list[str]:
     """Print the boards that are plugged in, numbered, and return what opens each."""
-    from crankfold.acquire.discovery import discover_boards
-    from crankfold.viewer.words.progress import working
+    from crankfold.acquire import discover_boards
+    from crankfold.viewer.words import working
 
     with working(say("progress.looking")):
         kinds = list(discover_boards(plugins))
@@ -90,8 +88,8 @@ def _list_boards(plugins: Plugins) -> list[str]:
 
 
 def _board(text: str, listed: list[str], plugins: Plugins) -> str:
-    from crankfold.acquire.discovery import lasting_address
-    from crankfold.analysis.errors import InputError
+    from crankfold.acquire import lasting_address
+    from crankfold.analysis import InputError
 
     if text.isdigit() and 1 <= int(text) <= len(listed):
         return listed[int(text) - 1]
@@ -101,7 +99,7 @@ def _board(text: str, listed: list[str], plugins: Plugins) -> str:
 
 
 def _settings(text: str, known: list[str]) -> dict[str, str]:
-    from crankfold.analysis.errors import InputError
+    from crankfold.analysis import InputError
     from crankfold.viewer.session.question import settings_of
 
     settings = settings_of(text.split())

@@ -9,14 +9,11 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
-    from crankfold.acquire.rig.cards import Rig
-    from crankfold.acquire.rig.probe import Probe
-    from crankfold.analysis.answer.verdict import Thresholds
-    from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.sync.anchor import Gauge
+    from crankfold.acquire import Probe, Rig
+    from crankfold.analysis import Engine, Gauge, SyncSpec, Thresholds
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -70,8 +67,7 @@ def question_of(options: Mapping[str, Any]) -> Question:
     InputError
         An option is missing, cannot be understood, or does not fit the engine.
     """
-    from crankfold.analysis.answer.verdict import Thresholds
-    from crankfold.analysis.engine import SyncSpec
+    from crankfold.analysis import SyncSpec, Thresholds
 
     engine = _engine(options)
     rig = rig_of(options)
@@ -87,9 +83,8 @@ def question_of(options: Mapping[str, Any]) -> Question:
 
 def _engine(options: Mapping[str, Any]) -> Engine:
     """Return the engine: from its card where one is named, what the options say going before it."""
-    from crankfold.acquire.rig.cards import BELT, Shelf
-    from crankfold.analysis.engine import Engine
-    from crankfold.analysis.errors import InputError
+    from crankfold.acquire import BELT, Shelf
+    from crankfold.analysis import Engine, InputError
 
     named = options.get("engine")
     order, intervals, strokes = options["firing_order"], options["intervals"], options["strokes"]
@@ -115,14 +110,14 @@ def rig_of(options: Mapping[str, Any]) -> Rig | None:
     InputError
         There is none of that name, or its file has a mistake.
     """
-    from crankfold.acquire.rig.cards import Shelf
+    from crankfold.acquire import Shelf
 
     return Shelf().rig(options["rig"]) if options.get("rig") else None
 
 
 def _probe(options: Mapping[str, Any]) -> Probe | None:
-    from crankfold.acquire.rig.probe import Probe
-    from crankfold.analysis.errors import InputError
+    from crankfold.acquire import Probe
+    from crankfold.analysis import InputError
 
     if options["clamp"] and options["probe"]:
         raise InputError(say("problem.clamp_and_probe"))
@@ -131,13 +126,13 @@ def _probe(options: Mapping[str, Any]) -> Probe | None:
 
 
 def _gauge(text: str | None, engine: Engine) -> Gauge | None:
-    from crankfold.analysis.sync.anchor import Gauge
+    from crankfold.analysis import Gauge
 
     return Gauge.parse(text, engine) if text else None
 
 
 def _codes(codes: Sequence[str], engine: Engine) -> tuple[str, ...]:
-    from crankfold.analysis.answer.hints import coded_cylinder
+    from crankfold.analysis import coded_cylinder
 
     for code in codes:
         cylinder = coded_cylinder(code)
@@ -154,7 +149,7 @@ def settings_of(pairs: Sequence[str]) -> dict[str, str]:
     InputError
         A text has no equals sign, or a name comes twice.
     """
-    from crankfold.analysis.errors import InputError, shortened
+    from crankfold.analysis import InputError, shortened
 
     settings: dict[str, str] = {}
     for pair in pairs:

@@ -6,11 +6,11 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
-    from crankfold.acquire.registry import Plugins
-    from crankfold.analysis.capture import Capture
+    from crankfold.acquire import Plugins
+    from crankfold.analysis import Capture
 
 HDF5_SUFFIXES = (".h5", ".hdf5")
 WARNINGS = "warnings"
@@ -29,12 +29,10 @@ def read_capture(path: Path, settings: Mapping[str, str],
         The file cannot be read.
     """
     if path.suffix.lower() in HDF5_SUFFIXES:
-        from crankfold.acquire.files.isolated import make_ready
+        from crankfold.acquire import make_ready
 
         make_ready()  # what follows takes as long as the start of a process
-    from crankfold.acquire.opening import open_file
-    from crankfold.acquire.registry import load_plugins
-    from crankfold.acquire.stream.recorder import record
+    from crankfold.acquire import load_plugins, open_file, record
 
     return longest(record(open_file(path, settings, load_plugins() if plugins is None else plugins)), str(path))
 
@@ -47,7 +45,7 @@ def longest(captures: Iterable[Capture], name: str) -> tuple[Capture, tuple[str,
     InputError
         There are none.
     """
-    from crankfold.analysis.errors import InputError
+    from crankfold.analysis import InputError
 
     best, count = None, 0
     for capture in captures:

@@ -16,13 +16,13 @@ from pathlib import Path
 from types import TracebackType
 from typing import TYPE_CHECKING, Protocol, Self
 
-from crankfold.acquire.stream.plan import Happening
+from crankfold.acquire import Happening
 from crankfold.viewer.session.standing import Phase
-from crankfold.viewer.sound.tones import wav_of
+from crankfold.viewer.session.tones import tone_wav
 
 if TYPE_CHECKING:
-    from crankfold.acquire.stream.plan import Event
-    from crankfold.analysis.result import Result
+    from crankfold.acquire import Event
+    from crankfold.analysis import Result
 
 BELL, TONES, OFF = "bell", "tones", "off"
 KINDS = (BELL, TONES, OFF)
@@ -80,7 +80,7 @@ class Player:
         if self._works:
             path = Path(self._folder.name) / f"{phase.value}.wav"
             if not path.exists():
-                path.write_bytes(wav_of(phase))
+                path.write_bytes(tone_wav(phase))
             self._works = _played(self._command, path)
         if not self._works:
             self._bells.sound(phase)

@@ -6,8 +6,8 @@ from dataclasses import dataclass, replace
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.stream.plan import Happening
-from crankfold.viewer.window.news import (
+from crankfold.acquire import Happening
+from crankfold.viewer.session.news import (
     Answered,
     Broke,
     Caught,
@@ -21,14 +21,12 @@ from crankfold.viewer.window.news import (
     Told,
     Unjudged,
 )
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.events import event_text
-from crankfold.viewer.words.sentences import answer
+from crankfold.viewer.words import answer, event_text, say
 
 if TYPE_CHECKING:
-    from crankfold.acquire.stream.plan import Event
-    from crankfold.viewer.session.judge import Judged
-    from crankfold.viewer.window.news import News
+    from crankfold.acquire import Event
+    from crankfold.viewer.session.judgement import Judged
+    from crankfold.viewer.session.news import News
 
 ENOUGH_S = 4.5  # at 150 revolutions a minute five and a half cycles; the answer hardly gets surer after that
 

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.viewer.words.progress import judging_text, working
+from crankfold.viewer.words import judging_text, working
 
 if TYPE_CHECKING:
-    from crankfold.acquire.registry import Plugins
+    from crankfold.acquire import Plugins
 
 VIRTUAL = "virtual"
 RATE_HZ = 1000.0
@@ -23,8 +23,7 @@ MEAN_A, HUMP_A, INRUSH_A = 160.0, 60.0, 400.0
 
 def prepare_virtual(plugins: Plugins) -> None:
     """Compile the virtual engine by a short run flat out; live, it would be taken for a board that sends nothing."""
-    from crankfold.acquire.opening import open_board
-    from crankfold.acquire.stream.recorder import record
+    from crankfold.acquire import open_board, record
 
     brief = {"pace": "flat", "quiet": "0.1", "crank": "0.2", "after": "0.1", "rate": "1000"}
     with working(judging_text()):
@@ -34,9 +33,7 @@ def prepare_virtual(plugins: Plugins) -> None:
 
 def prepare_solver() -> None:
     """Load and compile what judging needs; its answer to the made-up crank is thrown away."""
-    from crankfold.analysis.capture import Capture
-    from crankfold.analysis.engine import Engine
-    from crankfold.analysis.pipeline import analyse
+    from crankfold.analysis import Capture, Engine, analyse
 
     with working(judging_text()):
         analyse(Capture.from_arrays(_crank(), rate_hz=RATE_HZ), Engine((1, 2, 3, 4)))

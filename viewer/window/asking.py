@@ -29,9 +29,8 @@ def wanted_of(file: Path | None, board: str | None, settings: Mapping[str, str],
     InputError, AcquireError
         An option, a rig or an engine card has a mistake.
     """
-    from crankfold.acquire.opening import open_board, open_file
-    from crankfold.acquire.registry import load_plugins
-    from crankfold.viewer.session.question import question_of, rig_of
+    from crankfold.acquire import load_plugins, open_board, open_file
+    from crankfold.viewer.session import question_of, rig_of
 
     rig = rig_of(options)
     if board is None and rig is not None:

@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from PySide6.QtCore import Qt, Signal
 
-from crankfold.viewer.picture import measures
-from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Words
+from crankfold.viewer.picture import Box, Item, Panel, Path, Words, measures
 from crankfold.viewer.window.checklist import Checklist
 from crankfold.viewer.window.views import View
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from PySide6.QtWidgets import QWidget

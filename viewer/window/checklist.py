@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
-    from crankfold.analysis.engine import SyncSpec
+    from crankfold.analysis import SyncSpec
 
 IGNITION = {"waste-spark": "alive", "single-spark": "alive", "cam": "coils_off", "pressure": "off",
             "plug-out": "plug_out"}

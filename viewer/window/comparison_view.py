@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.picture.scene import Box, Item, Panel
+from crankfold.viewer.picture import Box, Item, Panel
 from crankfold.viewer.window.drawings import moved
 from crankfold.viewer.window.views import View
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from PySide6.QtWidgets import QWidget
 
-    from crankfold.analysis.many.comparison import Difference
-    from crankfold.viewer.session.judge import Judged
+    from crankfold.analysis import Difference
+    from crankfold.viewer.session import Judged
 
 
 class ComparisonView(View):
@@ -32,7 +32,7 @@ class ComparisonView(View):
         InputError
             They are the same recording, or cannot be compared.
         """
-        from crankfold.viewer.session.comparison import differences_between
+        from crankfold.viewer.words import differences_between
 
         self._differences = differences_between(before, after, say("window.compare_same"))
         self.pair = before, after
@@ -40,13 +40,13 @@ class ComparisonView(View):
 
     def items(self, box: Box) -> list[Item]:
         """Return the picture, fitted into the window."""
-        from crankfold.viewer.picture.compare_page import comparison_picture
+        from crankfold.viewer.picture import comparison_picture
 
         whole = Box(0.0, 0.0, box.right + 1.0, box.bottom + 1.0)
         items: list[Item] = [Panel(whole, fill=self.paper.paper)]
         if self.pair is None:
             return items
-        from crankfold.viewer.picture.page import WIDTH
+        from crankfold.viewer.picture import WIDTH
 
         scene = comparison_picture(*self.pair, self._differences, name=say("window.compared"), paper=self.paper,
                                    height=WIDTH * whole.height / whole.width)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.picture.scene import Box, Item, Panel
+from crankfold.viewer.picture import Box, Item, Panel
 from crankfold.viewer.window.drawings import drawing, fitted
 from crankfold.viewer.window.set_up import Draft
 from crankfold.viewer.window.views import View

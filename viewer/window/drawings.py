@@ -6,15 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.viewer.picture import measures
-from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, Words
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.picture import Box, Item, Panel, Path, Ring, Rule, Words, measures
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.viewer.picture.look import Paper
-    from crankfold.viewer.picture.scene import Anchor
+    from crankfold.viewer.picture import Anchor, Paper
     from crankfold.viewer.window.set_up import Draft
 
 WIDE, TALL = 600.0, 420.0  # units every drawing is made in, before it is fitted to its place

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.picture import measures
-from crankfold.viewer.picture.scene import Box, Item, Rule, Words
-from crankfold.viewer.session.standing import Spoken
+from crankfold.viewer.picture import Box, Item, Rule, Words, measures
+from crankfold.viewer.session import Spoken
 from crankfold.viewer.window.views import View
 
 if TYPE_CHECKING:

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.session.standing import VERDICTS, Phase
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.session import VERDICTS, Phase
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
-    from crankfold.viewer.session.standing import Standing
+    from crankfold.viewer.session import Standing
 
 
 @dataclass(frozen=True)

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.errors import RingOverrunError
+from crankfold.acquire import RingOverrunError
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.acquire.stream.ring import RingBuffer
-    from crankfold.analysis.capture import Channel
+    from crankfold.acquire import RingBuffer
+    from crankfold.analysis import Channel
 
 SHOWN_S = 8.0  # pre-trigger, a crank of five seconds, and what follows
 STRETCHES = 1600  # of them over what is shown: about one a pixel on a large screen

@@ -9,22 +9,29 @@ from PySide6.QtGui import QCloseEvent, QKeyEvent, QResizeEvent
 from PySide6.QtWidgets import QWidget
 
 from crankfold.viewer.picture import look
-from crankfold.viewer.session.standing import RUNNING, Phase, Standing, after
-from crankfold.viewer.sound.tones import NOTES, told_by_tone
+from crankfold.viewer.session import (
+    NOTES,
+    RUNNING,
+    Answered,
+    Dismissed,
+    Opened,
+    Passing,
+    Phase,
+    Standing,
+    after,
+    told_by_tone,
+)
 from crankfold.viewer.window.keys import help_lines
 from crankfold.viewer.window.live import SHOWN_S, LiveTrace
-from crankfold.viewer.window.news import Answered, Dismissed, Opened, Passing
 from crankfold.viewer.window.page import Page
 from crankfold.viewer.window.strip_window import ZOOM
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from crankfold.viewer.picture.look import Paper
-    from crankfold.viewer.session.judge import Judged
-    from crankfold.viewer.sound.tones import Sink
-    from crankfold.viewer.window.news import News
+    from crankfold.viewer.picture import Paper
+    from crankfold.viewer.session import Judged, News, Sink
     from crankfold.viewer.window.set_up_view import SetUpView
     from crankfold.viewer.window.watching import Followed, Watching
 

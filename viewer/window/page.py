@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING
 from PySide6.QtGui import QPainter, QPaintEvent, QResizeEvent
 from PySide6.QtWidgets import QWidget
 
-from crankfold.analysis.errors import InputError
-from crankfold.viewer.picture import look
-from crankfold.viewer.picture.scene import Box
-from crankfold.viewer.session.standing import VERDICTS, Phase, Standing, sentence, spoken
+from crankfold.analysis import InputError
+from crankfold.viewer.picture import Box, look
+from crankfold.viewer.session import VERDICTS, Phase, Standing, sentence, spoken
 from crankfold.viewer.window.check_view import CheckView
 from crankfold.viewer.window.comparison_view import ComparisonView
 from crankfold.viewer.window.drawing_view import DrawingView
@@ -21,12 +20,11 @@ from crankfold.viewer.window.placing import FOOT, GAP, HEAD, MARGIN, put, unit_o
 from crankfold.viewer.window.strip_view import StripView
 from crankfold.viewer.window.views import TITLE, FoldView, JudgedView, View, WheelView
 from crankfold.viewer.window.words_view import WordsView
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.sentences import answer, safety
+from crankfold.viewer.words import answer, safety, say
 
 if TYPE_CHECKING:
-    from crankfold.viewer.picture.look import Paper
-    from crankfold.viewer.session.judge import Judged
+    from crankfold.viewer.picture import Paper
+    from crankfold.viewer.session import Judged
 
 RIGHT_SHARE = 0.335  # of the width, for wheel and words
 WORDS_SHARE = 0.33  # of the right column, below the wheel

@@ -23,9 +23,7 @@ from PySide6.QtGui import (
     QTransform,
 )
 
-from crankfold.viewer.picture import look
-from crankfold.viewer.picture.png import FONTS
-from crankfold.viewer.picture.scene import Item, Panel, Path, Ring, Rule, Words
+from crankfold.viewer.picture import FONTS, Item, Panel, Path, Ring, Rule, Words, look
 from crankfold.viewer.window.bars import bars_of
 
 if TYPE_CHECKING:
@@ -33,7 +31,7 @@ if TYPE_CHECKING:
 
     from PySide6.QtCore import QSizeF
 
-    from crankfold.viewer.picture.scene import Face
+    from crankfold.viewer.picture import Face
 
 HATCH_STEP, HATCH_WIDTH = 6.0, 2.0  # as in the pictures
 SMOOTH_FROM = 1.0  # scene units; a line of many points that is finer is drawn as bars, `BAR` thick at least

@@ -9,7 +9,7 @@ from PySide6.QtCore import QRect
 if TYPE_CHECKING:
     from PySide6.QtWidgets import QWidget
 
-    from crankfold.viewer.picture.scene import Box
+    from crankfold.viewer.picture import Box
 
 WIDE, TALL = 1280.0, 720.0
 MARGIN, HEAD, FOOT, GAP = 24.0, 186.0, 30.0, 12.0

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QApplication
 
-from crankfold.acquire.rig.cards import Shelf
+from crankfold.acquire import Shelf
 from crankfold.viewer.picture import look
 from crankfold.viewer.window.asking import NOTHING, wanted_of
 from crankfold.viewer.window.main_window import Window
@@ -76,7 +76,7 @@ def run_window(wanted: Wanted | None, *, paper: str, full_screen: bool, silent: 
 
 def begin(window: Window, wanted: Wanted, checks: tuple[str, ...], *, checked: bool = False) -> None:
     """Watch a source in the window, and ask for the checklist first where there is one and it is not done."""
-    from crankfold.viewer.session.warm_up import prepare_solver
+    from crankfold.viewer.session import prepare_solver
 
     window.watch(Watching(wanted, prepare_solver))
     if checks:

@@ -6,8 +6,8 @@ import os
 import sys
 from ctypes.util import find_library
 
-from crankfold.analysis.errors import InputError
-from crankfold.viewer.words.catalogue import say
+from crankfold.analysis import InputError
+from crankfold.viewer.words import say
 
 CURSOR_LIBRARY = "xcb-cursor"
 

@@ -6,11 +6,9 @@ from dataclasses import dataclass, field, replace
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.errors import AcquireError
-from crankfold.acquire.rig.cards import EngineCard, Rig, Shelf, check_name
-from crankfold.analysis.engine import SyncSpec
-from crankfold.analysis.errors import InputError
-from crankfold.viewer.words.catalogue import say
+from crankfold.acquire import AcquireError, EngineCard, Rig, Shelf, check_name
+from crankfold.analysis import InputError, SyncSpec
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -10,12 +10,10 @@ from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QKeyEvent, QPainter, QPaintEvent, QResizeEvent
 from PySide6.QtWidgets import QLabel, QLineEdit, QListWidget, QWidget
 
-from crankfold.acquire.errors import AcquireError
-from crankfold.acquire.rig.cards import Shelf
-from crankfold.analysis.errors import InputError
-from crankfold.viewer.picture import look
-from crankfold.viewer.picture.scene import Box
-from crankfold.viewer.session.standing import Spoken
+from crankfold.acquire import AcquireError, Shelf
+from crankfold.analysis import InputError
+from crankfold.viewer.picture import Box, look
+from crankfold.viewer.session import Spoken
 from crankfold.viewer.window.drawing_view import DrawingView
 from crankfold.viewer.window.head import Foot, Head
 from crankfold.viewer.window.painting import colour_of
@@ -32,10 +30,10 @@ from crankfold.viewer.window.set_up import (
     problem,
     save,
 )
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
-    from crankfold.viewer.picture.look import Paper
+    from crankfold.viewer.picture import Paper
 
 LEFT_SHARE = 0.5
 ROW, LABEL = 42.0, 210.0  # scene units: height of a field, width of its name
@@ -78,8 +76,7 @@ class SetUpView(QWidget):
         self._timer.stop()
 
     def _discover(self) -> None:
-        from crankfold.acquire.discovery import discover_boards
-        from crankfold.acquire.registry import load_plugins
+        from crankfold.acquire import discover_boards, load_plugins
 
         for kind in discover_boards(load_plugins()):
             for board in kind.boards:

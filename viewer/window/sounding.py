@@ -11,11 +11,10 @@ from typing import TYPE_CHECKING, Any
 from PySide6.QtCore import QUrl
 from PySide6.QtWidgets import QApplication
 
-from crankfold.viewer.sound.tones import NOTES, wav_of
+from crankfold.viewer.session import NOTES, tone_wav
 
 if TYPE_CHECKING:
-    from crankfold.viewer.session.standing import Phase
-    from crankfold.viewer.sound.tones import Sink
+    from crankfold.viewer.session import Phase, Sink
 
 
 class Beep:
@@ -43,7 +42,7 @@ class Loudspeaker:
         self._effects: dict[Phase, Any] = {}
         for phase in NOTES:
             path = Path(folder.name) / f"{phase.value}.wav"
-            path.write_bytes(wav_of(phase))
+            path.write_bytes(tone_wav(phase))
             effect = multimedia.QSoundEffect()
             effect.setSource(QUrl.fromLocalFile(str(path)))
             self._effects[phase] = effect

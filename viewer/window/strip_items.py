@@ -7,18 +7,28 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.viewer.picture import look, measures
-from crankfold.viewer.picture.draw_strip import EDGE, StripScales, draw_strip, rules
-from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, Words
-from crankfold.viewer.picture.strip import StripData
+from crankfold.viewer.picture import (
+    EDGE,
+    Box,
+    Item,
+    Panel,
+    Path,
+    Ring,
+    Rule,
+    StripData,
+    StripScales,
+    Words,
+    draw_strip,
+    look,
+    measures,
+    rules,
+)
 from crankfold.viewer.window.strip_window import between, cut_to
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.numbers import plain
+from crankfold.viewer.words import plain, say
 
 if TYPE_CHECKING:
-    from crankfold.analysis.capture import Channel
-    from crankfold.analysis.result import Result
-    from crankfold.viewer.picture.look import Paper
+    from crankfold.analysis import Channel, Result
+    from crankfold.viewer.picture import Paper
     from crankfold.viewer.window.live import LiveLine
     from crankfold.viewer.window.strip_window import StripWindow
 
@@ -41,7 +51,7 @@ def judged_strip(data: StripData, result: Result, box: Box, window: StripWindow,
 
 def scales_of(data: StripData, box: Box) -> StripScales:
     """Return the scales that `draw_strip` uses."""
-    from crankfold.viewer.picture.draw_strip import strip_scales
+    from crankfold.viewer.picture import strip_scales
 
     return strip_scales(data, box)
 

@@ -7,21 +7,18 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import Signal
 from PySide6.QtGui import QMouseEvent, QPainter, QPaintEvent, QWheelEvent
 
-from crankfold.analysis.capture import CURRENT, Channel
-from crankfold.viewer.picture.draw_strip import band
-from crankfold.viewer.picture.page import title_over
-from crankfold.viewer.picture.scene import Box, Item
-from crankfold.viewer.picture.strip import StripData, strip_of
+from crankfold.analysis import CURRENT, Channel
+from crankfold.viewer.picture import Box, Item, StripData, band, strip_of, title_over
 from crankfold.viewer.window.painting import paint
 from crankfold.viewer.window.strip_items import judged_strip, live_strip, scales_of
 from crankfold.viewer.window.strip_window import ZOOM, StripWindow
 from crankfold.viewer.window.views import JudgedView
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from PySide6.QtWidgets import QWidget
 
-    from crankfold.viewer.session.judge import Judged
+    from crankfold.viewer.session import Judged
     from crankfold.viewer.window.live import LiveLine
 
 DRAG = 4.0  # pixels the mouse may move in a click

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.viewer.picture.strip import Stretch
+from crankfold.viewer.picture import Stretch
 
 if TYPE_CHECKING:
-    from crankfold.viewer.picture.strip import StripData
+    from crankfold.viewer.picture import StripData
 
 CLOSEST_S = 0.02  # a tenth of a hump of a fast engine: closer there is nothing to see
 STEP_SHARE = 0.1  # of what is shown, for one key of panning

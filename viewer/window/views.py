@@ -9,19 +9,27 @@ from PySide6.QtCore import QPointF, QRectF, QSizeF, Qt, Signal
 from PySide6.QtGui import QMouseEvent, QPainter, QPaintEvent, QPixmap
 from PySide6.QtWidgets import QWidget
 
-from crankfold.viewer.picture import look
-from crankfold.viewer.picture.draw_fold import draw_fold, plot_of
-from crankfold.viewer.picture.draw_wheel import draw_wheel, wheel_centre
-from crankfold.viewer.picture.fold import FoldData, fold_of
-from crankfold.viewer.picture.page import title_over
-from crankfold.viewer.picture.scene import Box, Item
-from crankfold.viewer.picture.wheel import HUB_SHARE, WheelData, wheel_of
+from crankfold.viewer.picture import (
+    HUB_SHARE,
+    Box,
+    FoldData,
+    Item,
+    WheelData,
+    draw_fold,
+    draw_wheel,
+    fold_of,
+    look,
+    plot_of,
+    title_over,
+    wheel_centre,
+    wheel_of,
+)
 from crankfold.viewer.window.painting import pixmap_of
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
-    from crankfold.viewer.picture.look import Paper
-    from crankfold.viewer.session.judge import Judged
+    from crankfold.viewer.picture import Paper
+    from crankfold.viewer.session import Judged
 
 TITLE = 26.0  # scene units above a view for its title
 

@@ -12,12 +12,9 @@ from dataclasses import dataclass, field, replace
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.errors import AcquireError, ShutdownTimeoutError
-from crankfold.acquire.stream.plan import Event, Happening, RecordingPlan
-from crankfold.acquire.stream.recorder import Recorder
-from crankfold.analysis.errors import InputError
-from crankfold.viewer.session.standing import sentence
-from crankfold.viewer.window.news import (
+from crankfold.acquire import AcquireError, Event, Happening, Recorder, RecordingPlan, ShutdownTimeoutError
+from crankfold.analysis import InputError
+from crankfold.viewer.session import (
     Answered,
     Broke,
     Caught,
@@ -28,19 +25,17 @@ from crankfold.viewer.window.news import (
     Retrying,
     Told,
     Unjudged,
+    sentence,
 )
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from crankfold.acquire.contract import Source
-    from crankfold.acquire.stream.ring import RingBuffer
-    from crankfold.analysis.capture import Capture, Channel
-    from crankfold.viewer.session.judge import Judged
-    from crankfold.viewer.session.question import Question
-    from crankfold.viewer.window.news import News
+    from crankfold.acquire import RingBuffer, Source
+    from crankfold.analysis import Capture, Channel
+    from crankfold.viewer.session import Judged, News, Question
 
 RETRY_S = 3.0  # a board that was plugged in again is there within a second or two
 
@@ -154,7 +149,7 @@ class Watching:
 
     def _journals(self) -> AbstractContextManager[None]:
         """Return the care for what is written while a crank lasts."""
-        from crankfold.viewer.session.keep import journals_cared_for
+        from crankfold.viewer.session import journals_cared_for
 
         folder = self.wanted.folder
         return nullcontext() if folder is None else journals_cared_for(folder, lambda text: self._tell(Told(text)))
@@ -203,15 +198,14 @@ class Watching:
                 self._judge.submit(self._judged, self._caught, capture)
 
     def _plan(self, source: Source) -> RecordingPlan:
-        from crankfold.viewer.session.plan import plan_of
+        from crankfold.viewer.session import plan_of
 
         question = self.wanted.question
         plan = plan_of(source.info, rig=question.rig, probe=question.probe, journal_folder=self.wanted.folder)
         return replace(plan, each_crank=True if self.wanted.live else None)
 
     def _judged(self, number: int, capture: Capture) -> None:
-        from crankfold.viewer.session.judge import judge
-        from crankfold.viewer.session.read import warnings_of
+        from crankfold.viewer.session import judge, warnings_of
 
         try:
             judged = judge(capture, self.wanted.question, warnings_of(capture))
@@ -226,7 +220,7 @@ class Watching:
             self._keep(number, judged, capture, self.wanted.folder)
 
     def _keep(self, number: int, judged: Judged, capture: Capture, folder: Path) -> None:
-        from crankfold.viewer.session.keep import keep, stem_of
+        from crankfold.viewer.session import keep, stem_of
 
         stem = stem_of(capture.started_utc, number, folder)
         try:

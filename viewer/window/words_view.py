@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.picture import measures
-from crankfold.viewer.picture.scene import Box, Item, Panel, Words
+from crankfold.viewer.picture import Box, Item, Panel, Words, measures
 from crankfold.viewer.window.views import View
 
 if TYPE_CHECKING:

@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.stream.plan import Happening, RecordingPlan
+from crankfold.acquire import Happening, RecordingPlan
 from crankfold.viewer.words.catalogue import has, say
 from crankfold.viewer.words.terminal import complain, tell
 
 if TYPE_CHECKING:
-    from crankfold.acquire.rig.cards import Rig
-    from crankfold.acquire.stream.plan import Event
+    from crankfold.acquire import Event, Rig
 
 STANDINGS = (Happening.FILLING, Happening.ARMED, Happening.CRANKING)
 

@@ -11,7 +11,7 @@ from crankfold.viewer.words.terminal import complain, tell
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.analysis.result import Result
+    from crankfold.analysis import Result
 
 
 def print_result(result: Result, *, headline_last: bool = False) -> None:

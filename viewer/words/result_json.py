@@ -12,7 +12,7 @@ from crankfold.viewer.words.terminal import acts
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.analysis.result import Cranking, Cylinder, Health, Notice, Result, SyncFound
+    from crankfold.analysis import Cranking, Cylinder, Health, Notice, Result, SyncFound
 
 FORMAT = "crankfold.result/1"
 _DIGITS = 4  # beyond any use, and short

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from crankfold.viewer.words.catalogue import has, placeholders, say
 
 if TYPE_CHECKING:
-    from crankfold.analysis.result import Cylinder, Notice, Result
+    from crankfold.analysis import Cylinder, Notice, Result
 
 SAG_SAID_PERCENT = 2.0  # a fitted sag below it may be nothing
 DIESEL = "diesel"

@@ -8,11 +8,11 @@ from fnmatch import fnmatch
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crankfold.analysis.errors import InputError
+from crankfold.analysis import InputError
 from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
-    from crankfold.analysis.many.precision import CylinderPrecision
+    from crankfold.analysis import CylinderPrecision
 
 FORMAT = "crankfold.study/1"
 TRULY_DIFFERENT = 0.05  # groups as far apart come about by chance less often than this: the usual level

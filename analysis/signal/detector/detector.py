@@ -20,7 +20,7 @@ from crankfold.analysis.signal.detector.watch import CrankWatch, End
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.analysis.capture import Channel
+    from crankfold.analysis import Channel
 
 FRAME_S = 0.004  # a hump lasts 30 ms at the least; the starter's solenoid leads its motor by more than one frame
 THRESHOLD_NOISES = 6.0  # three steps of a converter whose quiet hardly moves: the noise is half a step at the least

@@ -11,10 +11,22 @@ from typing import Any
 import numpy as np
 import pytest
 
-from crankfold.acquire.contract import Block, EndOfStream, Samples, Source, SourceInfo
-from crankfold.acquire.declarations import BoardDeclaration, BoardFound, ReaderDeclaration, Setting
-from crankfold.acquire.errors import BoardBusyError, BoardDisconnectedError, BoardNotFoundError, FileFormatError
-from crankfold.acquire.hooks import hookimpl
+from crankfold.acquire import (
+    BoardBusyError,
+    BoardDeclaration,
+    BoardDisconnectedError,
+    BoardFound,
+    BoardNotFoundError,
+    EndOfStream,
+    FileFormatError,
+    ReaderDeclaration,
+    Samples,
+    Setting,
+    Source,
+    SourceInfo,
+    hookimpl,
+)
+from crankfold.acquire.contract import Block
 from crankfold.acquire.testing import (
     PLUGIN_RULES,
     SOURCE_RULES,
@@ -26,7 +38,7 @@ from crankfold.acquire.testing import (
 from crankfold.acquire.testing.outcome import Rule
 from crankfold.acquire.testing.running import try_rule, try_rules
 from crankfold.acquire.testing.source_case import SourceCase
-from crankfold.analysis.capture import CURRENT, SYNC, Channel
+from crankfold.analysis import CURRENT, SYNC, Channel
 
 RATE_HZ = 4000.0
 CHANNELS = (Channel(CURRENT, "V", 0.01, code_range=(0, 1023)), Channel(SYNC, "V", 0.01, code_range=(0, 1023)))

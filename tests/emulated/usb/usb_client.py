@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from crankfold.acquire.errors import AcquireError, BoardNotFoundError
+from crankfold.acquire import AcquireError, BoardNotFoundError
 from crankfold.plugins.usb import bulk_board as usb_bulk
 from crankfold.plugins.usb import device as usb_device
 from crankfold.plugins.usb import tmc_board as usb_tmc
@@ -158,12 +158,8 @@ def records(description: str, count: int, rate: str | None = None) -> dict[str, 
 
 def verdict(board: str, settings: dict[str, str], order: str, sync: str, clamp: str) -> dict[str, Any]:
     """Do what the command line does: open by name, record, judge the first capture."""
-    from crankfold.acquire.opening import open_board
-    from crankfold.acquire.registry import load_plugins
-    from crankfold.acquire.rig.probe import Probe
-    from crankfold.acquire.stream.recorder import record
-    from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.pipeline import analyse
+    from crankfold.acquire import Probe, load_plugins, open_board, record
+    from crankfold.analysis import Engine, SyncSpec, analyse
 
     engine = Engine.parse(order)
     failure: dict[str, Any] = {}
@@ -181,8 +177,7 @@ def verdict(board: str, settings: dict[str, str], order: str, sync: str, clamp: 
 
 def recorded(description: str, stall_s: float) -> dict[str, Any]:
     """Record an instrument's records by the recorder for a while; its plan has little patience with live boards."""
-    from crankfold.acquire.stream.plan import RecordingPlan
-    from crankfold.acquire.stream.recorder import Recorder
+    from crankfold.acquire import Recorder, RecordingPlan
 
     source = usb_tmc.open_instrument("", {"description": description})
     plan = RecordingPlan(first_sample_s=stall_s, stall_s=stall_s)
@@ -201,10 +196,8 @@ def recorded(description: str, stall_s: float) -> dict[str, Any]:
 def stream_while_analysing(description: str, crank: str, scale: float, rate_hz: float, until_samples: int,
                            ) -> dict[str, Any]:
     """Record a stream on the recorder's thread and analyse one capture after another on this one."""
-    from crankfold.acquire.stream.recorder import Recorder
-    from crankfold.analysis.capture import Capture
-    from crankfold.analysis.engine import Engine
-    from crankfold.analysis.pipeline import analyse
+    from crankfold.acquire import Recorder
+    from crankfold.analysis import Capture, Engine, analyse
 
     engine = Engine.parse("1-3-4-2")
     capture = Capture.from_arrays(np.load(crank)[:, 0] * scale, rate_hz=rate_hz)

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from crankfold.acquire.contract import SourceInfo
+    from crankfold.acquire import SourceInfo
 
 
 @dataclass(frozen=True)

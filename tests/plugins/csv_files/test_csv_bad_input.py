@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from crankfold.acquire.errors import AcquireError, FileFormatError, SettingError
+from crankfold.acquire import AcquireError, FileFormatError, SettingError
 from crankfold.plugins.tables.csv_reader import open_csv
 
 Read = Callable[..., Any]

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from crankfold.acquire.errors import AcquireError
+from crankfold.acquire import AcquireError
 from crankfold.plugins.tables.csv_reader import open_csv, recognises
 
 SECONDS_EACH = 20.0  # far above what any takes: the point is that none hangs

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crankfold.acquire.errors import FileFormatError
+from crankfold.acquire import FileFormatError
 from crankfold.plugins.tables.cadence import find_cadence, find_losses
 
 Read = Callable[..., Any]

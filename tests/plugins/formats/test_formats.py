@@ -19,8 +19,7 @@ import pytest
 import scipy.io
 import soundfile
 
-from crankfold.acquire.contract import Source
-from crankfold.acquire.errors import AcquireError, FileFormatError, SettingError
+from crankfold.acquire import AcquireError, FileFormatError, SettingError, Source
 from crankfold.acquire.testing import SourceContract
 from crankfold.plugins.tables.matlab import open_matlab
 from crankfold.plugins.tables.mdf import open_mdf

@@ -13,8 +13,7 @@ os.environ["QT_QPA_PLATFORM"] = "offscreen"
 
 import pytest
 
-from crankfold.viewer.session.question import Question, question_of
-from crankfold.viewer.session.standing import Phase
+from crankfold.viewer.session import Phase, Question, question_of
 from crankfold.viewer.window.asking import NOTHING
 from crankfold.viewer.window.watching import Wanted, Watching
 
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from PySide6.QtWidgets import QApplication
 
-    from crankfold.acquire.contract import SourceInfo
+    from crankfold.acquire import SourceInfo
     from crankfold.viewer.window.main_window import Window
 
 @pytest.fixture(scope="session")

@@ -8,10 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.contract import EndOfStream, Samples, Source, SourceInfo
-from crankfold.acquire.errors import BoardDisconnectedError
-from crankfold.acquire.opening import open_board
-from crankfold.acquire.registry import load_plugins
+from crankfold.acquire import BoardDisconnectedError, EndOfStream, Samples, Source, SourceInfo, load_plugins, open_board
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

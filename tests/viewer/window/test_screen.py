@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.analysis.errors import InputError
+from crankfold.analysis import InputError
 from crankfold.viewer.window import screen
 
 

@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from crankfold.analysis.capture import Channel
+from crankfold.analysis import Channel
+from crankfold.viewer.picture import Box, Path, Words
 from crankfold.viewer.picture.look import LIGHT
-from crankfold.viewer.picture.scene import Box, Path, Words
 from crankfold.viewer.window.bars import bars_of
 from crankfold.viewer.window.live import LiveLine
 from crankfold.viewer.window.strip_items import live_scales, live_strip
@@ -121,7 +121,7 @@ def test_noise_on_the_second_channel_is_not_blown_up() -> None:
 
 
 def _data() -> Any:
-    from crankfold.viewer.picture.strip import StripData
+    from crankfold.viewer.picture import StripData
 
     nothing = np.zeros(2)
     return StripData(nothing, nothing, nothing, (0.0, 8.0), 1.0, 0.0, None, (), (), (), "A")

@@ -9,14 +9,12 @@ import numpy as np
 import pytest
 from PySide6.QtGui import QFontMetricsF
 
-from crankfold.analysis.result import Result
-from crankfold.viewer.picture import look
-from crankfold.viewer.picture.look import DARK, LIGHT, Paper, contrast
-from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, Words
-from crankfold.viewer.picture.strip import Kind, Stretch
-from crankfold.viewer.session.judge import Judged
+from crankfold.analysis import Result
+from crankfold.viewer.picture import Box, Item, Panel, Paper, Path, Ring, Rule, Stretch, Words, look
+from crankfold.viewer.picture.look import DARK, LIGHT, contrast
+from crankfold.viewer.picture.strip import Kind
+from crankfold.viewer.session import Answered, Broke, Caught, Dismissed, Judged, NoBoard, Opened, Readying
 from crankfold.viewer.window.drawings import drawing
-from crankfold.viewer.window.news import Answered, Broke, Caught, Dismissed, NoBoard, Opened, Readying
 from crankfold.viewer.window.painting import font_of
 from crankfold.viewer.window.set_up import PROBES, SYNCS, Draft
 from crankfold.viewer.window.strip_items import judged_strip
@@ -137,7 +135,7 @@ def test_no_words_lie_on_others_in_any_state(bench: Any, dead_three: Any, uneven
 
 
 def test_boards_with_long_names_are_written_out(bench: Any, settings_folder: Any) -> None:
-    from crankfold.acquire.rig.cards import Shelf
+    from crankfold.acquire import Shelf
     from crankfold.viewer.window.set_up import Step
     from crankfold.viewer.window.set_up_view import SetUpView
 
@@ -186,7 +184,7 @@ def test_stretches_not_used_are_hatched_and_named(bench: Any, dead_three: Any, u
                                                   label: str) -> None:
     from dataclasses import replace
 
-    from crankfold.viewer.picture.strip import strip_of
+    from crankfold.viewer.picture import strip_of
 
     data = replace(strip_of(uneven_result, dead_three), stretches=(Stretch(1.0, 2.4, kind),))
     items = judged_strip(data, uneven_result, Box(0.0, 0.0, 800.0, 220.0), StripWindow.of(data), LIGHT)

@@ -12,19 +12,14 @@ import pytest
 from PySide6.QtCore import QPoint, Qt
 from PySide6.QtTest import QTest
 
-from crankfold.acquire.contract import Source
-from crankfold.acquire.opening import open_file
-from crankfold.acquire.registry import load_plugins
-from crankfold.acquire.rig.cards import Shelf
+from crankfold.acquire import Shelf, Source, load_plugins, open_file
 from crankfold.viewer.picture import look
 from crankfold.viewer.picture.wheel import point
-from crankfold.viewer.session.judge import Judged
-from crankfold.viewer.session.standing import Phase
-from crankfold.viewer.window.news import Answered, Caught, NoBoard, Opened, Readying
+from crankfold.viewer.session import Answered, Caught, Judged, NoBoard, Opened, Phase, Readying
 from crankfold.viewer.window.placing import HEAD, MARGIN
 from crankfold.viewer.window.set_up import STEPS, Step
 from crankfold.viewer.window.watching import Wanted
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 SPEED = 5.0
 
@@ -150,8 +145,7 @@ def test_number_keys_tab_and_clicks_light_a_cylinder_in_all_three(judged_window:
 
 
 def test_the_wheel_and_the_fold_are_clicked(judged_window: Any) -> None:
-    from crankfold.viewer.picture.draw_fold import plot_of
-    from crankfold.viewer.picture.draw_wheel import wheel_centre
+    from crankfold.viewer.picture import plot_of, wheel_centre
 
     page, unit = judged_window.page, judged_window.page.wheel.unit
     x, y, rim = wheel_centre(page.wheel.box)
@@ -353,7 +347,7 @@ def test_a_folder_that_is_gone_is_said_beside_the_verdict(bench: Any, wanted: An
 
 
 def test_before_and_after_a_repair(bench: Any, judged_window: Any, make_recording: Any, question: Any) -> None:
-    from crankfold.viewer.session.judge import judge
+    from crankfold.viewer.session import judge
 
     page = judged_window.page
     press(judged_window, Qt.Key.Key_B)
@@ -389,7 +383,7 @@ def test_the_same_recording_again_is_no_before_and_after(judged_window: Any) -> 
 def test_a_clamp_in_volts_is_drawn_in_amperes(bench: Any, wanted: Any, question: Any) -> None:
     from dataclasses import replace
 
-    from crankfold.acquire.rig.probe import Probe
+    from crankfold.acquire import Probe
 
     window = bench.window()
     asked = wanted("engine=pump,quiet=2,crank=3,after=3,rate=2000,unit=V")

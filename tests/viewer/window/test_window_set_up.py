@@ -7,10 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.acquire.rig.cards import EngineCard, Rig, Shelf
-from crankfold.analysis.engine import Engine, SyncSpec
+from crankfold.acquire import EngineCard, Rig, Shelf
+from crankfold.analysis import Engine, SyncSpec
 from crankfold.viewer.picture import look
-from crankfold.viewer.window.asking import NOTHING, wanted_of
+from crankfold.viewer.window import wanted_of
+from crankfold.viewer.window.asking import NOTHING
 from crankfold.viewer.window.checklist import Checklist, checks
 from crankfold.viewer.window.drawings import TALL, WIDE, drawing, fitted
 from crankfold.viewer.window.set_up import PROBES, STEPS, SYNCS, Draft, Step, choices, chosen, problem, save
@@ -140,8 +141,8 @@ def test_too_little_said_means_set_up_first(settings_folder: Path) -> None:
                                  "board"])
 @pytest.mark.parametrize("order", ["1-3-4-2", "1-8-4-3-6-5-7-2", "1-2-3-4-5-6-7-8-9-10-11-12"])
 def test_drawings_stay_on_their_card(key: str, order: str) -> None:
+    from crankfold.viewer.picture import Box, Panel, Path, Words
     from crankfold.viewer.picture.measures import width_of
-    from crankfold.viewer.picture.scene import Box, Panel, Path, Words
 
     box = Box(100.0, 50.0, WIDE / 2, TALL / 2)
     for item in fitted(drawing(key, look.LIGHT, Draft().with_({"firing_order": order})), box):

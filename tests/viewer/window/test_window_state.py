@@ -7,18 +7,18 @@ from typing import Any
 
 import pytest
 
-from crankfold.acquire.stream.plan import Event, Happening
-from crankfold.analysis.capture import Capture
-from crankfold.analysis.result import Result
+from crankfold.acquire import Event, Happening
+from crankfold.analysis import Capture, Result
 from crankfold.viewer.picture import measures
-from crankfold.viewer.session.judge import Judged
-from crankfold.viewer.session.standing import ENOUGH_S, Phase, Standing, after, spoken
-from crankfold.viewer.sound.tones import NOTES, told_by_tone, wav_of
-from crankfold.viewer.window import news as n
+from crankfold.viewer.session import NOTES, Judged, Phase, Standing, after, spoken, told_by_tone
+from crankfold.viewer.session import news as n
+from crankfold.viewer.session.standing import ENOUGH_S
+from crankfold.viewer.session.tones import wav_of
 from crankfold.viewer.window.head import ADVICE, KEYS, LEAST_ADVICE, headline_lines
 from crankfold.viewer.window.keys import keys_for, line_of
 from crankfold.viewer.window.placing import MARGIN, WIDE
-from crankfold.viewer.words.catalogue import say, sentences
+from crankfold.viewer.words import say
+from crankfold.viewer.words.catalogue import sentences
 
 ROOM = WIDE - 2 * MARGIN
 

@@ -7,10 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crankfold.acquire.stream.ring import RingBuffer
-from crankfold.analysis.capture import Capture, Channel
-from crankfold.analysis.result import Result
-from crankfold.viewer.picture.strip import StripData, strip_of
+from crankfold.acquire import RingBuffer
+from crankfold.analysis import Capture, Channel, Result
+from crankfold.viewer.picture import StripData, strip_of
 from crankfold.viewer.window.live import MOST_AT_ONCE, SHOWN_S, STRETCHES, LiveTrace
 from crankfold.viewer.window.strip_window import CLOSEST_S, StripWindow, between, cut_to
 

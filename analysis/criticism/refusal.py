@@ -7,11 +7,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.answer.health import mean_current, ripple_percent
+from crankfold.analysis.answer import mean_current, ripple_percent
 from crankfold.analysis.result import Notice
-from crankfold.analysis.signal.ac_probe import ac_probe
-from crankfold.analysis.signal.firing import trend
-from crankfold.analysis.signal.hump_count import better_count
+from crankfold.analysis.signal import ac_probe, better_count, trend
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -19,9 +17,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.analysis.engine import Engine
-    from crankfold.analysis.model.estimate import Estimate
-    from crankfold.analysis.signal.hump_count import Better
-    from crankfold.analysis.signal.trace import CrankingTrace
+    from crankfold.analysis.model import Estimate
+    from crankfold.analysis.signal import Better, CrankingTrace
 
 MIN_CYCLES = 2.0  # one cycle cannot show that anything repeats
 MIN_FITTED_CYCLES = 1.5  # likewise where hump tops left room for one fitted cycle only

@@ -10,9 +10,8 @@ from crankfold.viewer.words.result_json import result_data
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.analysis.many.comparison import Difference
-    from crankfold.analysis.result import Result
-    from crankfold.viewer.session.judge import Judged
+    from crankfold.analysis import Difference, Result
+    from crankfold.viewer.session import Judged
 
 FORMAT = "crankfold.comparison/1"
 
@@ -32,9 +31,7 @@ def differences_between(before: Judged, after: Judged, same: str) -> tuple[Diffe
     InputError
         They are the same recording, or cannot be compared.
     """
-    from crankfold.analysis.errors import InputError
-    from crankfold.analysis.many.comparison import compare
-    from crankfold.analysis.many.precision import same_recordings
+    from crankfold.analysis import InputError, compare, same_recordings
 
     if same_recordings([before.result, after.result])[1] is not None:
         raise InputError(same)

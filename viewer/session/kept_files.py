@@ -9,11 +9,11 @@ from itertools import chain, count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
-    from crankfold.analysis.capture import Capture
-    from crankfold.viewer.session.judge import Judged
+    from crankfold.analysis import Capture
+    from crankfold.viewer.session.judgement import Judged
 
 
 def make_folder(folder: Path) -> None:
@@ -26,7 +26,7 @@ def make_folder(folder: Path) -> None:
     """
     import os
 
-    from crankfold.analysis.errors import InputError
+    from crankfold.analysis import InputError
     from crankfold.viewer.session.outputs import unwritable
 
     try:
@@ -56,11 +56,11 @@ def keep(judged: Judged, raw: Capture, folder: Path, stem: str, *, name: str = "
     InputError, SaveError
         They cannot be written; then none of them is there.
     """
-    from crankfold.acquire.files.storage import save_capture
-    from crankfold.viewer.picture.sheet import Job, sheet_html
-    from crankfold.viewer.session.judge import PICTURE_SUFFIXES, picture_bytes
+    from crankfold.acquire import save_capture
+    from crankfold.viewer.picture import Job, sheet_html
+    from crankfold.viewer.session.judgement import PICTURE_SUFFIXES, picture_bytes
     from crankfold.viewer.session.outputs import Outputs
-    from crankfold.viewer.words.result_json import result_text
+    from crankfold.viewer.words import result_text
 
     samples, result, page = (folder / f"{stem}{suffix}" for suffix in (".h5", ".json", ".html"))
     pictures = tuple(folder / f"{stem}{suffix}" for suffix in PICTURE_SUFFIXES)
@@ -79,7 +79,7 @@ def journals_cared_for(folder: Path, tell: Callable[[str], None]) -> Iterator[No
 
     Only a program that is killed leaves a journal; Ctrl-C takes it away.
     """
-    from crankfold.acquire.stream.journal import journals
+    from crankfold.acquire import journals
 
     for left in journals(folder):
         _save_left(left, tell)
@@ -93,9 +93,7 @@ def journals_cared_for(folder: Path, tell: Callable[[str], None]) -> Iterator[No
 
 
 def _save_left(journal: Path, tell: Callable[[str], None]) -> None:
-    from crankfold.acquire.errors import AcquireError
-    from crankfold.acquire.files.storage import save_capture
-    from crankfold.acquire.stream.journal import recover
+    from crankfold.acquire import AcquireError, recover, save_capture
 
     try:
         recovered = recover(journal)

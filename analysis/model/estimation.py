@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from crankfold.analysis.model import intervals
-from crankfold.analysis.signal.cycle_rate import (
+from crankfold.analysis.signal import (
     FAINT_LINE,
     RIVAL_LINE,
     CycleTrack,
@@ -16,8 +16,8 @@ from crankfold.analysis.signal.cycle_rate import (
     rate_candidates,
     rivals,
     track_cycles,
+    trough_heights,
 )
-from crankfold.analysis.signal.heights import trough_heights
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from crankfold.analysis.engine import Engine
     from crankfold.analysis.model.acceptance import Fit, Trace
     from crankfold.analysis.model.options import FitOptions
-    from crankfold.analysis.signal.trace import CrankingTrace
+    from crankfold.analysis.signal import CrankingTrace
 
 Motor = Literal["permanent-magnet", "series"]
 

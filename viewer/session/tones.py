@@ -44,7 +44,7 @@ def told_by_tone(before: Standing, now: Standing) -> Phase | None:
     return Phase.ARMED if again else None
 
 
-def wav_of(phase: Phase) -> bytes:
+def tone_wav(phase: Phase) -> bytes:
     """Return the tone of a phase as the bytes of a WAV file: mono, 16 bits."""
     codes = np.rint(np.concatenate([_note(*note) for note in NOTES[phase]]) * 32767.0).astype("<i2")
     held = io.BytesIO()

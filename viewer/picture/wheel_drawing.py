@@ -9,8 +9,7 @@ import numpy as np
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, Words
 from crankfold.viewer.picture.wheel import HUB_SHARE, Spoke, WheelData, bar, half_width, point, radius
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.numbers import plain
+from crankfold.viewer.words import plain, say
 
 if TYPE_CHECKING:
     from crankfold.viewer.picture.look import Paper

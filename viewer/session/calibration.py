@@ -8,14 +8,10 @@ from typing import TYPE_CHECKING
 
 import click
 
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.terminal import tell
+from crankfold.viewer.words import say, tell
 
 if TYPE_CHECKING:
-    from crankfold.acquire.contract import Source
-    from crankfold.acquire.rig.calibration import Level
-    from crankfold.acquire.rig.cards import Rig
-    from crankfold.acquire.rig.probe import Probe
+    from crankfold.acquire import Level, Probe, Rig, Source
 
 READ_S = 2.0
 
@@ -28,7 +24,7 @@ def calibrate(opened: Callable[[], Source], rig: Rig, currents: tuple[float, flo
     InputError, AcquireError
         No scale can be read from them, or the board breaks.
     """
-    from crankfold.acquire.rig.calibration import calibrated
+    from crankfold.acquire import calibrated
 
     tell(say("calibrate.how"))
     first, second = (_level(opened, rig, amperes, seconds) for amperes in currents)
@@ -44,10 +40,8 @@ def calibrate(opened: Callable[[], Source], rig: Rig, currents: tuple[float, flo
 
 
 def _level(opened: Callable[[], Source], rig: Rig, amperes: float, seconds: float) -> Level:
-    from crankfold.acquire.rig.calibration import level_of
-    from crankfold.acquire.rig.check import observe
-    from crankfold.acquire.rig.wiring import wired
-    from crankfold.viewer.words.progress import working
+    from crankfold.acquire import level_of, observe, wired
+    from crankfold.viewer.words import working
 
     click.prompt(say("calibrate.ask", current_a=amperes), default="", show_default=False, prompt_suffix=" ")
     with opened() as source, working(say("progress.listening")):

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from crankfold.analysis.signal.trace import CrankingTrace
+    from crankfold.analysis import CrankingTrace
 
 RATE_HZ = 22_050
 LOW_HZ, SWELL_HZ = 82.0, 82.0  # the tone between humps, and how far a full hump raises it: an octave

@@ -7,14 +7,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
-    from crankfold.acquire.rig.cards import Rig
-    from crankfold.acquire.rig.probe import Probe
-    from crankfold.analysis.capture import Capture
-    from crankfold.analysis.result import Result
-    from crankfold.viewer.picture.scene import Scene
+    from crankfold.acquire import Probe, Rig
+    from crankfold.analysis import Capture, Result
+    from crankfold.viewer.picture import Scene
     from crankfold.viewer.session.question import Question
 
 PICTURE_SUFFIXES = (".svg", ".png")
@@ -38,7 +36,7 @@ def judge(capture: Capture, question: Question, warnings: Sequence[str] = ()) ->
     InputError
         The capture and the question do not go together.
     """
-    from crankfold.analysis.pipeline import analyse
+    from crankfold.analysis import analyse
 
     capture = in_amperes(capture, question.rig, question.probe)
     result = analyse(capture, question.engine, sync=question.sync, thresholds=question.thresholds,
@@ -54,7 +52,7 @@ def pool(judged: Sequence[Judged]) -> Judged:
     InputError
         The engines differ.
     """
-    from crankfold.analysis.many.pooling import pooled_cranks
+    from crankfold.analysis import pooled_cranks
 
     if len(judged) == 1:
         return judged[0]
@@ -71,8 +69,7 @@ def check_different(paths: Sequence[Path], judged: Sequence[Judged]) -> None:
     InputError
         Two of them hold the same samples.
     """
-    from crankfold.analysis.errors import InputError
-    from crankfold.analysis.many.precision import same_recordings
+    from crankfold.analysis import InputError, same_recordings
 
     for path, before in zip(paths, same_recordings([j.result for j in judged]), strict=True):
         if before is not None:
@@ -87,8 +84,7 @@ def in_amperes(capture: Capture, rig: Rig | None, probe: Probe | None) -> Captur
     InputError
         The rig or the probe does not go with the capture's channels.
     """
-    from crankfold.acquire.rig.probe import in_base_units
-    from crankfold.acquire.rig.wiring import wired
+    from crankfold.acquire import in_base_units, wired
 
     if rig is not None:
         return wired(capture, rig if probe is None else replace(rig, probe=str(probe)))
@@ -97,7 +93,7 @@ def in_amperes(capture: Capture, rig: Rig | None, probe: Probe | None) -> Captur
 
 def with_warnings(result: Result, warnings: Sequence[str]) -> Result:
     """Return the result with what its source survived among the cautions."""
-    from crankfold.analysis.result import Notice
+    from crankfold.analysis import Notice
 
     if not warnings:
         return result
@@ -111,7 +107,7 @@ def _sentence(text: str) -> str:
 
 
 def _marks(capture: Capture, question: Question, result: Result) -> tuple[float, ...]:
-    from crankfold.analysis.sync.pulses import find_marks
+    from crankfold.analysis import find_marks
 
     if question.sync is None or result.trace is None:
         return ()
@@ -121,7 +117,7 @@ def _marks(capture: Capture, question: Question, result: Result) -> tuple[float,
 
 def scene_of(judged: Judged, name: str = "") -> Scene:
     """Return the picture of a judged capture."""
-    from crankfold.viewer.picture.page import picture_of
+    from crankfold.viewer.picture import picture_of
 
     return picture_of(judged.result, judged.capture, marks_s=judged.marks_s, name=name,
                       limit_percent=judged.question.thresholds.low_percent)
@@ -135,7 +131,7 @@ def check_picture_path(path: Path) -> None:
     InputError
         It ends in something else.
     """
-    from crankfold.analysis.errors import InputError
+    from crankfold.analysis import InputError
 
     if path.suffix.lower() not in PICTURE_SUFFIXES:
         raise InputError(say("problem.picture_suffix", path=str(path)))
@@ -149,9 +145,9 @@ def picture_bytes(judged: Judged, path: Path, name: str = "") -> bytes:
 def scene_bytes(scene: Scene, path: Path) -> bytes:
     """Return a scene as the kind of file that the path's ending says."""
     if path.suffix.lower() == ".svg":
-        from crankfold.viewer.picture.svg import write_svg
+        from crankfold.viewer.picture import write_svg
 
         return write_svg(scene).encode("utf-8")
-    from crankfold.viewer.picture.png import write_png
+    from crankfold.viewer.picture import write_png
 
     return write_png(scene)

@@ -11,9 +11,9 @@ from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from crankfold.analysis.errors import InputError
+from crankfold.analysis import InputError
 from crankfold.viewer.batch.work import ONE_THREAD, Row, begin, judge_chunk, lost_row, own_version
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from crankfold.viewer.batch.plan import Job

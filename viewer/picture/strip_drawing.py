@@ -10,14 +10,12 @@ import numpy as np
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.scene import SANS_FACE, SERIF_FACE, Box, Item, Panel, Path, Ring, Rule, Words
 from crankfold.viewer.picture.strip import HumpPlace, Stretch, StripData, envelope
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.numbers import plain
-from crankfold.viewer.words.sentences import short_name
+from crankfold.viewer.words import plain, say, short_name
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.analysis.result import Cylinder, Result
+    from crankfold.analysis import Cylinder, Result
     from crankfold.viewer.picture.look import Paper
 
 HOLE_EVERY = 34.0  # scene units between the holes along the edges of the paper

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from crankfold.acquire.stream.plan import Event
+from crankfold.acquire import Event
 
 if TYPE_CHECKING:
-    from crankfold.viewer.session.judge import Judged
+    from crankfold.viewer.session.judgement import Judged
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,45 @@
+from .atomic import flush_folder
+from .contract import CURRENT, SYNC, Channel, EndOfStream, Samples, Source, SourceInfo
+from .declarations import CONTRACT, BoardDeclaration, BoardFound, ReaderDeclaration, Setting
+from .discovery import KindFound, discover_boards, lasting_address
+from .errors import (
+    AcquireError,
+    BoardBusyError,
+    BoardDisconnectedError,
+    BoardGarbledError,
+    BoardNotFoundError,
+    BoardPermissionError,
+    BoardStalledError,
+    FileFormatError,
+    RingOverrunError,
+    SettingError,
+    ShutdownTimeoutError,
+)
+from .files.hdf5 import Hdf5File
+from .files.isolated import Apart, make_ready
+from .files.storage import StoredCapture, read_stored, save_capture
+from .hooks import hookimpl
+from .opening import open_board, open_file
+from .registry import ONLY_OWN_VARIABLE, PluginOrigin, Plugins, load_plugins
+from .rig.calibration import Level, calibrated, known_currents, level_of
+from .rig.cards import BELT, EngineCard, Rig, Shelf, changed, check_name, save_card
+from .rig.check import Finding, check_rig, observe
+from .rig.probe import Probe, in_base_units
+from .rig.toml import parse_toml
+from .rig.wiring import wired
+from .stream.journal import journals, recover
+from .stream.plan import Event, Happening, RecordingPlan
+from .stream.recorder import Recorder, record
+from .stream.ring import RingBuffer
+
+__all__ = [
+    "AcquireError", "Apart", "BELT", "BoardBusyError", "BoardDeclaration", "BoardDisconnectedError", "BoardFound",
+    "BoardGarbledError", "BoardNotFoundError", "BoardPermissionError", "BoardStalledError", "CONTRACT", "CURRENT",
+    "Channel", "EndOfStream", "EngineCard", "Event", "FileFormatError", "Finding", "Happening", "Hdf5File",
+    "KindFound", "Level", "ONLY_OWN_VARIABLE", "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder",
+    "RecordingPlan", "Rig", "RingBuffer", "RingOverrunError", "SYNC", "Samples", "Setting", "SettingError", "Shelf",
+    "ShutdownTimeoutError", "Source", "SourceInfo", "StoredCapture", "calibrated", "changed", "check_name",
+    "check_rig", "discover_boards", "flush_folder", "hookimpl", "in_base_units", "journals", "known_currents",
+    "lasting_address", "level_of", "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml",
+    "read_stored", "record", "recover", "save_capture", "save_card", "wired",
+]

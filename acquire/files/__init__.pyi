@@ -1,0 +1,5 @@
+from .storage import capture_image, codes_of
+
+__all__ = [
+    "capture_image", "codes_of",
+]

@@ -1,0 +1,6 @@
+from .outcome import BROKEN, KEPT
+from .source_contract import run_contract
+
+__all__ = [
+    "BROKEN", "KEPT", "run_contract",
+]

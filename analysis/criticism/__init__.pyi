@@ -1,0 +1,7 @@
+from .doubts import after_verdict
+from .refusal import after_fit, before_fit, holds, no_cranking, once, one_cylinder
+from .second_look import look_again
+
+__all__ = [
+    "after_fit", "after_verdict", "before_fit", "holds", "look_again", "no_cranking", "once", "one_cylinder",
+]

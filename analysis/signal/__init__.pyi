@@ -1,0 +1,23 @@
+from .ac_coupling import ac_probe
+from .conditioning import NoCranking, condition
+from .cycle_rate import (
+    FAINT_LINE,
+    RIVAL_LINE,
+    RIVAL_REPEAT,
+    CycleTrack,
+    RateCandidate,
+    rate_candidates,
+    rivals,
+    track_cycles,
+)
+from .decompressor import after_decompressor
+from .firing import trend
+from .heights import trough_heights
+from .hump_count import Better, better_count
+from .trace import CrankingTrace, Span
+
+__all__ = [
+    "Better", "CrankingTrace", "CycleTrack", "FAINT_LINE", "NoCranking", "RIVAL_LINE", "RIVAL_REPEAT",
+    "RateCandidate", "Span", "ac_probe", "after_decompressor", "better_count", "condition", "rate_candidates",
+    "rivals", "track_cycles", "trend", "trough_heights",
+]

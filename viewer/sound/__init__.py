@@ -1,1 +1,0 @@
-"""A capture as sound, and the tones of the window."""

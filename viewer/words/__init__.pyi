@@ -1,0 +1,18 @@
+from .catalogue import LANGUAGE, say, say_count
+from .comparison import changed_words, comparison_data, comparison_headline, differences_between
+from .events import event_text, narrator
+from .numbers import decimal_points, plain
+from .progress import Line, judging_text, solver_ready, working
+from .report import print_result, print_safety
+from .result_json import json_text, result_data, result_text
+from .sentences import Answer, answer, headline, low_ones, safety, say_for, short_name
+from .study import groups_of, study_data, study_lines
+from .terminal import complain, prepare, tame, tell
+
+__all__ = [
+    "Answer", "LANGUAGE", "Line", "answer", "changed_words", "comparison_data", "comparison_headline", "complain",
+    "decimal_points", "differences_between", "event_text", "groups_of", "headline", "json_text", "judging_text",
+    "low_ones", "narrator", "plain", "prepare", "print_result", "print_safety", "result_data", "result_text",
+    "safety", "say", "say_count", "say_for", "short_name", "solver_ready", "study_data", "study_lines", "tame",
+    "tell", "working",
+]
