@@ -20,7 +20,8 @@ from .files.isolated import Apart, make_ready
 from .files.storage import StoredCapture, read_stored, save_capture
 from .hooks import hookimpl
 from .opening import open_board, open_file
-from .registry import ONLY_OWN_VARIABLE, PluginOrigin, Plugins, load_plugins
+from .plugin_module import PluginOrigin
+from .registry import Plugins, load_plugins
 from .rig.calibration import Level, calibrated, known_currents, level_of
 from .rig.cards import BELT, EngineCard, Rig, Shelf, changed, check_name, save_card
 from .rig.check import Finding, check_rig, observe
@@ -36,7 +37,7 @@ __all__ = [
     "AcquireError", "Apart", "BELT", "BoardBusyError", "BoardDeclaration", "BoardDisconnectedError", "BoardFound",
     "BoardGarbledError", "BoardNotFoundError", "BoardPermissionError", "BoardStalledError", "CONTRACT", "CURRENT",
     "Channel", "EndOfStream", "EngineCard", "Event", "FileFormatError", "Finding", "Happening", "Hdf5File",
-    "KindFound", "Level", "ONLY_OWN_VARIABLE", "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder",
+    "KindFound", "Level", "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder",
     "RecordingPlan", "Rig", "RingBuffer", "RingOverrunError", "SYNC", "Samples", "Setting", "SettingError", "Shelf",
     "ShutdownTimeoutError", "Source", "SourceInfo", "StoredCapture", "calibrated", "changed", "check_name",
     "check_rig", "discover_boards", "flush_folder", "hookimpl", "in_base_units", "journals", "known_currents",

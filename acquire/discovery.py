@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from crankfold.acquire.declarations import BoardDeclaration
-    from crankfold.acquire.registry import PluginOrigin, Plugins
+    from crankfold.acquire.plugin_module import PluginOrigin
+    from crankfold.acquire.registry import Plugins
 
 DEADLINE_S = 3.0  # a USB device that has to be asked for its name answers in well under a second
 GRACE_S = 0.5  # what a plugin may run over the deadline it was given before it is left alone

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from crankfold.acquire.declarations import BoardDeclaration, ReaderDeclaration
 
 GROUP = "crankfold"
+ENDINGS = "crankfold.endings"
+"""Group that maps an ending of file names, without its first dot, to the plugin of ours that reads it."""
 
 hookspec = pluggy.HookspecMarker(GROUP)
 hookimpl = pluggy.HookimplMarker(GROUP)

@@ -94,10 +94,7 @@ def choose_reader(path: Path, head: bytes, plugins: Plugins) -> ReaderDeclaratio
     FileFormatError
         Nobody reads it.
     """
-    name = path.name.lower()
-    endings = sorted(((suffix, offered.declaration) for offered in plugins.readers.values()
-                      for suffix in offered.declaration.suffixes if name.endswith(suffix.lower())),
-                     key=lambda pair: -len(pair[0]))
+    endings = plugins.readers_of(path.name)
     if endings:
         return endings[0][1]
     for offered in plugins.readers.values():

@@ -1,74 +1,21 @@
-"""Which plugins there are: each loaded alone, so that a broken one is listed with its cause and harms nobody."""
+"""Which plugins there are: each a name until something of it is needed, and a broken one harms nobody."""
 
 from __future__ import annotations
 
 import importlib.metadata
-import inspect
-import os
-import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, Generic, TypeVar
+from typing import TYPE_CHECKING, Generic
 
 import pluggy
 
 from crankfold.acquire import hooks
-from crankfold.acquire.declarations import CONTRACT, BoardDeclaration, ReaderDeclaration
+from crankfold.acquire.declarations import BoardDeclaration, ReaderDeclaration
 from crankfold.acquire.errors import PluginLoadError
+from crankfold.acquire.plugin_module import D, Offered, PluginOrigin, declared_by, normal_name, origin_of
 
 if TYPE_CHECKING:
     from importlib.metadata import EntryPoint
-    from types import ModuleType
-
-OWN_DISTRIBUTION = "crankfold"
-CONTRACT_ATTRIBUTE = "crankfold_contract"
-ONLY_OWN_VARIABLE = "CRANKFOLD_NO_PLUGINS"
-"""Environment variable: set, nothing but our own is loaded, in this process and in those it starts."""
-
-_NAME = re.compile(r"[a-z][a-z0-9-]*")  # stands before the colon in NAME:ADDRESS, so it holds no colon
-
-D = TypeVar("D", BoardDeclaration, ReaderDeclaration)
-
-
-@dataclass(frozen=True)
-class PluginOrigin:
-    """Where a plugin comes from.
-
-    Parameters
-    ----------
-    name
-        The entry point's name.
-    module
-        The module it names.
-    distribution, version
-        The installed package, empty when it belongs to none.
-    path
-        The file on disk, empty when it never got so far.
-    """
-
-    name: str
-    module: str
-    distribution: str = ""
-    version: str = ""
-    path: str = ""
-
-    @property
-    def own(self) -> bool:
-        """Whether it comes with this program."""
-        return _normal(self.distribution) == OWN_DISTRIBUTION
-
-    def __str__(self) -> str:
-        package = f"{self.distribution} {self.version}".strip() or "no installed package"
-        return f"{self.name} ({package})"
-
-
-@dataclass(frozen=True)
-class Offered(Generic[D]):
-    """A kind of board or file, and the plugin that offers it."""
-
-    declaration: D
-    plugin: PluginOrigin
 
 
 @dataclass(frozen=True)
@@ -84,34 +31,122 @@ class FailedPlugin:
         return str(self.error)
 
 
-@dataclass(frozen=True)
 class Plugins:
-    """What was loaded.
+    """What is installed, imported one by one as it is asked for.
 
-    Parameters
-    ----------
-    boards, readers
-        Kinds of board and of file by name.
-    loaded, failed
-        Every plugin that was found, in the order in which it was tried.
+    A name is looked up in the entry point of that name first; a file's ending in those that promise it. Only what
+    lists everything (iterating, `loaded`, `failed`) imports everything. `only_own` says whether those of others
+    were left out.
     """
 
-    boards: Mapping[str, Offered[BoardDeclaration]]
-    readers: Mapping[str, Offered[ReaderDeclaration]]
-    loaded: tuple[PluginOrigin, ...] = ()
-    failed: tuple[FailedPlugin, ...] = ()
+    def __init__(self, entries: Iterable[EntryPoint], promises: Iterable[EntryPoint] = (), *,
+                 only_own: bool = False) -> None:
+        self.only_own = only_own
+        self._waiting = sorted(entries, key=_order)
+        self._promises = {entry.name: entry.value for entry in promises if origin_of(entry).own}
+        self._manager = pluggy.PluginManager(hooks.GROUP)
+        self._manager.add_hookspecs(hooks)
+        self._boards: dict[str, Offered[BoardDeclaration]] = {}
+        self._readers: dict[str, Offered[ReaderDeclaration]] = {}
+        self._loaded: list[PluginOrigin] = []
+        self._failed: list[FailedPlugin] = []
+
+    @property
+    def boards(self) -> Mapping[str, Offered[BoardDeclaration]]:
+        """Kinds of board by name."""
+        return _Kinds(self, self._boards)
+
+    @property
+    def readers(self) -> Mapping[str, Offered[ReaderDeclaration]]:
+        """Kinds of file by name."""
+        return _Kinds(self, self._readers)
+
+    @property
+    def loaded(self) -> tuple[PluginOrigin, ...]:
+        """Every plugin that works, our own first, then by package and name; imports them all."""
+        self.load_all()
+        return tuple(sorted(self._loaded, key=_origin_order))
+
+    @property
+    def failed(self) -> tuple[FailedPlugin, ...]:
+        """Every plugin that does not work, and why; imports them all."""
+        self.load_all()
+        return tuple(sorted(self._failed, key=lambda failed: _origin_order(failed.plugin)))
+
+    def readers_of(self, file_name: str) -> list[tuple[str, ReaderDeclaration]]:
+        """Return pairs of ending and reader that fit a file's name, the longest ending first.
+
+        Of our own readers only those are imported that promise the ending; plugins of others promise nothing.
+        """
+        name = file_name.lower()
+        modules = {module for ending, module in self._promises.items() if name.endswith(f".{ending}")}
+        self._load([entry for entry in self._waiting if entry.value in modules or not origin_of(entry).own])
+        return sorted(((ending, offered.declaration) for offered in self._readers.values()
+                       for ending in offered.declaration.suffixes if name.endswith(ending.lower())),
+                      key=lambda pair: -len(pair[0]))
+
+    def look_for(self, name: str) -> None:
+        """Import what may offer a board or reader of this name: the entry point of that name, else everything."""
+        if name not in self._boards and name not in self._readers:
+            self._load([entry for entry in self._waiting if entry.name == name][:1])
+        if name not in self._boards and name not in self._readers:
+            self.load_all()
+
+    def load_all(self) -> None:
+        """Import everything that waits."""
+        self._load(list(self._waiting))
+
+    def _load(self, entries: Iterable[EntryPoint]) -> None:
+        for entry in entries:
+            self._waiting.remove(entry)
+            try:
+                declared = declared_by(entry, self._manager, self._taken)
+            except PluginLoadError as error:
+                self._failed.append(FailedPlugin(origin_of(entry), error))
+                continue
+            self._boards.update(declared.boards)
+            self._readers.update(declared.readers)
+            self._loaded.append(declared.origin)
+
+    def _taken(self, name: str) -> PluginOrigin | None:
+        """Return who has a name; those of our own that are not imported yet have theirs all the same."""
+        offered = self._boards.get(name) or self._readers.get(name)
+        if offered is not None:
+            return offered.plugin
+        waiting = (origin_of(entry) for entry in self._waiting if entry.name == name)
+        return next((origin for origin in waiting if origin.own), None)
 
 
-def load_plugins(*, enabled: bool | None = None, strict: bool = False,
+class _Kinds(Mapping[str, Offered[D]], Generic[D]):
+    """Boards or readers by name; looking one up imports as little as it can."""
+
+    def __init__(self, plugins: Plugins, known: dict[str, Offered[D]]) -> None:
+        self._plugins = plugins
+        self._known: dict[str, Offered[D]] = known
+
+    def __getitem__(self, name: str) -> Offered[D]:
+        self._plugins.look_for(name)
+        return self._known[name]
+
+    def __iter__(self) -> Iterator[str]:
+        self._plugins.load_all()
+        return iter(self._known)
+
+    def __len__(self) -> int:
+        self._plugins.load_all()
+        return len(self._known)
+
+
+def load_plugins(*, enabled: bool = True, strict: bool = False,
                  entry_points: Iterable[EntryPoint] | None = None) -> Plugins:
-    """Return all plugins of the entry-point group ``crankfold``; our own first, then by package and name.
+    """Return the plugins of the entry-point group ``crankfold``, each imported when it is first needed.
 
     Parameters
     ----------
     enabled
-        False leaves out everything that does not come with this program; by default the environment decides.
+        False leaves out everything that does not come with this program.
     strict
-        Whether a plugin that fails to load is an error.
+        Whether all are imported at once, and one that fails is an error.
     entry_points
         Instead of those installed.
 
@@ -120,154 +155,18 @@ def load_plugins(*, enabled: bool | None = None, strict: bool = False,
     PluginLoadError
         With `strict`: a plugin failed to load.
     """
-    if enabled is None:
-        enabled = not os.environ.get(ONLY_OWN_VARIABLE)
     found = importlib.metadata.entry_points(group=hooks.GROUP) if entry_points is None else entry_points
-    loader = _Loader()
-    for entry in sorted(found, key=_order):
-        if enabled or _origin(entry).own:
-            loader.try_to_load(entry)
-    if strict and loader.failed:
-        raise loader.failed[0].error
-    return loader.result()
-
-
-class _Loader:
-    """Collects what each plugin offers, and refuses a second one of the same name."""
-
-    def __init__(self) -> None:
-        self.manager = pluggy.PluginManager(hooks.GROUP)
-        self.manager.add_hookspecs(hooks)
-        self.boards: dict[str, Offered[BoardDeclaration]] = {}
-        self.readers: dict[str, Offered[ReaderDeclaration]] = {}
-        self.loaded: list[PluginOrigin] = []
-        self.failed: list[FailedPlugin] = []
-
-    def result(self) -> Plugins:
-        return Plugins(MappingProxyType(self.boards), MappingProxyType(self.readers), tuple(self.loaded),
-                       tuple(self.failed))
-
-    def try_to_load(self, entry: EntryPoint) -> None:
-        origin = _origin(entry)
-        try:
-            module = _import(entry, origin)
-            origin = _with_path(origin, module)
-            _check_contract(module, origin)
-            boards, readers = self._ask(module, origin)
-        except PluginLoadError as error:
-            self.failed.append(FailedPlugin(origin, error))
-            return
-        self.boards.update(boards)
-        self.readers.update(readers)
-        self.loaded.append(origin)
-
-    def _ask(self, module: ModuleType, origin: PluginOrigin) -> tuple[dict[str, Offered[BoardDeclaration]],
-                                                                      dict[str, Offered[ReaderDeclaration]]]:
-        """Return what the module's hooks declare, checked."""
-        try:
-            self.manager.register(module, name=f"{origin.distribution}:{origin.name}")
-            _check_hook_names(self.manager, module, origin)
-        except (pluggy.PluginValidationError, ValueError) as error:
-            raise _failure(origin, f"its hooks do not fit: {_said(error)}",
-                           "see the two hooks in DEVELOPERS.md") from error
-        boards = _collect(self.manager, module, origin, hook="crankfold_boards", kind=BoardDeclaration,
-                          taken=self.boards)
-        readers = _collect(self.manager, module, origin, hook="crankfold_readers", kind=ReaderDeclaration,
-                           taken=self.readers)
-        if not boards and not readers:
-            raise _failure(origin, "it offers neither a board nor a file reader",
-                           "implement crankfold_boards or crankfold_readers and mark it with hookimpl")
-        return boards, readers
-
-
-def _collect(manager: pluggy.PluginManager, module: ModuleType, origin: PluginOrigin, *, hook: str, kind: type[D],
-             taken: Mapping[str, Offered[D]]) -> dict[str, Offered[D]]:
-    """Return by name what one hook of one plugin declares."""
-    offered: dict[str, Offered[D]] = {}
-    for implementation in getattr(manager.hook, hook).get_hookimpls():
-        if implementation.plugin is not module:
-            continue
-        try:
-            declarations = list(implementation.function())
-        except (Exception, SystemExit) as error:  # a plugin may fail in any way, and none may stop the others
-            raise _failure(origin, f"its {hook} failed: {_said(error)}", "report it to whoever wrote it") from error
-        for declaration in declarations:
-            _check_declaration(declaration, kind, hook, origin)
-            other = offered.get(declaration.name) or taken.get(declaration.name)
-            if other is not None:
-                raise _failure(origin, f"the name {declaration.name!r} is already taken by plugin {other.plugin}",
-                               "uninstall one of the two, or have one renamed")
-            offered[declaration.name] = Offered(declaration, origin)
-    return offered
-
-
-def _check_declaration(declaration: object, kind: type[D], hook: str, origin: PluginOrigin) -> None:
-    if not isinstance(declaration, kind):
-        raise _failure(origin, f"its {hook} returned a {type(declaration).__name__}, not a {kind.__name__}",
-                       f"return a list of {kind.__name__}")
-    if not _NAME.fullmatch(declaration.name):
-        raise _failure(origin, f"the name {declaration.name!r} cannot be used",
-                       "use lower-case letters, digits and dashes, a letter first")
-
-
-def _import(entry: EntryPoint, origin: PluginOrigin) -> ModuleType:
-    try:
-        module = entry.load()
-    except (Exception, SystemExit) as error:  # whatever its import does, the others are to load
-        raise _failure(origin, f"its import failed: {_said(error)}",
-                       "reinstall or uninstall it; the rest works without it") from error
-    if not inspect.ismodule(module):
-        raise _failure(origin, f"its entry point names a {type(module).__name__}", "name a module there")
-    return module
-
-
-def _check_contract(module: ModuleType, origin: PluginOrigin) -> None:
-    number = getattr(module, CONTRACT_ATTRIBUTE, None)
-    if number is None:
-        raise _failure(origin, "it does not say which contract it follows",
-                       f"add the line {CONTRACT_ATTRIBUTE} = {CONTRACT} to the module")
-    if type(number) is not int or number != CONTRACT:
-        older = isinstance(number, int) and number < CONTRACT
-        raise _failure(origin, f"it follows contract {number!r}, this version speaks {CONTRACT}",
-                       "update the plugin" if older else "update this program, or install an older plugin")
-
-
-def _check_hook_names(manager: pluggy.PluginManager, module: ModuleType, origin: PluginOrigin) -> None:
-    """Report a hook that nobody would call: misspelt, or without its mark."""
-    known = sorted(name for name in vars(hooks) if name.startswith("crankfold_"))
-    callers = manager.get_hookcallers(module) or []
-    unknown = [caller.name for caller in callers if not caller.has_spec()]
-    if unknown:
-        raise _failure(origin, f"it implements {unknown[0]}, a hook that does not exist",
-                       f"it is one of {', '.join(known)}")
-    marked = {caller.name for caller in callers}
-    unmarked = [name for name in known if inspect.isfunction(getattr(module, name, None)) and name not in marked]
-    if unmarked:
-        raise _failure(origin, f"its {unmarked[0]} is not marked", "put @hookimpl above it")
+    promises = importlib.metadata.entry_points(group=hooks.ENDINGS) if entry_points is None else ()
+    plugins = Plugins([entry for entry in found if enabled or origin_of(entry).own], promises,
+                      only_own=not enabled)
+    if strict and plugins.failed:
+        raise plugins.failed[0].error
+    return plugins
 
 
 def _order(entry: EntryPoint) -> tuple[bool, str, str]:
-    origin = _origin(entry)
-    return not origin.own, _normal(origin.distribution), origin.name
+    return _origin_order(origin_of(entry))
 
 
-def _origin(entry: EntryPoint) -> PluginOrigin:
-    package = entry.dist
-    return PluginOrigin(entry.name, entry.module, package.name if package else "", package.version if package else "")
-
-
-def _with_path(origin: PluginOrigin, module: ModuleType) -> PluginOrigin:
-    path: Any = getattr(module, "__file__", None)
-    return PluginOrigin(origin.name, origin.module, origin.distribution, origin.version, str(path or ""))
-
-
-def _failure(origin: PluginOrigin, what: str, remedy: str) -> PluginLoadError:
-    return PluginLoadError(f"plugin {origin} is left out: {what}", remedy)
-
-
-def _said(error: BaseException) -> str:
-    return " ".join(f"{type(error).__name__}: {error}".split())
-
-
-def _normal(distribution: str) -> str:
-    return re.sub(r"[-_.]+", "-", distribution).lower()
+def _origin_order(origin: PluginOrigin) -> tuple[bool, str, str]:
+    return not origin.own, normal_name(origin.distribution), origin.name

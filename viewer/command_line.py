@@ -6,11 +6,14 @@ import os
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
 from crankfold.viewer.words import complain, prepare, say
+
+if TYPE_CHECKING:
+    from crankfold.acquire import Plugins
 
 VERDICT, BAD_INPUT, NO_VERDICT, OWN_FAULT, INTERRUPTED, PIPE_CLOSED = 0, 2, 3, 1, 130, 141
 """Exit statuses: a verdict; bad usage or input; no verdict; a fault of this program; Ctrl-C; the reader went away."""
@@ -56,23 +59,21 @@ def _show_version(ctx: click.Context, param: click.Parameter, value: bool) -> No
     ctx.exit()
 
 
-def _only_own_plugins(ctx: click.Context, param: click.Parameter, value: bool) -> None:
-    """Leave out foreign plugins in everything this run does, the processes it starts included."""
-    if not value or ctx.resilient_parsing:
-        return
-    from crankfold.acquire import ONLY_OWN_VARIABLE
+def installed_plugins() -> Plugins:
+    """Return the plugins that this run may use: after ``--no-plugins`` only those that come with this program."""
+    from crankfold.acquire import load_plugins
 
-    os.environ[ONLY_OWN_VARIABLE] = "1"
+    root = click.get_current_context().find_root()
+    return load_plugins(enabled=not root.params.get("no_plugins", False))
 
 
 @click.group(cls=LazyGroup, help=say("help.program"), invoke_without_command=True, no_args_is_help=False,
              context_settings={"help_option_names": ["-h", "--help"]})
 @click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_show_version,
               help=say("option.version"))
-@click.option("--no-plugins", is_flag=True, expose_value=False, callback=_only_own_plugins,
-              help=say("option.no_plugins"))
+@click.option("--no-plugins", is_flag=True, help=say("option.no_plugins"))
 @click.pass_context
-def program(ctx: click.Context) -> None:
+def program(ctx: click.Context, no_plugins: bool) -> None:
     """Run one of the commands; alone, show what there is."""
     if ctx.invoked_subcommand is None:
         click.echo(ctx.get_help())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.metadata
+import subprocess
 import sys
 import textwrap
 
@@ -135,13 +136,53 @@ def test_without_plugins_only_our_own_are_loaded(install) -> None:
     assert load(enabled=False).loaded == ()
 
 
-def test_the_environment_may_say_so_for_all_that_is_started(install, monkeypatch) -> None:
-    install("spy", GOOD.replace("NAME", "spy"))
-    for said, loaded in (("1", []), ("", ["spy"])):
-        monkeypatch.setenv("CRANKFOLD_NO_PLUGINS", said)
-        assert list(load().boards) == loaded
-    monkeypatch.setenv("CRANKFOLD_NO_PLUGINS", "1")
-    assert list(load(enabled=True).boards) == ["spy"]
+def test_a_name_imports_only_the_plugin_of_that_name(install) -> None:
+    install("harbour", GOOD.replace("NAME", "harbour"))
+    install("spy", "raise SystemExit('must not even be imported')")
+    plugins = load()
+    assert plugins.boards["harbour"].plugin.name == "harbour"
+    assert "spy" not in sys.modules
+    assert [failed.plugin.name for failed in plugins.failed] == ["spy"]  # listing everything imports everything
+
+
+def test_a_board_is_found_by_a_name_that_is_not_its_plugin_s(install) -> None:
+    install("harbour-board", GOOD.replace("NAME", "harbour"))
+    assert "harbour" in load().boards
+    assert "quay" not in load().boards
+
+
+def test_a_name_of_our_own_is_taken_before_its_plugin_is_imported(install) -> None:
+    install("aaa", GOOD.replace("NAME", "virtual"))
+    plugins = load_plugins()
+    assert "aaa" not in plugins.boards
+    assert plugins.boards["virtual"].plugin.own
+
+
+LOADED = """
+import sys
+from pathlib import Path
+from crankfold.acquire import load_plugins, open_file
+with open_file(Path(sys.argv[1]), {}, load_plugins(enabled=False)):
+    print(*sorted(name for name in sys.modules if name.startswith("crankfold.plugins.")))
+"""
+
+
+def test_a_csv_file_imports_the_csv_reader_and_no_board(tmp_path) -> None:
+    table = tmp_path / "crank.csv"
+    table.write_text("time,current\n" + "".join(f"{k / 1000},{k % 7}\n" for k in range(200)))
+    done = subprocess.run([sys.executable, "-c", LOADED, str(table)], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    families = {name.split(".")[2] for name in done.stdout.split()}
+    assert families == {"tables"}
+    others = {"hdf5", "matlab", "mdf", "numpy", "parquet", "wav"}
+    assert not others & {name.split(".")[-1] for name in done.stdout.split()}
+
+
+def test_promised_endings_are_those_that_the_readers_declare() -> None:
+    promised = {(entry.name, entry.value) for entry in importlib.metadata.entry_points(group=hooks.ENDINGS)}
+    declared = {(ending.removeprefix("."), offered.plugin.module)
+                for offered in load_plugins(enabled=False).readers.values() for ending in offered.declaration.suffixes}
+    assert promised == declared
 
 
 def test_our_own_come_first_so_that_nobody_takes_their_names(install) -> None:

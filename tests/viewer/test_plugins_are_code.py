@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from crankfold.acquire import ONLY_OWN_VARIABLE, load_plugins
+from crankfold.acquire import load_plugins
 
 FOREIGN = """
 import os, pathlib
@@ -34,7 +33,6 @@ def foreign(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[], boo
     (info / "entry_points.txt").write_text("[crankfold]\nquay = quay_board\n", encoding="utf-8")
     monkeypatch.setenv("PYTHONPATH", str(place))
     monkeypatch.setenv("CRANKFOLD_TEST_TRACE", str(trace))
-    monkeypatch.delenv(ONLY_OWN_VARIABLE, raising=False)
     return trace.exists
 
 
@@ -46,11 +44,8 @@ def test_what_is_loaded_is_shown_with_package_version_and_file(foreign, crankfol
     assert foreign()
 
 
-@pytest.mark.parametrize("how", ["option", "environment"])
-def test_foreign_plugins_can_be_left_out_and_then_never_run(foreign, crankfold, how) -> None:
-    if how == "environment":
-        crankfold.environment[ONLY_OWN_VARIABLE] = "1"
-    done = crankfold(*(["--no-plugins"] if how == "option" else []), "plugins")
+def test_foreign_plugins_can_be_left_out_and_then_never_run(foreign, crankfold) -> None:
+    done = crankfold("--no-plugins", "plugins")
     assert done.returncode == 0
     assert "quay" not in done.stdout
     assert "virtual (crankfold " in done.stdout
@@ -64,9 +59,7 @@ def test_it_holds_for_the_processes_of_a_batch_too(foreign, crankfold, even_csv)
     assert not foreign()
 
 
-def test_the_environment_decides_only_where_the_caller_does_not(monkeypatch) -> None:
-    monkeypatch.setenv(ONLY_OWN_VARIABLE, "1")
-    assert all(origin.own for origin in load_plugins().loaded)
-    monkeypatch.setenv(ONLY_OWN_VARIABLE, "")
-    assert load_plugins().loaded
-    assert ONLY_OWN_VARIABLE in os.environ
+def test_leaving_them_out_is_an_argument(foreign) -> None:
+    assert all(origin.own for origin in load_plugins(enabled=False).loaded)
+    assert load_plugins(enabled=False).only_own
+    assert not load_plugins().only_own

@@ -54,6 +54,8 @@ class Job:
         What is asked; None when that cannot be understood, and `problem` says why.
     key
         Of everything that decides the answer, the file's size and time among it.
+    only_own
+        Whether plugins that do not come with this program are left out.
     """
 
     path: str
@@ -62,6 +64,7 @@ class Job:
     question: Question | None
     problem: str | None
     key: str
+    only_own: bool = False
 
 
 class Planner:
@@ -85,6 +88,7 @@ class Planner:
     def __init__(self, options: Mapping[str, Any], settings: Mapping[str, str], plugins: Plugins,
                  version: str) -> None:
         self._options, self._settings, self._version = dict(options), dict(settings), version
+        self._only_own = plugins.only_own
         self._readers = [offered.declaration for offered in plugins.readers.values()]
         known = {setting.name for reader in self._readers for setting in reader.settings}
         for name in settings:
@@ -148,7 +152,7 @@ class Planner:
             problem = str(error)
         asked = repr((self._version, sorted(settings.items()), question, problem, _stamp(whole), shown))
         return Job(str(whole), shown, tuple(sorted(settings.items())), question, problem,
-                   hashlib.sha256(asked.encode()).hexdigest())
+                   hashlib.sha256(asked.encode()).hexdigest(), self._only_own)
 
     def _fitting(self, name: str) -> Iterator[tuple[str, str]]:
         """Yield the command's settings that the file's reader knows: one batch may hold several kinds of file."""

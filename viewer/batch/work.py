@@ -110,7 +110,7 @@ def _judged(job: Job) -> Row:
 
     if job.question is None:
         raise InputError(job.problem or "")
-    capture, warnings = read_capture(Path(job.path), dict(job.settings), _plugins())
+    capture, warnings = read_capture(Path(job.path), dict(job.settings), _plugins(job.only_own))
     return {**of_capture(capture), **of_result(judge(capture, job.question, warnings).result)}
 
 
@@ -136,10 +136,10 @@ def of_result(result: Result) -> dict[str, Cell]:
 
 
 @cache
-def _plugins() -> Plugins:
+def _plugins(only_own: bool) -> Plugins:
     from crankfold.acquire import load_plugins
 
-    return load_plugins()
+    return load_plugins(enabled=not only_own)
 
 
 @cache

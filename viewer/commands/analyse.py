@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from crankfold.viewer.command_line import NO_VERDICT, VERDICT
+from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
 from crankfold.viewer.session import engine_options, question_of, settings_of
 from crankfold.viewer.words import say
 
@@ -43,7 +43,7 @@ def command(*, paths: tuple[Path, ...], columns: str | None, rate: str | None, p
     with working(say("progress.reading")) as line:
         for path in paths:
             with line.reading(path):
-                captures.append(read_capture(path, settings))
+                captures.append(read_capture(path, settings, installed_plugins()))
     with working(judging_text()):
         cranks = [judge(capture, question, warnings) for capture, warnings in captures]
         check_different(paths, cranks)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crankfold.viewer.command_line import VERDICT
+from crankfold.viewer.command_line import VERDICT, installed_plugins
 from crankfold.viewer.session import engine_options, settings_of
 from crankfold.viewer.words import complain, say, tell
 
@@ -32,7 +32,6 @@ def command(*, paths: tuple[Path, ...], table: Path, list_path: Path | None, col
             pairs: tuple[str, ...], picture: Path | None, workers: int | None, scheduler: str | None,
             **options: Any) -> int:
     """Judge all captures and return the exit status."""
-    from crankfold.acquire import load_plugins
     from crankfold.analysis import InputError
     from crankfold.viewer.batch import Planner, cluster, own_version, processes, read_list, usual_workers
 
@@ -42,7 +41,7 @@ def command(*, paths: tuple[Path, ...], table: Path, list_path: Path | None, col
         raise InputError(say("batch.no_paths"))
     _check_outputs(table, picture)
     settings = settings_of(pairs) | {k: v for k, v in (("columns", columns), ("rate", rate)) if v is not None}
-    planner = Planner(options, settings, load_plugins(), own_version())
+    planner = Planner(options, settings, installed_plugins(), own_version())
     listed = read_list(list_path) if list_path is not None else {}
     jobs = planner.jobs(paths, listed, [p for p in (table, list_path, picture) if p is not None])
     crew: OpenCrew = partial(cluster, scheduler) if scheduler else partial(processes, workers or usual_workers())

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from crankfold.viewer.command_line import VERDICT
+from crankfold.viewer.command_line import VERDICT, installed_plugins
 from crankfold.viewer.words import say, tell
 
 if TYPE_CHECKING:
@@ -18,12 +18,12 @@ if TYPE_CHECKING:
               help=say("option.wait"))
 def command(wait: float) -> int:
     """List the boards and return the exit status."""
-    from crankfold.acquire import discover_boards, load_plugins
+    from crankfold.acquire import discover_boards
     from crankfold.viewer.words import working
 
     found = 0
     with working(say("progress.looking")):
-        kinds = list(discover_boards(load_plugins(), deadline_s=wait))
+        kinds = list(discover_boards(installed_plugins(), deadline_s=wait))
     for kind in kinds:
         found += len(kind.boards)
         _kind(kind)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crankfold.viewer.command_line import NO_VERDICT, VERDICT
+from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
 from crankfold.viewer.session import engine_options, question_of, settings_of
 from crankfold.viewer.words import say, say_count
 
@@ -111,11 +111,11 @@ class Session:
 
     def run(self) -> int:
         """Record until enough cranks are judged or the source ends; return the exit status of the last."""
-        from crankfold.acquire import load_plugins, open_board
+        from crankfold.acquire import open_board
         from crankfold.viewer.session import Following, plan_of
         from crankfold.viewer.words import working
 
-        plugins = load_plugins()
+        plugins = installed_plugins()
         reopen = partial(open_board, self._board, self._settings, plugins)
         plan = partial(plan_of, rig=self._question.rig, probe=self._question.probe, journal_folder=self._way.out)
         following = Following(reopen, plan, self._happened, self._tell, self._signals.lost, self._way.patient,

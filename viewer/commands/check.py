@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crankfold.viewer.command_line import NO_VERDICT, VERDICT
+from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
 from crankfold.viewer.session import rig_of, settings_of
 from crankfold.viewer.words import say, say_count, tell
 
@@ -30,7 +30,7 @@ LISTEN_S = 5.0
 def command(*, board: str | None, pairs: tuple[str, ...], probe: str | None, seconds: float, contract: bool,
             calibrate: str | None, **options: Any) -> int:
     """Check a rig and return the exit status: 0 fit for use, 3 something to change."""
-    from crankfold.acquire import load_plugins, open_board
+    from crankfold.acquire import open_board
     from crankfold.analysis import InputError
     from crankfold.viewer.words import working
 
@@ -39,7 +39,7 @@ def command(*, board: str | None, pairs: tuple[str, ...], probe: str | None, sec
         raise InputError(say("problem.no_board"))
     if board is None and rig is not None:
         board, settings = rig.board, rig.settings | settings
-    plugins = load_plugins()
+    plugins = installed_plugins()
 
     def opened() -> Source:
         return open_board(str(board), settings, plugins)

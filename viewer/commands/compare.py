@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crankfold.viewer.command_line import NO_VERDICT, VERDICT
+from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
 from crankfold.viewer.session import engine_options, question_of, settings_of
 from crankfold.viewer.words import changed_words, comparison_data, comparison_headline, differences_between, say, tell
 
@@ -71,7 +71,7 @@ def _judged(path: Path, question: Question, settings: dict[str, str]) -> Judged:
 
     with working(judging_text()) as line:
         with line.reading(path):
-            capture, warnings = read_capture(path, settings)
+            capture, warnings = read_capture(path, settings, installed_plugins())
         return judge(capture, question, warnings)
 
 

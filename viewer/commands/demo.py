@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from crankfold.viewer.command_line import NO_VERDICT, VERDICT
+from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
 from crankfold.viewer.words import say, tell
 
 if TYPE_CHECKING:
@@ -29,7 +29,6 @@ QUIET_S, CRANK_S, AFTER_S = 2, 4, 1
               metavar="FOLDER", help=say("option.out"))
 def command(dead: int, even: bool, no_sync: bool, out: Path) -> int:
     """Show the main job on the virtual engine and return the exit status."""
-    from crankfold.acquire import load_plugins
     from crankfold.viewer.session import judge, keep, make_folder, prepare_solver, prepare_virtual
     from crankfold.viewer.words import print_result, print_safety, solver_ready
 
@@ -41,7 +40,7 @@ def command(dead: int, even: bool, no_sync: bool, out: Path) -> int:
     print_safety()
     tell()
     tell(say("progress.loading" if solver_ready() else "progress.first_run"))
-    plugins = load_plugins()
+    plugins = installed_plugins()
     prepare_solver()
     prepare_virtual(plugins)
     capture = _caught(plugins, {"sync": "none" if no_sync else "waste-spark", **({} if even else {"dead": str(dead)})})

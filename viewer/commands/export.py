@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from crankfold.viewer.command_line import VERDICT
+from crankfold.viewer.command_line import VERDICT, installed_plugins
 from crankfold.viewer.session import rig_of, settings_of
 from crankfold.viewer.words import say
 
@@ -35,7 +35,7 @@ def command(*, file: Path, place: Path | None, out: Path | None, probe: str | No
     scale, wiring = Probe.parse(probe) if probe else None, rig_of({"rig": rig})
     with working(say("progress.reading")) as line:
         with line.reading(file):
-            capture, warnings = read_capture(file, settings)
+            capture, warnings = read_capture(file, settings, installed_plugins())
         if scale is not None or wiring is not None:
             capture = in_amperes(capture, wiring, scale)
         lost = write_capture(capture, out)

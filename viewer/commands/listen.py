@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from crankfold.viewer.command_line import VERDICT
+from crankfold.viewer.command_line import VERDICT, installed_plugins
 from crankfold.viewer.session import settings_of
 from crankfold.viewer.words import say
 
@@ -46,7 +46,7 @@ def _trace(path: Path, settings: dict[str, str], line: Line) -> CrankingTrace:
     from crankfold.viewer.session import read_capture
 
     with line.reading(path):
-        capture, _ = read_capture(path, settings)
+        capture, _ = read_capture(path, settings, installed_plugins())
     try:
         return condition(capture)
     except NoCranking as nothing:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from crankfold.viewer.command_line import BAD_INPUT, VERDICT
+from crankfold.viewer.command_line import BAD_INPUT, VERDICT, installed_plugins
 from crankfold.viewer.words import say, tell
 
 if TYPE_CHECKING:
@@ -19,9 +19,7 @@ if TYPE_CHECKING:
 @click.option("--strict", is_flag=True, help=say("option.strict"))
 def command(strict: bool) -> int:
     """List the plugins and return the exit status."""
-    from crankfold.acquire import load_plugins
-
-    plugins = load_plugins()
+    plugins = installed_plugins()
     tell(say("plugins.loaded"))
     for origin in plugins.loaded:
         _loaded(origin, plugins)

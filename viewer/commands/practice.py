@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from crankfold.viewer.command_line import VERDICT
+from crankfold.viewer.command_line import VERDICT, installed_plugins
 from crankfold.viewer.words import say, tell
 
 if TYPE_CHECKING:
@@ -24,12 +24,11 @@ if TYPE_CHECKING:
               metavar="FOLDER", help=say("option.practice_out"))
 def command(rounds: int, seed: int | None, out: Path) -> int:
     """Ask about some engines and return the exit status."""
-    from crankfold.acquire import load_plugins
     from crankfold.viewer.practice import draw_riddle
     from crankfold.viewer.session import make_folder
 
     make_folder(out)
-    lot, plugins, right = random.Random(seed), load_plugins(), 0
+    lot, plugins, right = random.Random(seed), installed_plugins(), 0
     for number in range(1, rounds + 1):
         right += _round(draw_riddle(lot), number, rounds, out, plugins)
     tell()

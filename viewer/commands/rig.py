@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crankfold.viewer.command_line import VERDICT
+from crankfold.viewer.command_line import VERDICT, installed_plugins
 from crankfold.viewer.session import ask_rig, can_ask, settings_of
 from crankfold.viewer.words import say, tell
 
@@ -50,10 +50,10 @@ def command(name: str | None, pairs: tuple[str, ...], channels: str | None, **op
 
 def _made(shelf: Shelf, name: str, values: dict[str, Any]) -> Rig:
     """Return the rig as the options say, or as somebody at the keyboard does."""
-    from crankfold.acquire import Rig, changed, lasting_address, load_plugins
+    from crankfold.acquire import Rig, changed, lasting_address
     from crankfold.analysis import InputError
 
-    plugins = load_plugins()
+    plugins = installed_plugins()
     if not values:
         return ask_rig(plugins)
     if "board" in values:

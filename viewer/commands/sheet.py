@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from crankfold.viewer.command_line import NO_VERDICT, VERDICT
+from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
 from crankfold.viewer.session import engine_options, question_of, settings_of
 from crankfold.viewer.words import say
 
@@ -36,7 +36,7 @@ def command(*, file: Path, pairs: tuple[str, ...], outs: tuple[Path, ...], shop:
     _check(outs)
     with working(judging_text()) as line:
         with line.reading(file):
-            capture, warnings = read_capture(file, settings)
+            capture, warnings = read_capture(file, settings, installed_plugins())
         judged = judge(capture, question, warnings)
         job = Job(shop=shop, by=by, owner=owner, temperature=temperature, note=note, when=capture.started_utc,
                   file=file.name)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from crankfold.viewer.command_line import NO_VERDICT, VERDICT
+from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
 from crankfold.viewer.session import engine_options, question_of, settings_of
 from crankfold.viewer.words import complain, say, tell
 
@@ -34,13 +34,12 @@ LEAST = 2
 def command(*, paths: tuple[Path, ...], groups: tuple[str, ...], pairs: tuple[str, ...], json_path: str | None,
             **options: Any) -> int:
     """Judge all recordings, say how well they agree and return the exit status."""
-    from crankfold.acquire import load_plugins
     from crankfold.analysis import same_recordings, study
     from crankfold.viewer.batch import Planner
     from crankfold.viewer.session import check_writable
     from crankfold.viewer.words import groups_of, judging_text, study_data, study_lines, working
 
-    settings, plugins = settings_of(pairs), load_plugins()
+    settings, plugins = settings_of(pairs), installed_plugins()
     question_of(options)
     if json_path not in (None, STANDARD_OUTPUT):
         check_writable(Path(str(json_path)))

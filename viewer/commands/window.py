@@ -8,6 +8,7 @@ from typing import Any
 
 import click
 
+from crankfold.viewer.command_line import installed_plugins
 from crankfold.viewer.session import engine_options, settings_of
 from crankfold.viewer.words import say
 
@@ -43,6 +44,7 @@ def command(*, file: Path | None, board: str | None, pairs: tuple[str, ...], out
     check_screen()
     from crankfold.viewer.window import run_window
 
-    wanted, checks = wanted_of(file, board, settings_of(pairs), options, out)
+    plugins = installed_plugins()
+    wanted, checks = wanted_of(file, board, settings_of(pairs), options, plugins, out)
     return run_window(wanted, paper=paper, full_screen=full_screen, silent=silent, folder=out, checks=checks,
-                      checked=checked)
+                      plugins=plugins, checked=checked)

@@ -18,10 +18,8 @@ WARNINGS = "warnings"
 
 
 def read_capture(path: Path, settings: Mapping[str, str],
-                 plugins: Plugins | None = None) -> tuple[Capture, tuple[str, ...]]:
+                 plugins: Plugins) -> tuple[Capture, tuple[str, ...]]:
     """Return the capture in a file, the longest one if there are several, and warnings about it.
-
-    `plugins` are loaded if they are not given.
 
     Raises
     ------
@@ -32,9 +30,9 @@ def read_capture(path: Path, settings: Mapping[str, str],
         from crankfold.acquire import make_ready
 
         make_ready()  # what follows takes as long as the start of a process
-    from crankfold.acquire import load_plugins, open_file, record
+    from crankfold.acquire import open_file, record
 
-    return longest(record(open_file(path, settings, load_plugins() if plugins is None else plugins)), str(path))
+    return longest(record(open_file(path, settings, plugins)), str(path))
 
 
 def longest(captures: Iterable[Capture], name: str) -> tuple[Capture, tuple[str, ...]]:

@@ -12,6 +12,8 @@ from crankfold.viewer.window.watching import Wanted
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from crankfold.acquire import Plugins
+
 NOTHING: Mapping[str, Any] = {
     "firing_order": None, "intervals": None, "strokes": None, "engine_name": "", "engine": None, "rig": None,
     "clamp": None, "probe": None, "sync": None, "gauge": None, "misfire_codes": (), "low": 75.0, "dead": 15.0,
@@ -21,7 +23,8 @@ NOTHING: Mapping[str, Any] = {
 
 
 def wanted_of(file: Path | None, board: str | None, settings: Mapping[str, str],
-              options: Mapping[str, Any], folder: Path | None = None) -> tuple[Wanted | None, tuple[str, ...]]:
+              options: Mapping[str, Any], plugins: Plugins,
+              folder: Path | None = None) -> tuple[Wanted | None, tuple[str, ...]]:
     """Return what to watch, None where the options say too little, and the checklist, empty for a file.
 
     Raises
@@ -29,7 +32,7 @@ def wanted_of(file: Path | None, board: str | None, settings: Mapping[str, str],
     InputError, AcquireError
         An option, a rig or an engine card has a mistake.
     """
-    from crankfold.acquire import load_plugins, open_board, open_file
+    from crankfold.acquire import open_board, open_file
     from crankfold.viewer.session import question_of, rig_of
 
     rig = rig_of(options)
@@ -39,7 +42,7 @@ def wanted_of(file: Path | None, board: str | None, settings: Mapping[str, str],
         return None, ()
     question = question_of(options)
     if file is not None:
-        return Wanted(partial(open_file, file, settings, load_plugins()), question, False, file.name, folder), ()
+        return Wanted(partial(open_file, file, settings, plugins), question, False, file.name, folder), ()
     assert board is not None
-    wanted = Wanted(partial(open_board, board, settings, load_plugins()), question, title=board, folder=folder)
+    wanted = Wanted(partial(open_board, board, settings, plugins), question, title=board, folder=folder)
     return wanted, checks(question.sync, fuel=question.engine.fuel)

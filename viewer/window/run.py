@@ -22,6 +22,7 @@ from crankfold.viewer.window.watching import Watching
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from crankfold.acquire import Plugins
     from crankfold.viewer.window.watching import Wanted
 
 PAPERS = {"light": look.LIGHT, "dark": look.DARK}
@@ -37,7 +38,7 @@ def application() -> QApplication:
 
 
 def run_window(wanted: Wanted | None, *, paper: str, full_screen: bool, silent: bool, checks: tuple[str, ...],
-               checked: bool = False, folder: Path | None = None) -> int:
+               plugins: Plugins, checked: bool = False, folder: Path | None = None) -> int:
     """Show the window until it is closed, and return 0.
 
     Parameters
@@ -50,6 +51,8 @@ def run_window(wanted: Wanted | None, *, paper: str, full_screen: bool, silent: 
         How it begins.
     checks
         The checklist to begin with, empty: none.
+    plugins
+        Whose boards are looked for in a setting up.
     checked
         Whether it is done.
     folder
@@ -57,7 +60,7 @@ def run_window(wanted: Wanted | None, *, paper: str, full_screen: bool, silent: 
     """
     made = application()
     window = Window(Silence() if silent else best_sink(), PAPERS[paper])
-    window.use_set_up(_set_up_of(window, folder))
+    window.use_set_up(_set_up_of(window, folder, plugins))
     size = QGuiApplication.primaryScreen().availableSize()
     window.resize(min(int(WIDE), size.width()), min(int(TALL), size.height()))
     if full_screen:
@@ -83,12 +86,12 @@ def begin(window: Window, wanted: Wanted, checks: tuple[str, ...], *, checked: b
         window.page.ask(checks, shown=not checked)
 
 
-def _set_up_of(window: Window, folder: Path | None) -> SetUpView:
+def _set_up_of(window: Window, folder: Path | None, plugins: Plugins) -> SetUpView:
     """Return the pages for setting up, which begin with the rig and the engine card that they keep."""
-    view = SetUpView(Shelf())
+    view = SetUpView(Shelf(), plugins)
 
     def kept(rig: str, engine: str) -> None:
-        wanted, checks = wanted_of(None, None, {}, {**NOTHING, "rig": rig, "engine": engine}, folder)
+        wanted, checks = wanted_of(None, None, {}, {**NOTHING, "rig": rig, "engine": engine}, plugins, folder)
         window.leave_set_up()
         if wanted is not None:
             begin(window, wanted, checks)

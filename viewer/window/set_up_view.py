@@ -33,6 +33,7 @@ from crankfold.viewer.window.set_up import (
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
+    from crankfold.acquire import Plugins
     from crankfold.viewer.picture import Paper
 
 LEFT_SHARE = 0.5
@@ -46,8 +47,9 @@ class SetUpView(QWidget):
     kept = Signal(str, str)
     left = Signal()
 
-    def __init__(self, shelf: Shelf, parent: QWidget | None = None) -> None:
+    def __init__(self, shelf: Shelf, plugins: Plugins, parent: QWidget | None = None) -> None:
         super().__init__(parent)
+        self._plugins = plugins
         self.shelf, self.paper, self.unit = shelf, look.LIGHT, 1.0
         self.draft, self.step = Draft(), Step.ENGINE
         self.boards: list[tuple[str, str]] = []
@@ -76,9 +78,9 @@ class SetUpView(QWidget):
         self._timer.stop()
 
     def _discover(self) -> None:
-        from crankfold.acquire import discover_boards, load_plugins
+        from crankfold.acquire import discover_boards
 
-        for kind in discover_boards(load_plugins()):
+        for kind in discover_boards(self._plugins):
             for board in kind.boards:
                 address = f"{kind.name}:{board.address}" if board.address else kind.name
                 self._found.put((address, board.title if not board.problem else f"{board.title}: {board.problem}"))

@@ -135,12 +135,12 @@ def test_no_words_lie_on_others_in_any_state(bench: Any, dead_three: Any, uneven
 
 
 def test_boards_with_long_names_are_written_out(bench: Any, settings_folder: Any) -> None:
-    from crankfold.acquire import Shelf
+    from crankfold.acquire import Shelf, load_plugins
     from crankfold.viewer.window.set_up import Step
     from crankfold.viewer.window.set_up_view import SetUpView
 
     window = bench.window()
-    view = SetUpView(Shelf(), window)
+    view = SetUpView(Shelf(), load_plugins(enabled=False), window)
     window.use_set_up(view)
     window.begin_set_up()
     view.boards[:] = [("virtual:engine=pump", f"virtual pump, {'i' * more}") for more in range(20, 90)]

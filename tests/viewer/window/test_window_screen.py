@@ -245,7 +245,7 @@ def test_set_up_by_keyboard_alone(bench: Any, settings_folder: Path) -> None:
     from crankfold.viewer.window.set_up_view import SetUpView
 
     window = bench.window()
-    view = SetUpView(Shelf())
+    view = SetUpView(Shelf(), load_plugins(enabled=False))
     window.use_set_up(view)
     kept: list[tuple[str, str]] = []
     view.kept.connect(lambda rig, engine: kept.append((rig, engine)))
@@ -281,7 +281,7 @@ def test_boards_that_are_found_are_offered(bench: Any, settings_folder: Path) ->
     from crankfold.viewer.window.set_up_view import SetUpView
 
     window = bench.window()
-    view = SetUpView(Shelf())
+    view = SetUpView(Shelf(), load_plugins(enabled=False))
     window.use_set_up(view)
     window.begin_set_up()
     view.go(Step.BOARD)

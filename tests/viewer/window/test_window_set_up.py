@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.acquire import EngineCard, Rig, Shelf
+from crankfold.acquire import EngineCard, Rig, Shelf, load_plugins
 from crankfold.analysis import Engine, SyncSpec
 from crankfold.viewer.picture import look
 from crankfold.viewer.window import wanted_of
@@ -78,7 +78,7 @@ def test_what_was_set_up_is_kept_and_can_be_watched(settings_folder: Path) -> No
     save(draft, Shelf())
     assert Shelf().rig("quay") == Rig("virtual:engine=pump", sync="cam:3@200")
     assert Shelf().engine("pump") == EngineCard("1-3-4-2", fuel="diesel")
-    wanted, lines = wanted_of(None, None, {}, {**NOTHING, "rig": "quay", "engine": "pump"})
+    wanted, lines = wanted_of(None, None, {}, {**NOTHING, "rig": "quay", "engine": "pump"}, load_plugins())
     assert wanted is not None
     assert wanted.live
     assert wanted.question.sync == SyncSpec("cam", 3, 200.0)
@@ -132,8 +132,8 @@ def test_another_board_under_the_same_name_brings_none_of_the_old_settings(tmp_p
 
 
 def test_too_little_said_means_set_up_first(settings_folder: Path) -> None:
-    assert wanted_of(None, None, {}, NOTHING) == (None, ())
-    assert wanted_of(None, "virtual", {}, NOTHING) == (None, ())
+    assert wanted_of(None, None, {}, NOTHING, load_plugins()) == (None, ())
+    assert wanted_of(None, "virtual", {}, NOTHING, load_plugins()) == (None, ())
     assert not settings_folder.exists()
 
 
