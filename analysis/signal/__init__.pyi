@@ -11,13 +11,14 @@ from .cycle_rate import (
     track_cycles,
 )
 from .decompressor import after_decompressor
+from .detector import CrankingDetector, DetectorState, End, Onset
 from .firing import trend
 from .heights import trough_heights
 from .hump_count import Better, better_count
 from .trace import CrankingTrace, Span
 
 __all__ = [
-    "Better", "CrankingTrace", "CycleTrack", "FAINT_LINE", "NoCranking", "RIVAL_LINE", "RIVAL_REPEAT",
-    "RateCandidate", "Span", "ac_probe", "after_decompressor", "better_count", "condition", "rate_candidates",
-    "rivals", "track_cycles", "trend", "trough_heights",
+    "Better", "CrankingDetector", "CrankingTrace", "CycleTrack", "DetectorState", "End", "FAINT_LINE", "NoCranking",
+    "Onset", "RIVAL_LINE", "RIVAL_REPEAT", "RateCandidate", "Span", "ac_probe", "after_decompressor", "better_count",
+    "condition", "rate_candidates", "rivals", "track_cycles", "trend", "trough_heights",
 ]

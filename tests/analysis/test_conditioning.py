@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from crankfold.analysis import Capture, Channel, Gap, condition
-from crankfold.analysis.signal.conditioning import NoCranking, find_zero, low_pass, pool, without_hum
+from crankfold.analysis import Capture, Channel, Gap, NoCranking, condition
+from crankfold.analysis.signal.conditioning import find_zero, low_pass, pool, without_hum
 
 
 def crank(rate_hz=2000.0, seconds=3.0, quiet_s=0.5, hump_hz=6.0, noise=0.0, seed=0, tail_s=0.4):

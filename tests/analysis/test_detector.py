@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from crankfold.analysis.capture import Channel
+from crankfold.analysis import Channel
 from crankfold.analysis.signal.detector.detector import CrankingDetector, DetectorState, Onset, first_departure
 from crankfold.analysis.signal.detector.watch import End
 

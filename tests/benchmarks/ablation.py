@@ -21,11 +21,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from linear_load import linear_load
 
-from crankfold.analysis import Capture, Engine, condition
+from crankfold.analysis import Capture, Engine, NoCranking, condition
 from crankfold.analysis.model import estimate, find_rates
 from crankfold.analysis.model.options import FitOptions
 from crankfold.analysis.signal import track_cycles, trough_heights
-from crankfold.analysis.signal.conditioning import NoCranking
 from crankfold.analysis.signal.heights import raw_heights
 
 if TYPE_CHECKING:

@@ -16,9 +16,9 @@ import test_usb_speed
 from cobs import cobs
 from measuring import Row, best_cpu_s, best_s
 
-from crankfold.acquire.files.storage import load_capture, save_capture
-from crankfold.acquire.stream.ring import RingBuffer
-from crankfold.analysis.capture import Capture, Channel
+from crankfold.acquire import RingBuffer, save_capture
+from crankfold.acquire.files.storage import load_capture
+from crankfold.analysis import Capture, Channel
 from crankfold.analysis.signal.detector import CrankingDetector
 from crankfold.plugins.serial.frame_codec import FrameDecoder, encode_frame
 from crankfold.plugins.serial.line_decoder import LineDecoder

@@ -8,9 +8,9 @@ import h5py
 import numpy as np
 import pytest
 
-from crankfold.acquire.files.storage import load_capture, save_capture
-from crankfold.acquire.stream.ring import RingBuffer
-from crankfold.analysis.capture import Capture, Channel
+from crankfold.acquire import RingBuffer, save_capture
+from crankfold.acquire.files.storage import load_capture
+from crankfold.analysis import Capture, Channel
 from crankfold.analysis.signal.detector import CrankingDetector
 
 FEED = 65_536

@@ -12,8 +12,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.acquire.stream.plan import CRANK_AT_MOST_S, REST_S, RecordingPlan
-from crankfold.analysis.answer.verdict import Thresholds, judge
+from crankfold.acquire import RecordingPlan
+from crankfold.acquire.stream.plan import CRANK_AT_MOST_S, REST_S
+from crankfold.analysis import Thresholds
+from crankfold.analysis.answer import judge
 
 CHART_PSI = [(134, 101), (140, 105), (150, 113), (154, 115), (160, 120), (174, 131), (188, 141), (196, 147), (210, 157),
              (224, 168), (240, 180)]

@@ -18,20 +18,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.acquire.contract import SourceInfo
-from crankfold.acquire.opening import open_board
-from crankfold.acquire.registry import load_plugins
-from crankfold.acquire.rig.cards import Rig
-from crankfold.acquire.rig.probe import Probe
-from crankfold.acquire.stream.plan import CRANK_AT_MOST_S, Event, Happening, RecordingPlan
-from crankfold.acquire.stream.recorder import record
-from crankfold.analysis.capture import Channel
-from crankfold.analysis.errors import InputError
+from crankfold.acquire import Event, Happening, Probe, RecordingPlan, Rig, SourceInfo, load_plugins, open_board, record
+from crankfold.acquire.stream.plan import CRANK_AT_MOST_S
+from crankfold.analysis import Channel, InputError
 from crankfold.viewer.picture.big_words import big_words
-from crankfold.viewer.session.plan import plan_of
-from crankfold.viewer.session.signals import BELLS, Signals
-from crankfold.viewer.session.standing import Phase
-from crankfold.viewer.words.events import narrator
+from crankfold.viewer.session import Phase, Signals, plan_of
+from crankfold.viewer.session.signals import BELLS
+from crankfold.viewer.words import narrator
 
 ORDER = "1-3-4-2"
 BELL = "\a"
