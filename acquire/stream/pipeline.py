@@ -14,7 +14,7 @@ from crankfold.acquire.stream.clock import ClockFit
 from crankfold.acquire.stream.journal import JournalWriter, new_journal_path
 from crankfold.acquire.stream.plan import Event, Happening, Stage
 from crankfold.acquire.stream.ring import RingBuffer
-from crankfold.analysis.signal.detector import CrankingDetector, End, Onset
+from crankfold.analysis import CrankingDetector, End, Onset
 
 if TYPE_CHECKING:
     from collections.abc import Callable
