@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire.errors import SettingError
-from crankfold.analysis.errors import quoted
+from crankfold.acquire import SettingError
+from crankfold.analysis import quoted
 from crankfold.plugins.virtual.settings import BOARD
 from crankfold.plugins.virtual.specs import CylinderSpec, GasketLeak
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal, cast
 
-from crankfold.acquire.errors import SettingError
+from crankfold.acquire import SettingError
 from crankfold.plugins.virtual.faults import healthy, known, with_faults
 from crankfold.plugins.virtual.fleet import FLEET, IGNITION
 from crankfold.plugins.virtual.leads import LEAD_KINDS, LeadKind, SyncLead
