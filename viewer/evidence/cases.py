@@ -1,0 +1,181 @@
+"""From files to engines that can be compared: results or bundles, and the gauge readings that belong to them."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from crankfold.analysis.errors import InputError
+from crankfold.analysis.many.reference import Reference, reference
+from crankfold.analysis.many.validation import Case, Judged
+from crankfold.viewer.evidence.bundle import SUFFIX as BUNDLE
+from crankfold.viewer.evidence.bundle import read_bundle
+from crankfold.viewer.evidence.gauge_file import GaugeSheet, bare_name, read_gauge
+from crankfold.viewer.evidence.seal import FORMAT as SEAL_FORMAT
+from crankfold.viewer.evidence.seal import RESULT_FORMAT, holds, read_json, same_code, seal_path
+from crankfold.viewer.evidence.seal import SUFFIX as SEAL
+from crankfold.viewer.words.catalogue import say
+
+if TYPE_CHECKING:
+    from crankfold.acquire.registry import Plugins
+
+RESULT = ".json"
+GAUGE_ENDINGS = (".gauge.toml", ".gauge.csv")
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """One engine that was found.
+
+    Parameters
+    ----------
+    case
+        For the comparison.
+    gauge_rpm, cranking_rpm
+        Speeds of the gauge reading and of the capture, None where nobody knows.
+    """
+
+    case: Case
+    gauge_rpm: float | None
+    cranking_rpm: float | None
+
+
+@dataclass(frozen=True)
+class Left:
+    """A file that could not be compared, and why, a sentence for people."""
+
+    path: str
+    why: str
+
+
+def files_in(paths: Sequence[Path]) -> list[Path]:
+    """Return the results and bundles in files and folders, each once, in the order of their names within a folder.
+
+    Raises
+    ------
+    InputError
+        A path does not exist, or there is none.
+    """
+    found: dict[Path, Path] = {}
+    for path in paths:
+        if not path.exists():
+            raise InputError(say("batch.no_file", path=str(path)[:300]))
+        for file in _inside(path) if path.is_dir() else [path]:
+            found.setdefault(file.resolve(), file)
+    if not found:
+        raise InputError(say("validate.nothing", paths=", ".join(map(str, paths))[:300]))
+    return list(found.values())
+
+
+def _inside(folder: Path) -> Iterator[Path]:
+    for here, inner, names in os.walk(folder):
+        inner[:] = sorted(name for name in inner if not name.startswith("."))
+        for name in sorted(names):
+            if name.endswith(BUNDLE) or (name.endswith(RESULT) and not name.endswith(SEAL) and _is_result(Path(here) / name)):
+                yield Path(here) / name
+
+
+def _is_result(path: Path) -> bool:
+    try:
+        read_json(path, RESULT_FORMAT)
+    except InputError:
+        return False
+    return True
+
+
+def cases_of(files: Sequence[Path], sheets: Mapping[str, GaugeSheet], *, again: bool,
+             plugins: Plugins) -> Iterator[Found | Left]:
+    """Yield each engine, or why it is left out.
+
+    Parameters
+    ----------
+    sheets
+        Gauge readings by the name of a capture; those beside a result go before them.
+    again
+        Analyse the captures of bundles anew, also those that hold a result.
+    """
+    from crankfold.acquire.errors import AcquireError
+
+    for path in files:
+        try:
+            if path.name.endswith(BUNDLE):
+                yield _of_bundle(path, again=again, plugins=plugins)
+            else:
+                yield _of_result(path, sheets)
+        except (InputError, AcquireError) as error:
+            yield Left(str(path), str(error))
+
+
+def _of_result(path: Path, sheets: Mapping[str, GaugeSheet]) -> Found:
+    result = read_json(path, RESULT_FORMAT)
+    name = bare_name(path)
+    beside = next((own for own in (path.with_name(name + ending) for ending in GAUGE_ENDINGS) if own.is_file()), None)
+    sheet = sheets.get(name) if beside is None else read_gauge(beside).get(name)
+    if sheet is None:
+        raise InputError(say("validate.no_gauge", path=str(path), name=name))
+    seal = read_json(seal_path(path), SEAL_FORMAT) if seal_path(path).is_file() else None
+    return _found(name, result, sheet, seal)
+
+
+def _of_bundle(path: Path, *, again: bool, plugins: Plugins) -> Found:
+    bundle = read_bundle(path)
+    if bundle.result is not None and not again:
+        return _found(bare_name(path), bundle.result, bundle.gauge, bundle.seal)
+    return _found(bare_name(path), _analysed(bundle.capture_image, bundle.options, plugins), bundle.gauge, None)
+
+
+def _analysed(image: bytes, options: Mapping[str, Any], plugins: Plugins) -> dict[str, Any]:
+    from crankfold.viewer.session.judge import judge
+    from crankfold.viewer.session.question import question_of
+    from crankfold.viewer.session.read import read_capture
+    from crankfold.viewer.words.result_json import result_data
+
+    question = question_of(options)
+    with tempfile.TemporaryDirectory(prefix="crankfold-") as folder:
+        path = Path(folder) / "capture.h5"
+        path.write_bytes(image)
+        capture, warnings = read_capture(path, {}, plugins)
+    return result_data(judge(capture, question, warnings).result)
+
+
+def _found(name: str, result: Mapping[str, Any], sheet: GaugeSheet, seal: Mapping[str, Any] | None) -> Found:
+    """Return the engine of a result and its readings.
+
+    Raises
+    ------
+    InputError
+        The result's seal is broken, or the readings do not go with its engine.
+    """
+    if seal is not None and not holds(seal, result):
+        raise InputError(say("validate.broken_seal", name=name))
+    if sheet.seal and not same_code(sheet.seal, result):
+        raise InputError(say("validate.other_code", name=name, code=sheet.seal[:40]))
+    try:
+        order = tuple(int(c) for c in result["engine"]["firing_order"])
+        cylinders = tuple(_judged(c) for c in result["cylinders"])
+        verdict, rpm = str(result["verdict"]), (result.get("cranking") or {}).get("rpm")
+    except (KeyError, TypeError, ValueError) as error:
+        raise InputError(say("validate.no_json", path=name, format=RESULT_FORMAT)) from error
+    return Found(Case(name, verdict, cylinders, order, _reference(name, order, sheet), sheet.blind,
+                      seal is not None or bool(sheet.seal)), sheet.rpm, None if rpm is None else float(rpm))
+
+
+def _judged(cylinder: Mapping[str, Any]) -> Judged:
+    low, high = cylinder["interval_percent"]
+    number = cylinder["cylinder"]
+    return Judged(None if number is None else int(number), float(cylinder["relative_percent"]),
+                  (float(low), float(high)), str(cylinder["state"]))
+
+
+def _reference(name: str, order: Sequence[int], sheet: GaugeSheet) -> Reference:
+    if not sheet.dry:
+        raise InputError(say("validate.only_wet", name=name))
+    other = sorted(set(sheet.dry) - set(order))
+    missing = [c for c in order if c not in sheet.dry]
+    if other or missing:
+        raise InputError(say("validate.other_engine", name=name, cylinders=tuple(other or missing)))
+    return reference([sheet.dry[c] for c in order])
