@@ -46,7 +46,7 @@ def carried_over(percent: ArrayLike, from_rpm: float, to_rpm: float, ratio: floa
         out: NDArray[np.float64] = np.interp(strength, LEAKS, peak)
         return out
 
-    strengths = LEAKS[LEAKS >= healthy / from_rpm]
+    strengths = LEAKS[healthy / from_rpm <= LEAKS]
     before = 100.0 * gauge(strengths) / gauge(np.array([healthy / from_rpm]))
     after = 100.0 * gauge(strengths * from_rpm / to_rpm) / gauge(np.array([healthy / to_rpm]))
     out: NDArray[np.float64] = np.interp(np.asarray(percent, dtype=np.float64),

@@ -221,8 +221,8 @@ def _share(pairs: Sequence[Pair], holds: Callable[[Pair], bool]) -> Proportion:
 
 def _ratio(pairs: Sequence[Pair]) -> float:
     """Return the variance of the result's errors over the gauge's, as both claim them."""
-    own = np.mean([((p.interval[1] - p.interval[0]) / 2.0) ** 2 for p in pairs])
-    return float(max(own, 1e-6) / max(np.mean([p.gauge_half**2 for p in pairs]), 1e-6))
+    own = float(np.mean([((p.interval[1] - p.interval[0]) / 2.0) ** 2 for p in pairs]))
+    return max(own, 1e-6) / max(float(np.mean([p.gauge_half**2 for p in pairs])), 1e-6)
 
 
 def _misjudged(pair: Pair, limit: float) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -128,7 +128,7 @@ def _speeds(found: Sequence[Found], compared: Validation) -> Speeds | None:
 
     speeds = {one.case.name: (one.gauge_rpm, one.cranking_rpm) for one in found}
     known = {name: (a, b) for name, (a, b) in speeds.items() if a is not None and b is not None
-             and LOWEST_RPM <= min(a, b) and max(a, b) <= HIGHEST_RPM}
+             and min(a, b) >= LOWEST_RPM and max(a, b) <= HIGHEST_RPM}
     pairs = [pair for pair in compared.pairs if pair.case in known]
     if len(pairs) < 2 or len(pairs) < len(compared.pairs):
         return None

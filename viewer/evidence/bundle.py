@@ -17,7 +17,7 @@ import io
 import json
 import string
 import zipfile
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -45,11 +45,13 @@ MEMBERS = (CARD, CAPTURE, GAUGE, RESULT, SEAL)
 MOST_BYTES = {CARD: 20_000, CAPTURE: 200_000_000, GAUGE: 20_000, RESULT: 2_000_000, SEAL: 20_000}
 EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest date that ZIP knows
 CHANNELS = ("current", "sync", "pressure", "voltage", "speed")
-ENGINE = ("firing_order", "intervals", "strokes", "fuel", "system_v")
-RIG = ("probe", "sync", "sample_rate_hz")
+OPTIONS = ("firing_order", "intervals", "strokes", "fuel", "system_v", "engine", "rig", "clamp", "probe", "gauge",
+           "watch")
 LONGEST_NOTE = 300  # characters: what an engine is and how it was warmed; a report belongs elsewhere
 HELD_BACK = ("next", "health", "headline")  # of a result: words, and what follows from the rest
 NO_PERSON = ""
+FIXED = ("format", "licence", "firing_order", "intervals", "sha256", "code", "seal")
+"""Keys whose texts are digits by their form, and could not be anything else."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -129,7 +131,7 @@ def stripped(capture: Capture) -> Capture:
 
 
 def stripped_result(result: Mapping[str, Any]) -> dict[str, Any]:
-    """Return a result without names and without the texts of its reasons and cautions, which may repeat a file's name."""
+    """Return a result without names, and without the texts of reasons and cautions: they may repeat a file's name."""
     out = {name: value for name, value in result.items() if name not in HELD_BACK}
     out["engine"] = {**(result.get("engine") or {}), "name": ""}
     for family in ("reasons", "cautions", "notes"):
@@ -166,13 +168,33 @@ def _gauge_table(gauge: GaugeSheet) -> dict[str, Any]:
 
 
 def _check(members: Mapping[str, bytes]) -> None:
+    """Search every text of the members; the capture's are of the fixed list that `stripped` leaves.
+
+    Raises
+    ------
+    InputError
+        One holds something personal.
+    """
     names = own_names()
     for name, content in members.items():
-        text = "" if name == CAPTURE else content.decode()
-        found = [words for kind, words in personal(text) if not (kind == "telephone" and name in (RESULT, GAUGE, SEAL))]
-        found += names_within(content, names) if name != CAPTURE else ()
-        if found:
-            raise InputError(say("bundle.personal", name=name, text=found[0][:60]))
+        if name == CAPTURE:
+            continue
+        data = json.loads(content) if name.endswith(".json") else parse_toml(content)
+        for text in _texts(data):
+            found = [*(words for _, words in personal(text)), *names_within(text.encode(), names)]
+            if found:
+                raise InputError(say("bundle.personal", name=name, text=found[0][:60]))
+
+
+def _texts(value: Any) -> Iterator[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, Mapping):
+        for key, inner in value.items():
+            yield from () if key in FIXED else _texts(inner)
+    elif isinstance(value, list | tuple):
+        for inner in value:
+            yield from _texts(inner)
 
 
 def _packed(members: Mapping[str, bytes]) -> bytes:
@@ -209,7 +231,8 @@ def read_bundle(path: Path) -> Bundle:
         raise InputError(say("bundle.no_consent", path=str(path), format=FORMAT))
     result = parse_json(members[RESULT], RESULT_FORMAT, f"{path}, {RESULT}") if RESULT in members else None
     seal = parse_json(members[SEAL], SEAL_FORMAT, f"{path}, {SEAL}") if SEAL in members else None
-    rig = card.get("rig") if isinstance(card.get("rig"), dict) else {}
+    told = card.get("rig")
+    rig: Mapping[str, Any] = told if isinstance(told, dict) else {}
     return Bundle(members[CAPTURE], _options(card, rig, path), gauge, str(licence), result, seal,
                   str(card.get("note", "")), str(rig.get("probe", "")))
 
@@ -230,8 +253,7 @@ def _options(card: Mapping[str, Any], rig: Mapping[str, Any], path: Path) -> dic
     for name, kind in kinds.items():
         if name in engine and not isinstance(engine[name], kind):
             raise InputError(say("bundle.unreadable", path=str(path), reason=f"engine.{name}"))
-    options: dict[str, Any] = dict.fromkeys(("firing_order", "intervals", "strokes", "fuel", "system_v", "engine", "rig",
-                                             "clamp", "probe", "gauge", "watch"))
+    options: dict[str, Any] = dict.fromkeys(OPTIONS)
     options |= {name: engine[name] for name in kinds if name in engine}
     return options | {"engine_name": "", "sync": str(rig.get("sync", "none")), "misfire_codes": (), "low": 75.0,
                       "dead": 15.0}

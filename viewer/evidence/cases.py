@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 from crankfold.analysis.errors import InputError
 from crankfold.analysis.many.reference import Reference, reference
 from crankfold.analysis.many.validation import Case, Judged
+from crankfold.viewer.evidence.bundle import CAPTURE, read_bundle
 from crankfold.viewer.evidence.bundle import SUFFIX as BUNDLE
-from crankfold.viewer.evidence.bundle import read_bundle
 from crankfold.viewer.evidence.gauge_file import GaugeSheet, bare_name, read_gauge
 from crankfold.viewer.evidence.seal import FORMAT as SEAL_FORMAT
 from crankfold.viewer.evidence.seal import RESULT_FORMAT, holds, read_json, same_code, seal_path
@@ -22,6 +22,7 @@ from crankfold.viewer.words.catalogue import say
 
 if TYPE_CHECKING:
     from crankfold.acquire.registry import Plugins
+    from crankfold.viewer.evidence.bundle import Bundle
 
 RESULT = ".json"
 GAUGE_ENDINGS = (".gauge.toml", ".gauge.csv")
@@ -75,8 +76,9 @@ def _inside(folder: Path) -> Iterator[Path]:
     for here, inner, names in os.walk(folder):
         inner[:] = sorted(name for name in inner if not name.startswith("."))
         for name in sorted(names):
-            if name.endswith(BUNDLE) or (name.endswith(RESULT) and not name.endswith(SEAL) and _is_result(Path(here) / name)):
-                yield Path(here) / name
+            path = Path(here) / name
+            if name.endswith(BUNDLE) or (name.endswith(RESULT) and not name.endswith(SEAL) and _is_result(path)):
+                yield path
 
 
 def _is_result(path: Path) -> bool:
@@ -125,20 +127,24 @@ def _of_bundle(path: Path, *, again: bool, plugins: Plugins) -> Found:
     bundle = read_bundle(path)
     if bundle.result is not None and not again:
         return _found(bare_name(path), bundle.result, bundle.gauge, bundle.seal)
-    return _found(bare_name(path), _analysed(bundle.capture_image, bundle.options, plugins), bundle.gauge, None)
+    return _found(bare_name(path), _analysed(path, bundle, plugins), bundle.gauge, None)
 
 
-def _analysed(image: bytes, options: Mapping[str, Any], plugins: Plugins) -> dict[str, Any]:
+def _analysed(path: Path, bundle: Bundle, plugins: Plugins) -> dict[str, Any]:
+    from crankfold.acquire.errors import AcquireError
     from crankfold.viewer.session.judge import judge
     from crankfold.viewer.session.question import question_of
     from crankfold.viewer.session.read import read_capture
     from crankfold.viewer.words.result_json import result_data
 
-    question = question_of(options)
+    question = question_of(bundle.options)
     with tempfile.TemporaryDirectory(prefix="crankfold-") as folder:
-        path = Path(folder) / "capture.h5"
-        path.write_bytes(image)
-        capture, warnings = read_capture(path, {}, plugins)
+        image = Path(folder) / CAPTURE
+        image.write_bytes(bundle.capture_image)
+        try:
+            capture, warnings = read_capture(image, {}, plugins)
+        except AcquireError as error:
+            raise InputError(str(error).replace(str(image), f"{path}, {CAPTURE}")) from error
     return result_data(judge(capture, question, warnings).result)
 
 

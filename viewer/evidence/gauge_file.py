@@ -99,7 +99,7 @@ def read_gauge(path: Path) -> dict[str, GaugeSheet]:
 
 
 def bare_name(path: Path | str) -> str:
-    """Return a file's name up to its first dot, so that ``crank-07.csv.gz`` and ``crank-07.gauge.toml`` belong together.
+    """Return a file's name up to its first dot: ``crank-07.csv.gz`` and ``crank-07.gauge.toml`` belong together.
 
     >>> bare_name("cranks/crank-07.csv.gz")
     'crank-07'
@@ -167,7 +167,8 @@ def _of_rows(rows: Sequence[tuple[dict[str, str], str]]) -> GaugeSheet:
         if condition not in kinds:
             raise InputError(say("gauge.bad_value", where=where, value=condition[:SHOWN]))
         cylinder = _cylinder(cells["cylinder"], where)
-        kinds[condition][cylinder] = (*kinds[condition].get(cylinder, ()), _bar(cells["pressure"], cells["unit"], where))
+        before = kinds[condition].get(cylinder, ())
+        kinds[condition][cylinder] = (*before, _bar(cells["pressure"], cells["unit"], where))
     speeds = [_rpm(cells.get("rpm") or None, where) for cells, where in rows]
     known = [speed for speed in speeds if speed is not None]
     return GaugeSheet(

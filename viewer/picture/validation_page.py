@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -14,9 +14,13 @@ from crankfold.viewer.words.catalogue import say
 from crankfold.viewer.words.validation import headline, plain_sentence
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from crankfold.analysis.many.proportion import Proportion
     from crankfold.analysis.many.validation import Pair, Validation
     from crankfold.viewer.picture.look import Paper
+
+Values = TypeVar("Values", float, "NDArray[np.float64]")
 
 HEIGHT = 1040.0
 DIFFERENCES = Box(MARGIN, 186.0, 900.0, 420.0)
@@ -53,7 +57,7 @@ def validation_picture(found: Validation, *, limit_percent: float = 75.0, paper:
     return scene
 
 
-def _dots(pairs: Sequence[Pair], wrong: frozenset[str], place: np.ndarray, paper: Paper) -> list[Item]:
+def _dots(pairs: Sequence[Pair], wrong: frozenset[str], place: NDArray[np.float64], paper: Paper) -> list[Item]:
     """Return a dot a pair; those of wrong engines filled and on top."""
     plain = [Ring(x, y, DOT, stroke=paper.ink, width=0.7) for p, (x, y) in zip(pairs, place, strict=True)
              if p.case not in wrong]
@@ -92,10 +96,10 @@ def _against(found: Validation, limit: float, paper: Paper) -> list[Item]:
     plot = GAUGE.inset(left=66.0, top=24.0, right=24.0, bottom=52.0)
     items: list[Item] = [Panel(GAUGE, fill=paper.card, stroke=paper.rule), *_percents(plot, paper)]
     for percent in range(0, 101, 20):
-        y = _y(plot, percent, 0.0, TOP_PERCENT)
+        y = _y(plot, float(percent), 0.0, TOP_PERCENT)
         items += [Rule(plot.left, y, plot.right, y, paper.rule, look.HAIR),
                   Words(plot.left - 10.0, y + 5.0, str(percent), TYPE, paper.faint, anchor="end")]
-    low = float(_x(plot, limit)), float(_y(plot, limit, 0.0, TOP_PERCENT))
+    low = _x(plot, limit), _y(plot, limit, 0.0, TOP_PERCENT)
     items += [Rule(low[0], plot.top, low[0], plot.bottom, paper.vermilion, look.HAIR, dash=(6.0, 4.0)),
               Rule(plot.left, low[1], plot.right, low[1], paper.vermilion, look.HAIR, dash=(6.0, 4.0))]
     ends = np.array([0.0, 100.0])
@@ -115,17 +119,16 @@ def _against(found: Validation, limit: float, paper: Paper) -> list[Item]:
 
 
 def _percents(plot: Box, paper: Paper) -> list[Item]:
-    return [Words(float(_x(plot, p)), plot.bottom + 20.0, f"{p} %", TYPE, paper.faint, anchor="middle")
+    return [Words(_x(plot, float(p)), plot.bottom + 20.0, f"{p} %", TYPE, paper.faint, anchor="middle")
             for p in range(0, 101, 20)]
 
 
-def _x(plot: Box, percent: np.ndarray | float) -> np.ndarray:
-    return plot.left + plot.width * np.asarray(percent, dtype=np.float64) / TOP_PERCENT
+def _x(plot: Box, percent: Values) -> Values:
+    return plot.left + plot.width * percent / TOP_PERCENT
 
 
-def _y(plot: Box, value: np.ndarray | float, low: float, high: float) -> np.ndarray:
-    share = (np.asarray(value, dtype=np.float64) - low) / (high - low)
-    return plot.bottom - plot.height * share
+def _y(plot: Box, value: Values, low: float, high: float) -> Values:
+    return plot.bottom - plot.height * (value - low) / (high - low)
 
 
 def _signed(value: float, digits: int = 0) -> str:

@@ -32,7 +32,8 @@ class Speeds:
 def headline(found: Validation) -> str:
     """Return the one sentence that says what came out."""
     v = found.verdicts
-    return say_count("validate.headline", v.wrong, engines=v.engines, decided=v.right + v.wrong)
+    facts = {"engines": v.engines, "decided": v.right + v.wrong}
+    return say_count("validate.headline", v.wrong, **facts) if v.wrong else say("validate.headline.none", **facts)
 
 
 def lines(found: Validation, speeds: Speeds | None) -> list[str]:
@@ -67,7 +68,8 @@ def plain_sentence(v: Verdicts) -> str:
     if not decided:
         return say("validate.shows_nothing")
     under = math.ceil(1000.0 * v.fewer_than) / 10.0  # upward, so that the sentence stays true
-    return say_count("validate.shows", v.wrong, decided=decided, under_points=under)
+    facts = {"decided": decided, "under_points": under}
+    return say_count("validate.shows", v.wrong, **facts) if v.wrong else say("validate.shows.none", **facts)
 
 
 def difference_lines(found: Validation) -> list[str]:
