@@ -17,7 +17,7 @@ from .errors import (
 )
 from .files.hdf5 import Hdf5File
 from .files.isolated import Apart, make_ready
-from .files.storage import StoredCapture, read_stored, save_capture
+from .files.storage import StoredCapture, capture_image, read_stored, save_capture
 from .hooks import hookimpl
 from .opening import open_board, open_file
 from .plugin_module import PluginOrigin
@@ -39,8 +39,8 @@ __all__ = [
     "Channel", "EndOfStream", "EngineCard", "Event", "FileFormatError", "Finding", "Happening", "Hdf5File",
     "KindFound", "Level", "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder", "RecordingPlan", "Rig",
     "RingBuffer", "RingOverrunError", "SYNC", "Samples", "Setting", "SettingError", "Shelf", "ShutdownTimeoutError",
-    "Source", "SourceInfo", "StoredCapture", "calibrated", "changed", "check_name", "check_rig", "discover_boards",
-    "flush_folder", "hookimpl", "in_base_units", "journals", "known_currents", "lasting_address", "level_of",
-    "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml", "read_stored", "record",
-    "recover", "save_capture", "save_card", "wired",
+    "Source", "SourceInfo", "StoredCapture", "calibrated", "capture_image", "changed", "check_name", "check_rig",
+    "discover_boards", "flush_folder", "hookimpl", "in_base_units", "journals", "known_currents", "lasting_address",
+    "level_of", "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml", "read_stored",
+    "record", "recover", "save_capture", "save_card", "wired",
 ]

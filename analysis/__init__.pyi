@@ -3,10 +3,16 @@ from .answer.verdict import Thresholds
 from .capture import CURRENT, SYNC, Capture, Channel, Gap, find_gaps
 from .engine import Engine, Fuel, SyncSpec
 from .errors import InputError, quoted, shortened
+from .many.agreement import Agreement, agreement
 from .many.comparison import Difference, compare
+from .many.drilled_plug import percent_with_hole
+from .many.gauge_speed import HIGHEST_RPM, LOWEST_RPM, carried_over
 from .many.pooling import pooled_cranks
 from .many.precision import CylinderPrecision, same_recordings, study
+from .many.proportion import Proportion
+from .many.reference import Reference, reference
 from .many.table import CRANKING, CYLINDER, HEALTH, Cell, result_row
+from .many.validation import Case, CylinderSaid, Pair, Validation, Verdicts, right_share, validate
 from .model.estimation import Estimate
 from .pipeline import analyse
 from .result import Cranking, Cylinder, Health, Notice, Result, State, SyncFound
@@ -14,13 +20,15 @@ from .signal.conditioning import NoCranking, condition
 from .signal.cranking import INRUSH_S
 from .signal.detector import CrankingDetector, DetectorState, End, Onset
 from .signal.trace import CrankingTrace
-from .sync.anchor import Gauge
+from .sync.anchor import BAR_IN, HIGHEST_BAR, Gauge
 from .sync.pulses import find_marks
 
 __all__ = [
-    "CRANKING", "CURRENT", "CYLINDER", "Capture", "Cell", "Channel", "Cranking", "CrankingDetector", "CrankingTrace",
-    "Cylinder", "CylinderPrecision", "DetectorState", "Difference", "End", "Engine", "Estimate", "Fuel", "Gap",
-    "Gauge", "HEALTH", "Health", "INRUSH_S", "InputError", "NoCranking", "Notice", "Onset", "Result", "SYNC", "State",
-    "SyncFound", "SyncSpec", "Thresholds", "analyse", "coded_cylinder", "compare", "condition", "find_gaps",
-    "find_marks", "pooled_cranks", "quoted", "result_row", "same_recordings", "shortened", "study",
+    "Agreement", "BAR_IN", "CRANKING", "CURRENT", "CYLINDER", "Capture", "Case", "Cell", "Channel", "Cranking",
+    "CrankingDetector", "CrankingTrace", "Cylinder", "CylinderPrecision", "CylinderSaid", "DetectorState", "Difference",
+    "End", "Engine", "Estimate", "Fuel", "Gap", "Gauge", "HEALTH", "HIGHEST_BAR", "HIGHEST_RPM", "Health", "INRUSH_S",
+    "InputError", "LOWEST_RPM", "NoCranking", "Notice", "Onset", "Pair", "Proportion", "Reference", "Result", "SYNC",
+    "State", "SyncFound", "SyncSpec", "Thresholds", "Validation", "Verdicts", "agreement", "analyse", "carried_over",
+    "coded_cylinder", "compare", "condition", "find_gaps", "find_marks", "percent_with_hole", "pooled_cranks", "quoted",
+    "reference", "result_row", "right_share", "same_recordings", "shortened", "study", "validate",
 ]

@@ -26,7 +26,7 @@ DOWN = ("low", "dead")
 
 
 @dataclass(frozen=True)
-class Judged:
+class CylinderSaid:
     """What a result says of one cylinder.
 
     Parameters
@@ -67,7 +67,7 @@ class Case:
 
     name: str
     verdict: str
-    cylinders: tuple[Judged, ...]
+    cylinders: tuple[CylinderSaid, ...]
     order: tuple[int, ...]
     reference: Reference
     blind: bool = False

@@ -19,9 +19,8 @@ import numpy as np
 from families import FAMILIES
 from make_captures import Made, make
 
-from crankfold.viewer.evidence.bundle import SUFFIX, make_bundle
-from crankfold.viewer.evidence.gauge_file import GaugeSheet
-from crankfold.viewer.session.question import Question
+from crankfold.viewer.evidence import BUNDLE_SUFFIX, GaugeSheet, make_bundle
+from crankfold.viewer.session import Question
 
 REPEATS, SCALE = 0.02, 0.03  # relative standard deviations of a reading, and of the gauge's scale
 READINGS = 2
@@ -37,7 +36,7 @@ def gauge_of(made: Made, rng: np.random.Generator) -> GaugeSheet:
 
 
 def question_of(made: Made) -> Question:
-    from crankfold.analysis.answer.verdict import Thresholds
+    from crankfold.analysis import Thresholds
 
     return Question(made.engine(), made.sync(), None, Thresholds(), None, ())
 
@@ -49,7 +48,7 @@ def write(folder: Path, family: str, seed: int, index: int) -> str | None:
     rng = np.random.default_rng([seed, index, 5])
     content = make_bundle(made.capture(), question_of(made), gauge_of(made, rng), licence="CC0-1.0",
                           note="simulated by the project's virtual engine")
-    (folder / f"{made.name}{SUFFIX}").write_bytes(content)
+    (folder / f"{made.name}{BUNDLE_SUFFIX}").write_bytes(content)
     return made.name
 
 

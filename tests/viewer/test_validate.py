@@ -11,18 +11,22 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.analysis.capture import Capture
-from crankfold.analysis.errors import InputError
-from crankfold.analysis.many.reference import reference
-from crankfold.analysis.many.validation import Case, Judged, validate
-from crankfold.analysis.result import Result
-from crankfold.viewer.evidence.bundle import SUFFIX, make_bundle, read_bundle
-from crankfold.viewer.evidence.gauge_file import GaugeSheet, read_gauge
-from crankfold.viewer.evidence.privacy import personal
-from crankfold.viewer.evidence.seal import code_of, digest_of, holds, same_code, seal_of
-from crankfold.viewer.session.question import question_of
-from crankfold.viewer.words.result_json import result_data, result_text
-from crankfold.viewer.words.validation import headline, plain_sentence
+from crankfold.analysis import Capture, Case, CylinderSaid, InputError, Result, reference, validate
+from crankfold.viewer.evidence import (
+    BUNDLE_SUFFIX,
+    GaugeSheet,
+    code_of,
+    digest_of,
+    holds,
+    make_bundle,
+    personal,
+    read_bundle,
+    read_gauge,
+    same_code,
+    seal_of,
+)
+from crankfold.viewer.session import question_of
+from crankfold.viewer.words import plain_sentence, result_data, result_text, validation_headline
 
 ORDER = (1, 3, 4, 2)
 GOOD = {1: (12.0, 12.1), 3: (0.1, 0.1), 4: (12.2, 12.0), 2: (11.9, 12.1)}
@@ -34,7 +38,7 @@ OPTIONS = {**dict.fromkeys(("intervals", "strokes", "fuel", "system_v", "engine"
 def case(name: str, verdict: str, percents: tuple[float, ...], gauge: tuple[float, ...], *, half: float = 3.0,
          named: bool = True) -> Case:
     states = ["dead" if p < 15 else "low" if p < 75 else "watch" if p < 85 else "good" for p in percents]
-    cylinders = tuple(Judged(c if named else None, p, (max(0.0, p - half), min(100.0, p + half)), s)
+    cylinders = tuple(CylinderSaid(c if named else None, p, (max(0.0, p - half), min(100.0, p + half)), s)
                       for c, p, s in zip(ORDER, percents, states, strict=True)) if verdict != "none" else ()
     return Case(name, verdict, cylinders, ORDER, reference([[0.12 * g, 0.12 * g] for g in gauge]), True, True)
 
@@ -50,7 +54,7 @@ def test_what_is_counted_and_what_the_sentence_claims() -> None:
     v = found.verdicts
     assert (v.engines, v.clear, v.right, v.wrong, v.undecided, v.unanswered) == (62, 61, 59, 0, 1, 1)
     assert plain_sentence(v).startswith("59 clear engines without a wrong verdict show that fewer than 5 % are wrong")
-    assert headline(found) == "62 engines: no wrong verdict in 59 clear ones."
+    assert validation_headline(found) == "62 engines: no wrong verdict in 59 clear ones."
     assert (found.sensitivity.found, found.sensitivity.of) == (2, 3)
     assert (found.specificity.found, found.specificity.of) == (241, 241)
 
@@ -61,7 +65,7 @@ def test_a_wrong_verdict_and_a_misjudged_cylinder_are_named() -> None:
                       case("right", "uneven", low, low)])
     assert found.wrong == ("missed", "blamed")
     assert (found.verdicts.right, found.verdicts.wrong) == (2, 1)
-    assert headline(found).startswith("3 engines: one wrong verdict in 3 clear ones")
+    assert validation_headline(found).startswith("3 engines: one wrong verdict in 3 clear ones")
 
 
 def test_bias_limits_and_slope_are_those_put_in() -> None:
@@ -165,7 +169,7 @@ def test_a_bundle_holds_what_is_listed_and_nothing_personal(tmp_path: Path, dead
     data = result_data(uneven_result)
     content = bundled(dead_three, note="harbour pump, warm", result=data, seal=seal_of(data, "ingrid-holm.json"))
     assert content == bundled(dead_three, note="harbour pump, warm", result=data, seal=seal_of(data, "x.json"))
-    path = tmp_path / f"a{SUFFIX}"
+    path = tmp_path / f"a{BUNDLE_SUFFIX}"
     path.write_bytes(content)
     with zipfile.ZipFile(path) as archive:
         assert archive.namelist() == ["bundle.toml", "capture.h5", "gauge.toml", "result.json", "seal.json"]
@@ -189,10 +193,10 @@ def test_what_is_personal_is_refused(dead_three: Capture, note: str) -> None:
 
 def test_damaged_and_strange_bundles_are_one_sentence_each(tmp_path: Path, dead_three: Capture) -> None:
     good = bundled(dead_three)
-    path = tmp_path / f"a{SUFFIX}"
+    path = tmp_path / f"a{BUNDLE_SUFFIX}"
     for content in (b"", good[:300], b"PK\x05\x06" + bytes(18)):
         path.write_bytes(content)
-        with pytest.raises(InputError, match=SUFFIX):
+        with pytest.raises(InputError, match=BUNDLE_SUFFIX):
             read_bundle(path)
     other = io.BytesIO(good)
     with zipfile.ZipFile(other, "a") as archive:
@@ -219,10 +223,10 @@ def test_the_whole_way_from_a_capture_to_the_comparison(in_process, dead_csv: Pa
     assert data["verdicts"]["right"] == data["sealed"] == data["blind"] == 1
     assert [round(c["gauge_percent"]) for c in data["cylinders"] if c["cylinder"] == 3] == [1]
     made = crankfold("bundle", dead_csv, *asked, "--readings", "gauge.csv", "--result", "dead.json", "--licence",
-                     "CC0-1.0", "--consent", "--out", f"dead{SUFFIX}")
+                     "CC0-1.0", "--consent", "--out", f"dead{BUNDLE_SUFFIX}")
     assert made.returncode == 0, made.stderr
     for again in ((), ("--again",)):
-        done = crankfold("validate", f"dead{SUFFIX}", "--json", "-", *again)
+        done = crankfold("validate", f"dead{BUNDLE_SUFFIX}", "--json", "-", *again)
         told = json.loads(done.stdout)
         assert told["verdicts"]["right"] == 1
         assert told["sealed"] == 1

@@ -7,10 +7,9 @@ from typing import Any
 
 import click
 
-from crankfold.viewer.command_line import VERDICT
-from crankfold.viewer.session.question import engine_options, question_of, settings_of
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.terminal import tell
+from crankfold.viewer.command_line import VERDICT, installed_plugins
+from crankfold.viewer.session import engine_options, question_of, settings_of
+from crankfold.viewer.words import say, tell
 
 
 @click.command("bundle", help=say("help.bundle.long"), short_help=say("help.bundle.short"))
@@ -29,18 +28,14 @@ from crankfold.viewer.words.terminal import tell
 def command(*, file: Path, readings: Path, result_path: Path | None, licence: str, consent: bool, note: str,
             columns: str | None, pairs: tuple[str, ...], out: Path, **options: Any) -> int:
     """Write the bundle and return the exit status."""
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.evidence.bundle import SUFFIX, make_bundle
-    from crankfold.viewer.evidence.seal import FORMAT as SEAL_FORMAT
-    from crankfold.viewer.evidence.seal import RESULT_FORMAT, read_json, seal_path
-    from crankfold.viewer.session.judge import in_amperes
-    from crankfold.viewer.session.outputs import Outputs, check_writable
-    from crankfold.viewer.session.read import read_capture
+    from crankfold.analysis import InputError
+    from crankfold.viewer.evidence import BUNDLE_SUFFIX, RESULT_FORMAT, SEAL_FORMAT, make_bundle, read_json, seal_path
+    from crankfold.viewer.session import Outputs, check_writable, in_amperes, read_capture
 
     if not consent:
         raise InputError(say("bundle.ask_consent", licence=licence[:40]))
-    if not out.name.endswith(SUFFIX):
-        raise InputError(say("bundle.suffix", path=str(out), suffix=SUFFIX))
+    if not out.name.endswith(BUNDLE_SUFFIX):
+        raise InputError(say("bundle.suffix", path=str(out), suffix=BUNDLE_SUFFIX))
     check_writable(out)
     question = question_of(options)
     gauge = _readings(readings, file)
@@ -49,7 +44,7 @@ def command(*, file: Path, readings: Path, result_path: Path | None, licence: st
         result = read_json(result_path, RESULT_FORMAT)
         seal = read_json(seal_path(result_path), SEAL_FORMAT) if seal_path(result_path).is_file() else None
     settings = settings_of(pairs) | ({} if columns is None else {"columns": columns})
-    capture, _ = read_capture(file, settings)
+    capture, _ = read_capture(file, settings, installed_plugins())
     content = make_bundle(in_amperes(capture, question.rig, question.probe), question, gauge, licence=licence,
                           note=note, result=result, seal=seal)
     with Outputs() as outputs:
@@ -60,8 +55,8 @@ def command(*, file: Path, readings: Path, result_path: Path | None, licence: st
 
 
 def _readings(path: Path, file: Path) -> Any:
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.evidence.gauge_file import bare_name, read_gauge
+    from crankfold.analysis import InputError
+    from crankfold.viewer.evidence import bare_name, read_gauge
 
     sheets = read_gauge(path)
     name = bare_name(file)

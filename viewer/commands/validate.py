@@ -9,16 +9,15 @@ from typing import TYPE_CHECKING
 
 import click
 
-from crankfold.viewer.command_line import NO_VERDICT, VERDICT
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.terminal import complain, tell
+from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
+from crankfold.viewer.words import complain, say, tell
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.analysis.many.validation import Validation
-    from crankfold.viewer.evidence.cases import Found
-    from crankfold.viewer.words.validation import Speeds
+    from crankfold.analysis import Validation
+    from crankfold.viewer.evidence import Found
+    from crankfold.viewer.words import Speeds
 
 STANDARD_OUTPUT = "-"
 PAGES = (".html", ".htm", ".pdf")
@@ -38,7 +37,7 @@ PAGES = (".html", ".htm", ".pdf")
 def command(*, paths: tuple[Path, ...], gauges: tuple[Path, ...], again: bool, low: float, seal: bool,
             protocol: Path | None, json_path: str | None, picture: Path | None) -> int:
     """Compare, seal or write the protocol, and return the exit status."""
-    from crankfold.analysis.errors import InputError
+    from crankfold.analysis import InputError
 
     if protocol is not None:
         return _protocol(protocol)
@@ -58,8 +57,7 @@ def command(*, paths: tuple[Path, ...], gauges: tuple[Path, ...], again: bool, l
 
 
 def _check_outputs(json_path: str | None, picture: Path | None) -> None:
-    from crankfold.viewer.session.judge import check_picture_path
-    from crankfold.viewer.session.outputs import check_writable
+    from crankfold.viewer.session import check_picture_path, check_writable
 
     if picture is not None:
         check_picture_path(picture)
@@ -69,10 +67,8 @@ def _check_outputs(json_path: str | None, picture: Path | None) -> None:
 
 
 def _cases(paths: Sequence[Path], gauges: Sequence[Path], *, again: bool) -> tuple[list[Found], dict[str, str]]:
-    from crankfold.acquire.registry import load_plugins
-    from crankfold.viewer.evidence.cases import Found, cases_of, files_in
-    from crankfold.viewer.evidence.gauge_file import GaugeSheet, read_gauge
-    from crankfold.viewer.words.progress import working
+    from crankfold.viewer.evidence import Found, GaugeSheet, cases_of, files_in, read_gauge
+    from crankfold.viewer.words import working
 
     sheets: dict[str, GaugeSheet] = {}
     for path in gauges:
@@ -81,7 +77,7 @@ def _cases(paths: Sequence[Path], gauges: Sequence[Path], *, again: bool) -> tup
     found: list[Found] = []
     left: dict[str, str] = {}
     with working(say("validate.comparing")):
-        for one in cases_of(files, sheets, again=again, plugins=load_plugins()):
+        for one in cases_of(files, sheets, again=again, plugins=installed_plugins()):
             if isinstance(one, Found):
                 found.append(one)
             else:
@@ -91,11 +87,10 @@ def _cases(paths: Sequence[Path], gauges: Sequence[Path], *, again: bool) -> tup
 
 def _deliver(found: list[Found], left: dict[str, str], low: float, json_path: str | None,
              picture: Path | None) -> None:
-    from crankfold.analysis.many.validation import validate
-    from crankfold.viewer.picture.validation_page import validation_picture
-    from crankfold.viewer.session.judge import scene_bytes
-    from crankfold.viewer.session.outputs import Outputs
-    from crankfold.viewer.words.validation import headline, lines, validation_data
+    from crankfold.analysis import validate
+    from crankfold.viewer.picture import validation_picture
+    from crankfold.viewer.session import Outputs, scene_bytes
+    from crankfold.viewer.words import validation_data, validation_headline, validation_lines
 
     compared = validate([one.case for one in found], limit_percent=low)
     speeds = _speeds(found, compared)
@@ -109,9 +104,9 @@ def _deliver(found: list[Found], left: dict[str, str], low: float, json_path: st
     if json_path == STANDARD_OUTPUT:
         sys.stdout.write(text)
         return
-    tell(headline(compared), bold=True)
+    tell(validation_headline(compared), bold=True)
     tell()
-    for line in lines(compared, speeds):
+    for line in validation_lines(compared, speeds):
         tell(line, indent=1)
     for path in (json_path, picture):
         if path is not None:
@@ -122,9 +117,8 @@ def _speeds(found: Sequence[Found], compared: Validation) -> Speeds | None:
     """Return the agreement with each gauge carried over to its capture's speed, None where a speed is not known."""
     import numpy as np
 
-    from crankfold.analysis.many.agreement import agreement
-    from crankfold.analysis.many.gauge_speed import HIGHEST_RPM, LOWEST_RPM, carried_over
-    from crankfold.viewer.words.validation import Speeds
+    from crankfold.analysis import HIGHEST_RPM, LOWEST_RPM, agreement, carried_over
+    from crankfold.viewer.words import Speeds
 
     speeds = {one.case.name: (one.gauge_rpm, one.cranking_rpm) for one in found}
     known = {name: (a, b) for name, (a, b) in speeds.items() if a is not None and b is not None
@@ -140,9 +134,9 @@ def _speeds(found: Sequence[Found], compared: Validation) -> Speeds | None:
 
 def _seal(paths: Sequence[Path]) -> int:
     """Write a seal beside each result and say its code."""
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.evidence.seal import RESULT_FORMAT, read_json, seal_of, seal_path
-    from crankfold.viewer.session.outputs import Outputs
+    from crankfold.analysis import InputError
+    from crankfold.viewer.evidence import RESULT_FORMAT, read_json, seal_of, seal_path
+    from crankfold.viewer.session import Outputs
 
     with Outputs() as outputs:
         sealed = []
@@ -159,9 +153,9 @@ def _seal(paths: Sequence[Path]) -> int:
 
 
 def _protocol(path: Path) -> int:
-    from crankfold.analysis.errors import InputError
-    from crankfold.viewer.evidence.protocol import protocol_html
-    from crankfold.viewer.session.outputs import Outputs, check_writable
+    from crankfold.analysis import InputError
+    from crankfold.viewer.evidence import protocol_html
+    from crankfold.viewer.session import Outputs, check_writable
 
     if path.suffix.lower() not in PAGES:
         raise InputError(say("problem.sheet_suffix", path=str(path)))
@@ -169,7 +163,7 @@ def _protocol(path: Path) -> int:
     page = protocol_html()
     content = page.encode()
     if path.suffix.lower() == ".pdf":
-        from crankfold.viewer.picture.pdf import pdf_of
+        from crankfold.viewer.picture import pdf_of
 
         content = pdf_of(page)
     with Outputs() as outputs:

@@ -22,18 +22,18 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crankfold.acquire.rig.toml import parse_toml
-from crankfold.analysis.errors import InputError
+from crankfold.acquire import parse_toml
+from crankfold.analysis import InputError
 from crankfold.viewer.evidence.gauge_file import FORMAT as GAUGE_FORMAT
 from crankfold.viewer.evidence.gauge_file import GaugeSheet, sheet_of
 from crankfold.viewer.evidence.privacy import names_within, own_names, personal
 from crankfold.viewer.evidence.seal import FORMAT as SEAL_FORMAT
 from crankfold.viewer.evidence.seal import RESULT_FORMAT, holds, parse_json
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
-    from crankfold.analysis.capture import Capture
-    from crankfold.viewer.session.question import Question
+    from crankfold.analysis import Capture
+    from crankfold.viewer.session import Question
 
 FORMAT = "crankfold.bundle/1"
 SUFFIX = ".bundle.zip"
@@ -102,7 +102,7 @@ def make_bundle(capture: Capture, question: Question, gauge: GaugeSheet, *, lice
     """
     import tomli_w
 
-    from crankfold.acquire.files.storage import capture_image
+    from crankfold.acquire import capture_image
 
     if licence not in LICENCES:
         raise InputError(say("bundle.licence", text=licence[:40], names=LICENCES))

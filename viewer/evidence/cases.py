@@ -9,19 +9,17 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crankfold.analysis.errors import InputError
-from crankfold.analysis.many.reference import Reference, reference
-from crankfold.analysis.many.validation import Case, Judged
+from crankfold.analysis import Case, CylinderSaid, InputError, Reference, reference
 from crankfold.viewer.evidence.bundle import CAPTURE, read_bundle
 from crankfold.viewer.evidence.bundle import SUFFIX as BUNDLE
 from crankfold.viewer.evidence.gauge_file import GaugeSheet, bare_name, read_gauge
 from crankfold.viewer.evidence.seal import FORMAT as SEAL_FORMAT
 from crankfold.viewer.evidence.seal import RESULT_FORMAT, holds, read_json, same_code, seal_path
 from crankfold.viewer.evidence.seal import SUFFIX as SEAL
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
-    from crankfold.acquire.registry import Plugins
+    from crankfold.acquire import Plugins
     from crankfold.viewer.evidence.bundle import Bundle
 
 RESULT = ".json"
@@ -100,7 +98,7 @@ def cases_of(files: Sequence[Path], sheets: Mapping[str, GaugeSheet], *, again: 
     again
         Analyse the captures of bundles anew, also those that hold a result.
     """
-    from crankfold.acquire.errors import AcquireError
+    from crankfold.acquire import AcquireError
 
     for path in files:
         try:
@@ -131,11 +129,9 @@ def _of_bundle(path: Path, *, again: bool, plugins: Plugins) -> Found:
 
 
 def _analysed(path: Path, bundle: Bundle, plugins: Plugins) -> dict[str, Any]:
-    from crankfold.acquire.errors import AcquireError
-    from crankfold.viewer.session.judge import judge
-    from crankfold.viewer.session.question import question_of
-    from crankfold.viewer.session.read import read_capture
-    from crankfold.viewer.words.result_json import result_data
+    from crankfold.acquire import AcquireError
+    from crankfold.viewer.session import judge, question_of, read_capture
+    from crankfold.viewer.words import result_data
 
     question = question_of(bundle.options)
     with tempfile.TemporaryDirectory(prefix="crankfold-") as folder:
@@ -170,10 +166,10 @@ def _found(name: str, result: Mapping[str, Any], sheet: GaugeSheet, seal: Mappin
                       seal is not None or bool(sheet.seal)), sheet.rpm, None if rpm is None else float(rpm))
 
 
-def _judged(cylinder: Mapping[str, Any]) -> Judged:
+def _judged(cylinder: Mapping[str, Any]) -> CylinderSaid:
     low, high = cylinder["interval_percent"]
     number = cylinder["cylinder"]
-    return Judged(None if number is None else int(number), float(cylinder["relative_percent"]),
+    return CylinderSaid(None if number is None else int(number), float(cylinder["relative_percent"]),
                   (float(low), float(high)), str(cylinder["state"]))
 
 

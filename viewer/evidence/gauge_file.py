@@ -30,10 +30,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from crankfold.acquire.rig.toml import parse_toml
-from crankfold.analysis.errors import InputError
-from crankfold.analysis.sync.anchor import BAR_IN, HIGHEST_BAR
-from crankfold.viewer.words.catalogue import say
+from crankfold.acquire import parse_toml
+from crankfold.analysis import BAR_IN, HIGHEST_BAR, InputError
+from crankfold.viewer.words import say
 
 FORMAT = "crankfold.gauge/1"
 TOML = ".toml"

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from crankfold.analysis.many.drilled_plug import percent_with_hole
+from crankfold.analysis import percent_with_hole
 from crankfold.viewer.picture import look
-from crankfold.viewer.words.catalogue import LANGUAGE, say
+from crankfold.viewer.words import LANGUAGE, say
 
 HOLES_MM = (0.0, 0.5, 0.8, 1.0, 1.5, 2.0, 3.0)
 CYLINDERS_CM3 = (300, 400, 500, 650)

@@ -15,8 +15,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from crankfold.analysis.errors import InputError
-from crankfold.viewer.words.catalogue import say
+from crankfold.analysis import InputError
+from crankfold.viewer.words import say
 
 FORMAT = "crankfold.seal/1"
 RESULT_FORMAT = "crankfold.result/1"

@@ -10,14 +10,12 @@ import numpy as np
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.page import MARGIN, WIDTH, title_over
 from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, Scene, Words
-from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.validation import headline, plain_sentence
+from crankfold.viewer.words import plain_sentence, say, validation_headline
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from crankfold.analysis.many.proportion import Proportion
-    from crankfold.analysis.many.validation import Pair, Validation
+    from crankfold.analysis import Pair, Proportion, Validation
     from crankfold.viewer.picture.look import Paper
 
 Values = TypeVar("Values", float, "NDArray[np.float64]")
@@ -42,7 +40,7 @@ def validation_picture(found: Validation, *, limit_percent: float = 75.0, paper:
     limit_percent
         Below it a cylinder is low.
     """
-    text = headline(found)
+    text = validation_headline(found)
     scene = Scene(WIDTH, HEIGHT, paper.paper, title=text, description=plain_sentence(found.verdicts))
     size = measures.size_to_fit(text, 50.0, 26.0, WIDTH - 2 * MARGIN, "serif")
     scene.add(Words(MARGIN, 78.0, text, size, paper.vermilion if found.wrong else paper.ink, face="serif"))
@@ -145,7 +143,7 @@ def _shares(found: Validation, paper: Paper) -> list[Item]:
 
 
 def _right(found: Validation) -> Proportion:
-    from crankfold.analysis.many.validation import right_share
+    from crankfold.analysis import right_share
 
     return right_share(found.verdicts)
 

@@ -8,11 +8,12 @@ from .result_json import json_text, result_data, result_text
 from .sentences import Answer, answer, headline, low_ones, safety, say_for, short_name
 from .study import groups_of, study_data, study_lines
 from .terminal import complain, prepare, tame, tell
+from .validation import Speeds, plain_sentence, validation_data, validation_headline, validation_lines
 
 __all__ = [
-    "Answer", "LANGUAGE", "Line", "answer", "changed_words", "comparison_data", "comparison_headline", "complain",
-    "decimal_points", "differences_between", "event_text", "groups_of", "headline", "json_text", "judging_text",
-    "low_ones", "narrator", "plain", "prepare", "print_result", "print_safety", "result_data", "result_text",
-    "safety", "say", "say_count", "say_for", "short_name", "solver_ready", "study_data", "study_lines", "tame",
-    "tell", "working",
+    "Answer", "LANGUAGE", "Line", "Speeds", "answer", "changed_words", "comparison_data", "comparison_headline",
+    "complain", "decimal_points", "differences_between", "event_text", "groups_of", "headline", "json_text",
+    "judging_text", "low_ones", "narrator", "plain", "plain_sentence", "prepare", "print_result", "print_safety",
+    "result_data", "result_text", "safety", "say", "say_count", "say_for", "short_name", "solver_ready", "study_data",
+    "study_lines", "tame", "tell", "validation_data", "validation_headline", "validation_lines", "working",
 ]

@@ -10,9 +10,7 @@ from typing import TYPE_CHECKING, Any
 from crankfold.viewer.words.catalogue import say, say_count
 
 if TYPE_CHECKING:
-    from crankfold.analysis.many.agreement import Agreement
-    from crankfold.analysis.many.proportion import Proportion
-    from crankfold.analysis.many.validation import Validation, Verdicts
+    from crankfold.analysis import Agreement, Proportion, Validation, Verdicts
 
 FORMAT = "crankfold.validation/1"
 DIGITS = 6
@@ -29,14 +27,14 @@ class Speeds:
     agreement: Agreement
 
 
-def headline(found: Validation) -> str:
+def validation_headline(found: Validation) -> str:
     """Return the one sentence that says what came out."""
     v = found.verdicts
     facts = {"engines": v.engines, "decided": v.right + v.wrong}
     return say_count("validate.headline", v.wrong, **facts) if v.wrong else say("validate.headline.none", **facts)
 
 
-def lines(found: Validation, speeds: Speeds | None) -> list[str]:
+def validation_lines(found: Validation, speeds: Speeds | None) -> list[str]:
     """Return everything else, a sentence a line: wrong ones first."""
     out = [] if not found.wrong else [say("validate.wrong", names=_some(found.wrong))]
     out += [_verdicts(found.verdicts), plain_sentence(found.verdicts), *difference_lines(found)]
@@ -108,7 +106,7 @@ def validation_data(found: Validation, speeds: Speeds | None, left_out: Mapping[
     pairs = [{**asdict(p), "difference": p.difference, "inside": p.inside, "normalised_error": p.normalised_error}
              for p in found.pairs]
     data = {
-        "format": FORMAT, "headline": headline(found), "wrong": list(found.wrong),
+        "format": FORMAT, "headline": validation_headline(found), "wrong": list(found.wrong),
         "verdicts": asdict(found.verdicts),
         "agreement": None if found.agreement is None else asdict(found.agreement),
         "deming": None if found.line is None else asdict(found.line),
