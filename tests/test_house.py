@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 import os
 import re
@@ -69,6 +70,28 @@ def test_style() -> None:
 def test_imports_point_down() -> None:
     done = run(str(BIN / "lint-imports"), "--no-cache")
     assert done.returncode == 0, done.stdout + done.stderr
+
+
+DOORS = sorted(path for room in ROOMS for path in (TOP / room).rglob("__init__.pyi"))
+
+
+@pytest.mark.parametrize("door", DOORS, ids=lambda path: path.parent.relative_to(TOP).as_posix())
+def test_a_door_offers_what_it_says_and_has_a_docstring(door: Path) -> None:
+    name = "crankfold." + ".".join(door.parent.relative_to(TOP).parts)
+    code = (f"import json, {name} as d; print(json.dumps([sorted(d.__all__), d.__doc__ or '',"
+            "[n for n in d.__all__ if not hasattr(d, n)]]))")
+    offered, words, missing = json.loads(run(sys.executable, "-c", code).stdout)
+    stub = ast.parse(door.read_text(encoding="utf-8"))
+    said = next(ast.literal_eval(node.value) for node in stub.body if isinstance(node, ast.Assign))
+    imported = {alias.name for node in stub.body if isinstance(node, ast.ImportFrom) for alias in node.names}
+    assert set(said) == set(offered) == imported
+    assert not missing
+    assert len(words) > 30
+
+
+def test_the_version_can_be_read() -> None:
+    done = run(sys.executable, "-c", "from crankfold.analysis import __version__; print(__version__)")
+    assert done.stdout.strip() == PROJECT["project"]["version"]
 
 
 def one_line_under(heading: str) -> str:

@@ -54,9 +54,9 @@ class LazyGroup(click.Group):
 def _show_version(ctx: click.Context, param: click.Parameter, value: bool) -> None:
     if not value or ctx.resilient_parsing:
         return
-    from importlib.metadata import version
+    from crankfold.analysis import __version__
 
-    click.echo(f"crankfold {version('crankfold')}")
+    click.echo(f"crankfold {__version__}")
     ctx.exit()
 
 

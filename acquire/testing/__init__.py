@@ -13,11 +13,6 @@ Anywhere else, on a real board too::
 
 from __future__ import annotations
 
-from crankfold.acquire.testing.for_pytest import PluginContract, SourceContract
-from crankfold.acquire.testing.outcome import BROKEN, KEPT, NOT_TRIED, Rule, RuleOutcome
-from crankfold.acquire.testing.plugin_rules import PLUGIN_RULES, run_plugin_contract
-from crankfold.acquire.testing.source_case import SourceCase
-from crankfold.acquire.testing.source_contract import SOURCE_RULES, run_contract
+import lazy_loader
 
-__all__ = ["BROKEN", "KEPT", "NOT_TRIED", "PLUGIN_RULES", "SOURCE_RULES", "PluginContract", "Rule", "RuleOutcome",
-           "SourceCase", "SourceContract", "run_contract", "run_plugin_contract"]
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)

@@ -10,7 +10,6 @@ import signal
 import sys
 import threading
 from functools import cache
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -57,7 +56,9 @@ def _end_with(parent: BaseProcess) -> None:
 
 def own_version() -> str:
     """Return the version of the package where this runs."""
-    return version("crankfold")
+    from crankfold.analysis import __version__
+
+    return __version__
 
 
 def judge_chunk(jobs: Sequence[Job]) -> list[Row]:

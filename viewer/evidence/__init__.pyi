@@ -1,14 +1,14 @@
-from .bundle import LICENCES, Bundle, make_bundle, read_bundle
-from .bundle import SUFFIX as BUNDLE_SUFFIX
+from .bundle import Bundle, LICENCES, make_bundle, read_bundle
+from .bundle import SUFFIX
 from .cases import Found, Left, cases_of, files_in
 from .gauge_file import GaugeSheet, bare_name, read_gauge
 from .privacy import personal
 from .protocol import protocol_html
-from .seal import FORMAT as SEAL_FORMAT
+from .seal import FORMAT
 from .seal import RESULT_FORMAT, code_of, digest_of, holds, read_json, same_code, seal_of, seal_path
 
 __all__ = [
-    "BUNDLE_SUFFIX", "Bundle", "Found", "GaugeSheet", "LICENCES", "Left", "RESULT_FORMAT", "SEAL_FORMAT", "bare_name",
-    "cases_of", "code_of", "digest_of", "files_in", "holds", "make_bundle", "personal", "protocol_html",
-    "read_bundle", "read_gauge", "read_json", "same_code", "seal_of", "seal_path",
+    "Bundle", "FORMAT", "Found", "GaugeSheet", "LICENCES", "Left", "RESULT_FORMAT", "SUFFIX", "bare_name", "cases_of",
+    "code_of", "digest_of", "files_in", "holds", "make_bundle", "personal", "protocol_html", "read_bundle",
+    "read_gauge", "read_json", "same_code", "seal_of", "seal_path",
 ]
