@@ -1,14 +1,12 @@
-from .bundle import Bundle, LICENCES, make_bundle, read_bundle
-from .bundle import SUFFIX
+from .bundle import BUNDLE_SUFFIX, LICENCES, Bundle, make_bundle, read_bundle
 from .cases import Found, Left, cases_of, files_in
 from .gauge_file import GaugeSheet, bare_name, read_gauge
 from .privacy import personal
 from .protocol import protocol_html
-from .seal import FORMAT
-from .seal import RESULT_FORMAT, code_of, digest_of, holds, read_json, same_code, seal_of, seal_path
+from .seal import RESULT_FORMAT, SEAL_FORMAT, code_of, digest_of, holds, read_json, same_code, seal_of, seal_path
 
 __all__ = [
-    "Bundle", "FORMAT", "Found", "GaugeSheet", "LICENCES", "Left", "RESULT_FORMAT", "SUFFIX", "bare_name", "cases_of",
-    "code_of", "digest_of", "files_in", "holds", "make_bundle", "personal", "protocol_html", "read_bundle",
-    "read_gauge", "read_json", "same_code", "seal_of", "seal_path",
+    "BUNDLE_SUFFIX", "Bundle", "Found", "GaugeSheet", "LICENCES", "Left", "RESULT_FORMAT", "SEAL_FORMAT", "bare_name",
+    "cases_of", "code_of", "digest_of", "files_in", "holds", "make_bundle", "personal", "protocol_html",
+    "read_bundle", "read_gauge", "read_json", "same_code", "seal_of", "seal_path",
 ]

@@ -27,8 +27,7 @@ from crankfold.analysis import InputError
 from crankfold.viewer.evidence.gauge_file import FORMAT as GAUGE_FORMAT
 from crankfold.viewer.evidence.gauge_file import GaugeSheet, sheet_of
 from crankfold.viewer.evidence.privacy import names_within, own_names, personal
-from crankfold.viewer.evidence.seal import FORMAT as SEAL_FORMAT
-from crankfold.viewer.evidence.seal import RESULT_FORMAT, holds, parse_json
+from crankfold.viewer.evidence.seal import RESULT_FORMAT, SEAL_FORMAT, holds, parse_json
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
@@ -36,7 +35,7 @@ if TYPE_CHECKING:
     from crankfold.viewer.session import Question
 
 FORMAT = "crankfold.bundle/1"
-SUFFIX = ".bundle.zip"
+BUNDLE_SUFFIX = ".bundle.zip"
 LICENCES = ("CC0-1.0", "CC-BY-4.0")
 """By their SPDX identifiers: to the public domain, or with the source named (who gives the bundle, as they wish)."""
 

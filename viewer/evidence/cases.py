@@ -10,11 +10,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crankfold.analysis import Case, CylinderSaid, InputError, Reference, reference
+from crankfold.viewer.evidence.bundle import BUNDLE_SUFFIX as BUNDLE
 from crankfold.viewer.evidence.bundle import CAPTURE, read_bundle
-from crankfold.viewer.evidence.bundle import SUFFIX as BUNDLE
 from crankfold.viewer.evidence.gauge_file import GaugeSheet, bare_name, read_gauge
-from crankfold.viewer.evidence.seal import FORMAT as SEAL_FORMAT
-from crankfold.viewer.evidence.seal import RESULT_FORMAT, holds, read_json, same_code, seal_path
+from crankfold.viewer.evidence.seal import RESULT_FORMAT, SEAL_FORMAT, holds, read_json, same_code, seal_path
 from crankfold.viewer.evidence.seal import SUFFIX as SEAL
 from crankfold.viewer.words import say
 

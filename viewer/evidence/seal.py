@@ -18,7 +18,7 @@ from typing import Any
 from crankfold.analysis import InputError
 from crankfold.viewer.words import say
 
-FORMAT = "crankfold.seal/1"
+SEAL_FORMAT = "crankfold.seal/1"
 RESULT_FORMAT = "crankfold.result/1"
 SUFFIX = ".seal.json"
 SEALED = ("verdict", "cylinders", "low", "low_positions")
@@ -53,7 +53,7 @@ def code_of(digest: str) -> str:
 def seal_of(result: Mapping[str, Any], name: str) -> dict[str, Any]:
     """Return the seal of a result as plain data."""
     digest = digest_of(result)
-    return {"format": FORMAT, "file": name, "sha256": digest, "code": code_of(digest),
+    return {"format": SEAL_FORMAT, "file": name, "sha256": digest, "code": code_of(digest),
             "sealed_utc": datetime.now(UTC).isoformat(timespec="seconds")}
 
 
@@ -64,7 +64,7 @@ def seal_path(result_path: Path) -> Path:
 
 def holds(seal: Mapping[str, Any], result: Mapping[str, Any]) -> bool:
     """Return whether a result is still the one that was sealed."""
-    return seal.get("format") == FORMAT and seal.get("sha256") == digest_of(result)
+    return seal.get("format") == SEAL_FORMAT and seal.get("sha256") == digest_of(result)
 
 
 def same_code(written: str, result: Mapping[str, Any]) -> bool:
