@@ -1,6 +1,6 @@
 from .atomic import flush_folder
-from .contract import CURRENT, Channel, EndOfStream, SYNC, Samples, Source, SourceInfo
-from .declarations import BoardDeclaration, BoardFound, CONTRACT, ReaderDeclaration, Setting
+from .contract import CURRENT, SYNC, Channel, EndOfStream, Samples, Source, SourceInfo
+from .declarations import CONTRACT, BoardDeclaration, BoardFound, ReaderDeclaration, Setting
 from .discovery import KindFound, discover_boards, lasting_address
 from .errors import (
     AcquireError,

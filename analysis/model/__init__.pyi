@@ -1,4 +1,4 @@
-from .estimation import Estimate, NO_RIVAL, estimate, find_rates
+from .estimation import NO_RIVAL, Estimate, estimate, find_rates
 from .gas import HEALTHY_LOSS, POLYTROPE, leaking_pressures
 
 __all__ = [

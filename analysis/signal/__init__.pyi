@@ -1,10 +1,10 @@
 from .ac_coupling import ac_probe
 from .conditioning import NoCranking, condition
 from .cycle_rate import (
-    CycleTrack,
     FAINT_LINE,
     RIVAL_LINE,
     RIVAL_REPEAT,
+    CycleTrack,
     RateCandidate,
     rate_candidates,
     rivals,

@@ -1,4 +1,4 @@
-from .bundle import BUNDLE_SUFFIX, Bundle, LICENCES, make_bundle, read_bundle
+from .bundle import BUNDLE_SUFFIX, LICENCES, Bundle, make_bundle, read_bundle
 from .cases import Found, Left, cases_of, files_in
 from .gauge_file import GaugeSheet, bare_name, read_gauge
 from .privacy import personal

@@ -24,7 +24,7 @@ from .prompts import ask_engine, ask_rig, can_ask
 from .question import Question, engine_options, question_of, rig_of, settings_of
 from .read import longest, read_capture, warnings_of
 from .signals import Signals
-from .standing import Phase, RUNNING, Spoken, Standing, VERDICTS, after, sentence, spoken
+from .standing import RUNNING, VERDICTS, Phase, Spoken, Standing, after, sentence, spoken
 from .tones import NOTES, Sink, told_by_tone, tone_wav
 from .warm_up import VIRTUAL, prepare_solver, prepare_virtual
 
