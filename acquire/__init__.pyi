@@ -1,4 +1,5 @@
 from .atomic import flush_folder
+from .channel_names import BATTERY, COUNTER, LEFT_OUT, PRESSURE, TIME, ColumnSeen, free_name, role_of
 from .contract import CURRENT, SYNC, Channel, EndOfStream, Samples, Source, SourceInfo
 from .declarations import CONTRACT, BoardDeclaration, BoardFound, ReaderDeclaration, Setting
 from .discovery import KindFound, discover_boards, lasting_address
@@ -43,4 +44,14 @@ __all__ = [
     "discover_boards", "flush_folder", "hookimpl", "in_base_units", "journals", "known_currents", "lasting_address",
     "level_of", "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml", "read_stored",
     "record", "recover", "save_capture", "save_card", "wired",
+    "AcquireError", "Apart", "BATTERY", "BELT", "BoardBusyError", "BoardDeclaration", "BoardDisconnectedError",
+    "BoardFound", "BoardGarbledError", "BoardNotFoundError", "BoardPermissionError", "BoardStalledError",
+    "CONTRACT", "COUNTER", "CURRENT", "Channel", "ColumnSeen", "EndOfStream", "EngineCard", "Event",
+    "FileFormatError", "Finding", "Happening", "Hdf5File", "KindFound", "LEFT_OUT", "Level", "PRESSURE",
+    "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder", "RecordingPlan", "Rig", "RingBuffer",
+    "RingOverrunError", "SYNC", "Samples", "Setting", "SettingError", "Shelf", "ShutdownTimeoutError", "Source",
+    "SourceInfo", "StoredCapture", "TIME", "calibrated", "changed", "check_name", "check_rig", "discover_boards",
+    "flush_folder", "free_name", "hookimpl", "in_base_units", "journals", "known_currents", "lasting_address",
+    "level_of", "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml", "read_stored",
+    "record", "recover", "role_of", "save_capture", "save_card", "wired",
 ]

@@ -34,6 +34,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from crankfold.acquire.channel_names import ColumnSeen
+
 # Offered here too, so that a driver needs one import: it names its channels.
 __all__ = ["CURRENT", "SYNC", "Block", "Channel", "EndOfStream", "Samples", "Source", "SourceInfo"]
 
@@ -68,6 +70,10 @@ class SourceInfo:
         Of a captured source.
     started_utc, notes
         Of a file that knows them.
+    columns
+        What each column of a line or table held while the source was opened; empty: the source knows its channels.
+    guessed
+        Whether it had to be guessed which column is which; whoever uses the source then asks.
     skew_s
         Time from the sampling of the first channel to that of each channel, seconds, one a channel; empty: none.
     """
@@ -84,6 +90,8 @@ class SourceInfo:
     started_utc: datetime | None = None
     notes: Mapping[str, str] = field(default_factory=dict)
     skew_s: tuple[float, ...] = ()
+    columns: tuple[ColumnSeen, ...] = ()
+    guessed: bool = False
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,6 +1,6 @@
 from .answer.hints import coded_cylinder
 from .answer.verdict import Thresholds
-from .capture import CURRENT, SYNC, Capture, Channel, Gap, find_gaps
+from .capture import BATTERY, CURRENT, PRESSURE, SYNC, Capture, Channel, Gap, find_gaps
 from .engine import Engine, Fuel, SyncSpec
 from .errors import InputError, quoted, shortened
 from .many.agreement import Agreement, agreement
@@ -33,4 +33,10 @@ __all__ = [
     "__version__", "agreement", "analyse", "carried_over", "coded_cylinder", "compare", "condition", "find_gaps",
     "find_marks", "percent_with_hole", "pooled_cranks", "quoted", "reference", "result_row", "right_share",
     "same_recordings", "shortened", "study", "validate",
+    "BATTERY", "CRANKING", "CURRENT", "CYLINDER", "Capture", "Cell", "Channel", "Cranking", "CrankingDetector",
+    "CrankingTrace", "Cylinder", "CylinderPrecision", "DetectorState", "Difference", "End", "Engine", "Estimate",
+    "Fuel", "Gap", "Gauge", "HEALTH", "Health", "INRUSH_S", "InputError", "NoCranking", "Notice", "Onset",
+    "PRESSURE", "Result", "SYNC", "State", "SyncFound", "SyncSpec", "Thresholds", "analyse", "coded_cylinder",
+    "compare", "condition", "find_gaps", "find_marks", "pooled_cranks", "quoted", "result_row", "same_recordings",
+    "shortened", "study",
 ]

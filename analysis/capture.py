@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 CURRENT = "current"
 SYNC = "sync"
+BATTERY = "battery"
+PRESSURE = "pressure"
 
 
 @dataclass(frozen=True)
@@ -26,7 +28,8 @@ class Channel:
     Parameters
     ----------
     name
-        What the channel carries: ``"current"`` or ``"sync"``.
+        What the channel carries: ``"current"``, ``"sync"``, ``"battery"`` (the battery's voltage), ``"pressure"`` (in a
+        cylinder), or any other name; the analysis leaves alone what nobody names to it.
     unit
         ``"A"``, ``"V"``, ``"kV"``, ``"bar"``, ``"counts"``, or ``""`` when nobody said.
     scale, offset

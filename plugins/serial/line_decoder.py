@@ -1,4 +1,4 @@
-"""Text lines turned into numbers: whole chunks at once while all is sound, line by line around the broken ones."""
+"""Text lines turned into numbers: whole chunks at once while all is sound, by the grammar around the broken ones."""
 
 from __future__ import annotations
 
@@ -8,13 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.plugins.serial.line_style import LONGEST_LINE, NUMBER, LineStyle, parse_line
+from crankfold.plugins.serial.grammar import NUMBER, Kind, Writing, checksum_holds, seconds_of_day, take_apart
+from crankfold.plugins.serial.line_style import LONGEST_LINE, LineStyle
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
-FEW_LINES = 4
-"""Lines up to which a piece that holds a broken one is not cut further but read line by line."""
+FEW_LINES = 8
+"""Lines up to which a piece that holds a broken one is not cut further but read by the grammar."""
 
 HIGHEST_INTEGER = 2**32 - 1
 """The clocks of micro-controllers count no further; the text of more is broken."""
@@ -22,6 +25,19 @@ HIGHEST_INTEGER = 2**32 - 1
 _TO_SPACES = bytes.maketrans(b",;\r", b"   ")
 _NUMBERS_ONLY = re.compile(rb"\s*(?:" + NUMBER + rb"\s+)*")
 _INTEGERS_ONLY = re.compile(rb"\s*(?:[+-]?\d++\s++)*+")
+
+
+def _hex(text: bytes) -> int:
+    return int(text, 16)
+
+
+def _comma(text: bytes) -> float:
+    return float(text.replace(b",", b"."))
+
+
+READ: dict[Kind, Callable[[bytes], float]] = {
+    Kind.WHOLE: int, Kind.DECIMAL: float, Kind.COMMA: _comma, Kind.HEX: _hex, Kind.CLOCK: seconds_of_day}
+"""How the text of each kind of number is read."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,24 +62,29 @@ class LineDecoder:
     ----------
     broken
         Broken lines so far.
+    hexadecimal
+        The first broken line that would be sound in hexadecimal digits, None where there was none.
     """
 
     def __init__(self, style: LineStyle, limits: tuple[tuple[float, float] | None, ...] = ()) -> None:
         self.broken = 0
+        self.hexadecimal: bytes | None = None
         self._style = style
-        self._pattern = style.pattern[:-1] + b"\n"
+        self._pattern = style.pattern[:-1] + b"\n" if style.quick else b""
         self._dtype = np.dtype(np.float64 if style.decimals else np.int64)
         self._numbers_only = _NUMBERS_ONLY if style.decimals else _INTEGERS_ONLY
+        self._readers = [READ[kind] for kind in style.kinds]
         highest = HIGHEST_INTEGER if self._dtype.kind == "i" else float(np.finfo(np.float64).max)
         given = (*limits, *[None] * (style.columns - len(limits)))[: style.columns]
         self._limits = [limit or (-highest - 1, highest) for limit in given]
         self._rest = b""
-        self._broken_before = 0
-        self._in_half_line = False
+        self._broken_before = self._pending = 0
+        self._in_half_line = self._joining = False
 
     def begin(self) -> None:
-        """Forget what was left over, and skip up to the next line end."""
+        """Forget what was left over, and skip up to the next line end, or to the next whole sample of several lines."""
         self._rest, self._broken_before, self._in_half_line = b"", 0, True
+        self._joining = self._style.lines > 1
 
     def feed(self, chunk: bytes) -> list[Lines]:
         """Return the numbers of the lines that `chunk` completes."""
@@ -78,21 +99,33 @@ class LineDecoder:
         cut = stream.rfind(b"\n") + 1
         self._rest = stream[cut:]
         found: list[Lines] = []
+        if cut and self._style.lines > 1:
+            cut = self._whole_samples(stream, cut)
+            self._rest = stream[cut:]
         if cut:
             self._decode(stream[:cut], found)
-        if len(self._rest) > LONGEST_LINE:
+        if len(self._rest) > LONGEST_LINE * self._style.lines:
             self._count_broken()
             self._rest, self._in_half_line = b"", True
         return found
 
+    def _whole_samples(self, stream: bytes, cut: int) -> int:
+        """Return where the last whole sample of several lines ends; what follows may be the next one's beginning."""
+        ends = [match.end() for match in self._style.expression.finditer(stream, 0, cut)]
+        waiting = stream.count(b"\n", ends[-1] if ends else 0, cut)
+        return cut if waiting >= 2 * self._style.lines else ends[-1] if ends else 0
+
     def _decode(self, body: bytes, found: list[Lines]) -> None:
+        if not self._style.quick:
+            self._decode_by_grammar(body, found)
+            return
         values = self._decode_clean(body)
         if values is not None:
             if len(values):
                 self._add(values, found)
             return
         if body.count(b"\n") <= FEW_LINES:
-            self._decode_carefully(body, found)
+            self._decode_by_grammar(body, found)
             return
         begin, end = self._strange_stretch(body)
         if begin == 0 and end == len(body):
@@ -123,7 +156,7 @@ class LineDecoder:
         if left != self._pattern * lines:
             return None
         for prefix in style.prefixes:
-            body = body.replace(prefix, b"")
+            body = body.replace(prefix, b" ")
         plain = body.translate(_TO_SPACES)
         if (style.decimals or style.signed or style.prefixes) and self._numbers_only.fullmatch(plain) is None:
             return None
@@ -141,30 +174,56 @@ class LineDecoder:
                 good &= (values >= low) & (values <= high)
         return good
 
-    def _decode_carefully(self, body: bytes, found: list[Lines]) -> None:
-        for line in body.split(b"\n")[:-1]:
-            if not line.strip():
+    def _decode_by_grammar(self, body: bytes, found: list[Lines]) -> None:
+        """Find every sample of the style; whatever stands between two is broken lines."""
+        rows: list[tuple[float, ...]] = []
+        before: list[int] = []
+        at = 0
+        for match in self._style.expression.finditer(body):
+            broken = self._broken_in(body[at : match.start()])
+            if self._joining:
+                broken, self._joining = max(0, broken - 1), False
+            at = match.end()
+            if self._style.checksum and not checksum_holds(match[0]):
+                self._pending += broken + 1
                 continue
-            values = self._decode_line(line)
-            if values is None:
-                self._count_broken()
-            else:
-                self._add(values, found)
+            rows.append(tuple(read(text) for read, text in zip(self._readers, match.groups(), strict=True)))
+            before.append(broken + self._pending)
+            self._pending = 0
+        self._pending += self._broken_in(body[at:])
+        self._hand_on(np.array(rows, dtype=self._dtype).reshape(len(rows), self._style.columns), before, found)
 
-    def _decode_line(self, line: bytes) -> NDArray[Any] | None:
-        parsed = parse_line(line)
-        if parsed is None or parsed[0] != self._style.labels:
-            return None
-        kind = float if self._style.decimals else int
-        try:
-            row = np.array([[kind(number) for number in parsed[1]]], dtype=self._dtype)
-        except (ValueError, OverflowError):
-            return None
-        return row if self._within_limits(row).all() else None
+    def _hand_on(self, rows: NDArray[Any], before: list[int], found: list[Lines]) -> None:
+        """Add rows with the broken lines before each; rows beyond the limits are broken too."""
+        sound, begin = self._within_limits(rows), 0
+        for row, (good, broken) in enumerate(zip(sound.tolist(), before, strict=True)):
+            if good and not broken:
+                continue
+            if row > begin:
+                self._add(rows[begin:row], found)
+            self._count_broken(broken + (not good))
+            begin = row + (not good)
+        if len(rows) > begin:
+            self._add(rows[begin:], found)
+        self._count_broken(self._pending)
+        self._pending = 0
 
-    def _count_broken(self) -> None:
-        self.broken += 1
-        self._broken_before += 1
+    def _broken_in(self, text: bytes) -> int:
+        """Return how many samples the lines of `text`, none of which is sound, stood for."""
+        lines = [line for line in text.split(b"\n") if line.strip()]
+        for line in lines:
+            if self.hexadecimal is None and (parts := take_apart(line, Writing.HEX)) is not None:
+                self._look_for_hex(parts.numbers)
+        return -(-len(lines) // self._style.lines)
+
+    def _look_for_hex(self, numbers: tuple[bytes, ...]) -> None:
+        letters = any(re.search(rb"[A-Fa-f]", number) for number in numbers)
+        if letters and len(numbers) == self._style.columns and set(self._style.kinds) == {Kind.WHOLE}:
+            self.hexadecimal = b",".join(numbers)
+
+    def _count_broken(self, count: int = 1) -> None:
+        self.broken += count
+        self._broken_before += count
 
     def _add(self, values: NDArray[Any], found: list[Lines]) -> None:
         if found and not self._broken_before:

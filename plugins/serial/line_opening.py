@@ -9,11 +9,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crankfold.acquire import AcquireError, BoardGarbledError, BoardStalledError
+from crankfold.plugins.serial.grammar import Writing
 from crankfold.plugins.serial.line_decoder import LineDecoder
-from crankfold.plugins.serial.line_style import FEWEST_LINES, LineStyle, find_style, looks_like_text, split_lines
+from crankfold.plugins.serial.line_finding import FEWEST_LINES, find_style
+from crankfold.plugins.serial.line_style import LineStyle, looks_like_text, split_lines
 from crankfold.plugins.serial.line_timing import rate_of_arrivals
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from crankfold.plugins.serial.port import SerialPort
@@ -29,6 +33,14 @@ ENOUGH_ARRIVALS = 3 * FEWEST_LINES
 
 PATIENCE_S = 4.0
 """A board may talk for this long, banner and settling, before numbers must have come."""
+
+SAID_S = 0.3
+"""A board that has fallen silent for so long after its greeting waits for a command."""
+
+SILENT_S = 2.5
+"""One that says nothing at all has started after so long, and one that was sent a command has answered."""
+
+MOST_SENT = 3
 
 HOPELESS_S = 1.2
 """A stream that after this long is not even text will not become numbers."""
@@ -47,7 +59,20 @@ class Heard:
     device: str
 
 
-def listen(port: SerialPort) -> Heard:
+@dataclass(frozen=True)
+class Asked:
+    """What a person said of the lines: how numbers are written, a pattern, and what makes the board begin."""
+
+    writing: Writing | None = None
+    pattern: str = ""
+    on_open: bytes = b""
+
+    def style(self, lines: Sequence[bytes], line_end: bytes) -> LineStyle | None:
+        """Return the style of these lines, None while they show none."""
+        return find_style(lines, line_end, writing=self.writing, pattern=self.pattern)
+
+
+def listen(port: SerialPort, asked: Asked) -> Heard:
     """Return what a second of the stream tells.
 
     Raises
@@ -57,34 +82,80 @@ def listen(port: SerialPort) -> Heard:
     BoardGarbledError
         What comes is not lines of numbers.
     """
-    began = time.monotonic()
     data = b""
     styled_s: float | None = None
-    style: LineStyle | None = None
     chunks: list[tuple[float, bytes]] = []
+    starter = _Starter(port, asked.on_open)
     while True:
         chunk = port.read(0.05)
         now = time.monotonic()
         if chunk:
             data += chunk
             chunks.append((now, chunk))
-        if not data and now - began > FIRST_BYTE_S:
-            raise BoardStalledError(f"the board at {port.port.device} prints nothing",
-                                    "check that its sketch runs and prints without being asked")
-        if style is None and data:
+        if styled_s is None:
+            _check_hope(port, data, starter, now, chunks)
             lines, line_end = split_lines(data)
-            style = find_style(lines[-4 * FEWEST_LINES :], line_end)
-            if style is not None:
+            if data and asked.style(lines[-4 * FEWEST_LINES :], line_end) is not None:
                 styled_s, chunks = now, [(now, b"")]
-            elif _hopeless(data, now - chunks[0][0]):
-                raise _unusable(port, data)
-        if styled_s is not None and now - styled_s >= (LISTEN_S if len(chunks) > ENOUGH_ARRIVALS else 3 * LISTEN_S):
+            else:
+                starter.look(now, heard=bool(chunk), anything=bool(data))
+        elif now - styled_s >= (LISTEN_S if len(chunks) > ENOUGH_ARRIVALS else 3 * LISTEN_S):
             break
+    starter.make_sure()
     lines, line_end = split_lines(b"".join(chunk for _, chunk in chunks))
-    style = find_style(lines, line_end)
+    style = asked.style(lines, line_end)
     if style is None:
         raise _unusable(port, data)
     return _measure(style, chunks, port)
+
+
+class _Starter:
+    """Sends what makes a board begin: once it has said what it has to say, again when it did not hear.
+
+    A board that is reset by opening the port hears nothing until it has started; then it usually says something.
+    """
+
+    def __init__(self, port: SerialPort, command: bytes) -> None:
+        self._port, self._command = port, command
+        self._began = self._heard_s = time.monotonic()
+        self._sent_s: float | None = None
+        self.sent = 0
+
+    @property
+    def waiting_since(self) -> float:
+        """When the board was last given a reason to begin."""
+        return self._sent_s if self._sent_s is not None else self._began
+
+    def look(self, now: float, *, heard: bool, anything: bool) -> None:
+        """Send the command if it is time to."""
+        if heard:
+            self._heard_s = now
+        if not self._command or self.sent == MOST_SENT:
+            return
+        quiet = anything and self._sent_s is None and now - self._heard_s >= SAID_S
+        if quiet or now - self.waiting_since >= SILENT_S:
+            self._send(now)
+
+    def make_sure(self) -> None:
+        """Send the command to a board that was printing already: it may choose what is printed."""
+        if self._command and not self.sent:
+            self._send(time.monotonic())
+
+    def _send(self, now: float) -> None:
+        self._port.write(self._command)
+        self._sent_s = now
+        self.sent += 1
+
+
+def _check_hope(port: SerialPort, data: bytes, starter: _Starter, now: float,
+                chunks: list[tuple[float, bytes]]) -> None:
+    waited = now - starter.waiting_since
+    if not data and waited > FIRST_BYTE_S:
+        raise BoardStalledError(f"the board at {port.port.device} prints nothing",
+                                "check that its sketch runs; if it waits for a command, give that with the setting "
+                                "on-open")
+    if data and _hopeless(data, min(waited, now - chunks[0][0])):
+        raise _unusable(port, data)
 
 
 def _hopeless(data: bytes, seconds: float) -> bool:
@@ -118,4 +189,5 @@ def _unusable(port: SerialPort, data: bytes) -> AcquireError:
     line = next((line for line in reversed(lines) if line.strip()), data[-SHOWN_TEXT:])
     shown = line[:SHOWN_TEXT].decode("ascii", "replace").strip()
     return BoardGarbledError(f"what comes from {where} is text but not lines of numbers, for example {shown!r}",
-                             "let the sketch print nothing but numbers, with commas between, one sample a line")
+                             "if it waits for a command, give that with the setting on-open; if its lines hold "
+                             "changing words, describe one with the setting pattern")

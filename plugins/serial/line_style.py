@@ -1,33 +1,31 @@
-"""How a board that prints numbers writes a line: found from the lines themselves, banner and broken ones among them."""
+"""What every whole line of a board that prints numbers looks like."""
 
 from __future__ import annotations
 
 import re
-from collections import Counter
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from functools import cached_property
 
-if TYPE_CHECKING:
-    from collections.abc import Sequence
+from crankfold.plugins.serial.grammar import (
+    BARE_HEX,
+    FORMS,
+    PREFIXED_HEX,
+    Kind,
+    Writing,
+    checksum_holds,
+    labels_of,
+    text_pattern,
+    units_of,
+)
 
 DIGITS = b"0123456789"
 NUMBER_BYTES = b"0123456789+-.eE"
-SEPARATORS = b",;\t "
 
-MOST_COLUMNS = 16
 LONGEST_LINE = 512
 """Bytes; sixteen labelled numbers need less. Longer without a line end is not a board that prints numbers."""
 
-FEWEST_LINES = 10
-"""Lines that must agree before a style is believed."""
-
-AGREEING = 0.6
-"""Part of the lines that must agree: a banner of several lines in one slow second leaves more."""
-
-NUMBER = rb"[+-]?+(?:\d++(?:\.\d*+)?+|\.\d++)(?:[eE][+-]?\d{1,3}+)?+"
-_LABEL = rb"[A-Za-z_][\w .()/%-]{0,40}?"
-_ITEM = re.compile(rb"(?:(" + _LABEL + rb")\s*[:=]\s*)?(" + NUMBER + rb")(?:\s*[,;]\s*|\s+|$)")
-_INTEGER = re.compile(rb"[+-]?\d+")
+ANY_TEXT = b"\0"
+"""Stands in a pattern for text that changes from line to line."""
 
 
 @dataclass(frozen=True)
@@ -36,52 +34,118 @@ class LineStyle:
 
     Parameters
     ----------
-    labels
-        In front of each number, empty where there is none; one a column.
-    decimals
-        Whether any number has a decimal point or an exponent.
+    texts
+        What stands around the numbers, tidied; one more than numbers. A line feed in it: the sample goes on in the
+        next line.
+    kinds
+        What each number is.
+    writing
+        How numbers are written.
     signed
         Whether any number has a sign.
-    pattern
-        The usual line without the characters of its numbers, line end included.
-    prefixes
-        Labels as they stand in the line, colon included.
+    usual
+        A usual line, for its exact spaces, without its end.
     line_end
         The last byte of a line.
+    checksum
+        Whether lines end in a checksum, and whether it is one that can be checked; None: there is none.
+    guess
+        What had to be guessed, for people, empty where nothing had.
+    names
+        What a named pattern calls the numbers, empty without one.
+    steps
+        For each number, the smallest difference its digits can show.
+    uneven
+        Whether there are now more, now fewer spaces around the numbers.
     """
 
-    labels: tuple[bytes, ...]
-    decimals: bool
-    signed: bool
-    pattern: bytes
-    prefixes: tuple[bytes, ...] = ()
+    texts: tuple[bytes, ...]
+    kinds: tuple[Kind, ...]
+    writing: Writing = Writing.POINT
+    signed: bool = False
+    usual: bytes = b""
     line_end: bytes = b"\n"
+    checksum: bool | None = None
+    guess: str = ""
+    names: tuple[str, ...] = ()
+    steps: tuple[float, ...] = ()
+    uneven: bool = False
 
     @property
     def columns(self) -> int:
-        """Numbers in a line."""
-        return len(self.labels)
+        """Numbers of a sample."""
+        return len(self.kinds)
+
+    @property
+    def decimals(self) -> bool:
+        """Whether any number is more than a whole one."""
+        return any(kind in {Kind.DECIMAL, Kind.COMMA, Kind.CLOCK} for kind in self.kinds)
+
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """What the lines call each number, empty where they do not."""
+        return labels_of(self.texts)
+
+    @property
+    def units(self) -> tuple[str, ...]:
+        """The unit behind each number, empty where there is none."""
+        return units_of(self.texts)
+
+    @property
+    def lines(self) -> int:
+        """Lines of a sample."""
+        return 1 + sum(text.count(b"\n") for text in self.texts)
+
+    @cached_property
+    def expression(self) -> re.Pattern[bytes]:
+        """What a whole sample matches, its line ends included; a group for each number."""
+        forms = {**FORMS, Kind.HEX: BARE_HEX if self.writing is Writing.HEX else PREFIXED_HEX}
+        body = b"".join(_spelled(text) + b"(" + forms[kind] + b")"
+                        for text, kind in zip(self.texts, self.kinds, strict=False)) + _spelled(self.texts[-1])
+        tail = b"" if self.checksum is None else rb"\*[0-9A-Fa-f]{2}"
+        return re.compile(rb"^[ \t\r]*+" + body + tail + rb"[ \t\r]*+\n", re.MULTILINE)
+
+    @cached_property
+    def quick(self) -> bool:
+        """Whether whole chunks can be read at once."""
+        plain = self.lines == 1 and self.checksum is None and self.writing is Writing.POINT and not self.uneven
+        return plain and set(self.kinds) <= {Kind.WHOLE, Kind.DECIMAL} and not any(ANY_TEXT in t for t in self.texts)
+
+    @cached_property
+    def prefixes(self) -> tuple[bytes, ...]:
+        """Texts of the usual line that are more than separators, the longest first."""
+        found, at = [], 0
+        for match in re.finditer(_numbers_of(self), self.usual):
+            found.append(self.usual[at : match.start()])
+            at = match.end()
+        texts = {text.strip(b" \t\r") for text in [*found, self.usual[at:]]}
+        return tuple(sorted((text for text in texts if text.strip(b",; \t\r")), key=len, reverse=True))
 
     @property
     def erased(self) -> bytes:
         """Bytes that are erased from a chunk before it is compared with `pattern`."""
         return NUMBER_BYTES if self.decimals or self.signed or self.prefixes else DIGITS
 
+    @cached_property
+    def pattern(self) -> bytes:
+        """The usual line without the characters of its numbers, line end included."""
+        return self.usual.translate(None, self.erased) + self.line_end
 
-def parse_line(line: bytes) -> tuple[tuple[bytes, ...], tuple[bytes, ...]] | None:
-    """Return labels and numbers of one line as texts, None if it is anything but separated numbers."""
-    line = line.strip()
-    labels: list[bytes] = []
-    numbers: list[bytes] = []
-    at = 0
-    while at < len(line):
-        item = _ITEM.match(line, at)
-        if item is None or len(numbers) == MOST_COLUMNS:
+    def parse(self, line: bytes) -> tuple[bytes, ...] | None:
+        """Return the numbers of one line as texts, None if it is not of this style."""
+        found = self.expression.fullmatch(line.rstrip(b"\r\n") + b"\n")
+        if found is None or (self.checksum and not checksum_holds(line)):
             return None
-        labels.append(item[1] or b"")
-        numbers.append(item[2])
-        at = item.end()
-    return (tuple(labels), tuple(numbers)) if numbers else None
+        return found.groups()
+
+
+def _numbers_of(style: LineStyle) -> re.Pattern[bytes]:
+    return re.compile(rb"(?<![\w.])(?:" + b"|".join({FORMS[kind] for kind in style.kinds}) + rb")")
+
+
+def _spelled(text: bytes) -> bytes:
+    pieces = [rb"[ \t\r]*+\n[ \t\r]*+".join(map(text_pattern, piece.split(b"\n"))) for piece in text.split(ANY_TEXT)]
+    return rb"[^\n]{0,200}?".join(pieces)
 
 
 def split_lines(data: bytes) -> tuple[list[bytes], bytes]:
@@ -89,37 +153,6 @@ def split_lines(data: bytes) -> tuple[list[bytes], bytes]:
     line_end = b"\r" if data.count(b"\r") > 2 * data.count(b"\n") else b"\n"
     lines = data.split(line_end)
     return lines[1:-1], line_end
-
-
-def find_style(lines: Sequence[bytes], line_end: bytes = b"\n") -> LineStyle | None:
-    """Return the style that most lines share, None when there is no such style.
-
-    Parameters
-    ----------
-    lines
-        Whole lines without their ends, some of which may be banner or broken.
-    line_end
-        The byte that ends them.
-    """
-    parsed = [(line, found) for line in lines if line.strip() and (found := parse_line(line)) is not None]
-    if not parsed:
-        return None
-    (labels, _), agreeing = Counter((found[0], len(found[1])) for _, found in parsed).most_common(1)[0]
-    told = sum(1 for line in lines if line.strip())
-    if agreeing < FEWEST_LINES or agreeing < AGREEING * told:
-        return None
-    good = [(line, numbers) for line, (its, numbers) in parsed if its == labels]
-    decimals = any(_INTEGER.fullmatch(number) is None for _, numbers in good for number in numbers)
-    signed = any(number[:1] in b"+-" for _, numbers in good for number in numbers)
-    prefixes = tuple(_prefix(good[0][0], label) for label in labels if label)
-    style = LineStyle(labels, decimals, signed, b"", prefixes, line_end)
-    patterns = Counter(line.translate(None, style.erased) + line_end for line, _ in good)
-    return LineStyle(labels, decimals, signed, patterns.most_common(1)[0][0], prefixes, line_end)
-
-
-def _prefix(line: bytes, label: bytes) -> bytes:
-    found = re.search(re.escape(label) + rb"\s*[:=]", line)
-    return found[0] if found else label
 
 
 def looks_like_text(data: bytes) -> bool:

@@ -18,8 +18,11 @@ UNITS_S = {"us": 1e-6, "ms": 1e-3, "s": 1.0}
 UNIT_TOLERANCE = 1.3
 """A column is a clock when it runs within this factor of the computer's; a second of arrivals tells that to 2 %."""
 
-CLOCK_WRAPS = (1 << 16, 1 << 32)
+CLOCK_WRAPS = (65536.0, 4294967296.0)
 """Where the clocks of micro-controllers begin again."""
+
+MIDNIGHT_S = (86_400.0,)
+"""Where a time of day does."""
 
 LATE_STEP = 1.5
 """A step in time of more periods than this means a line is missing; loops of plain sketches vary by some tenths."""
@@ -36,11 +39,12 @@ BASELINE_S = 0.15
 
 @dataclass(frozen=True)
 class TimeColumn:
-    """Which column is a clock or a counter, what it counts in, seconds, and its steps from line to line."""
+    """Which column is a clock or a counter, what it counts in, seconds, its steps from line to line, where it wraps."""
 
     column: int
     unit_s: float
     period: float
+    wraps: tuple[float, ...] = CLOCK_WRAPS
 
 
 def rate_of_arrivals(arrivals: Sequence[tuple[float, int]]) -> float:
@@ -50,7 +54,7 @@ def rate_of_arrivals(arrivals: Sequence[tuple[float, int]]) -> float:
     return float(np.sum(times * (counts - counts.mean())) / np.sum(times * times))
 
 
-def find_time_column(values: NDArray[Any], rate_hz: float) -> TimeColumn | None:
+def find_time_column(values: NDArray[Any], rate_hz: float, digits: Sequence[float] = ()) -> TimeColumn | None:
     """Return the column that is a clock, or counts the lines; None when none does.
 
     Parameters
@@ -59,16 +63,19 @@ def find_time_column(values: NDArray[Any], rate_hz: float) -> TimeColumn | None:
         Sound lines in a row, broken ones left out.
     rate_hz
         Lines a second, from their arrival.
+    digits
+        The smallest difference that the digits of each column can show; 1 unless given.
     """
     for column in range(values.shape[1]):
+        slack = digits[column] if column < len(digits) else 1.0
         steps = np.diff(values[:, column].astype(np.float64))
         usual = float(np.median(steps)) if len(steps) else 0.0
         back = steps[steps < 0]
         if len(steps) < 5 or not steps.any() or any(_unwrapped(float(step), usual) is None for step in back):
             continue
         steps = steps[steps >= 0]
-        period = float(np.mean(steps[steps <= 2.0 * usual + 1.0]))
-        if np.mean(np.abs(steps - usual) <= 0.5 * usual + 1.0) < 0.9:
+        period = float(np.mean(steps[steps <= 2.0 * usual + slack]))
+        if np.mean(np.abs(steps - usual) <= 0.5 * usual + slack) < 0.9:
             continue
         a_second = period * rate_hz
         for unit_s in UNITS_S.values():
@@ -86,14 +93,14 @@ class TimeLoss:
     ----------
     time
         The column.
-    whole
-        Whether it holds whole numbers, so that a step may be off by one.
+    step
+        The smallest difference its digits can show: a step from line to line may be off by as much.
     """
 
-    def __init__(self, time: TimeColumn, *, whole: bool) -> None:
+    def __init__(self, time: TimeColumn, *, step: float) -> None:
         self._time = time
         self.column = time.column
-        self._slack = 1.0 if whole else 0.0
+        self._slack = step
         self._last: float | None = None
         self._index = 0
         self._elapsed = 0.0
@@ -118,7 +125,7 @@ class TimeLoss:
         lost: list[tuple[int, int | None]] = []
         late = max(LATE_STEP * period, period + self._slack)
         for row in np.flatnonzero((steps < 0) | (steps > late)).tolist():
-            step = _unwrapped(float(steps[row]), period)
+            step = _unwrapped(float(steps[row]), period, self._time.wraps)
             steps[row] = 0.0 if step is None else step
             missing = None if step is None else max(0, round(step / period) - 1)
             if missing != 0:
@@ -128,10 +135,10 @@ class TimeLoss:
         return lost
 
 
-def _unwrapped(step: float, period: float) -> float | None:
+def _unwrapped(step: float, period: float, wraps: tuple[float, ...] = CLOCK_WRAPS) -> float | None:
     if step >= 0:
         return step
-    for wrap in CLOCK_WRAPS:
+    for wrap in wraps:
         if 0 <= step + wrap < wrap / 4 and step + wrap < 1000 * max(period, 1.0):
             return step + wrap
     return None

@@ -4,23 +4,28 @@ from __future__ import annotations
 
 import time
 from collections import deque
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from crankfold.acquire import (
     CONTRACT,
+    AcquireError,
     BoardDeclaration,
     BoardFound,
     BoardGarbledError,
     BoardStalledError,
     Samples,
     Setting,
+    SettingError,
     Source,
     SourceInfo,
     hookimpl,
 )
+from crankfold.plugins.serial.grammar import Writing
 from crankfold.plugins.serial.line_columns import plan_columns
 from crankfold.plugins.serial.line_decoder import LineDecoder, Lines
-from crankfold.plugins.serial.line_opening import listen
+from crankfold.plugins.serial.line_jumps import JumpWatch
+from crankfold.plugins.serial.line_opening import Asked, listen
 from crankfold.plugins.serial.line_timing import ArrivalWatch, TimeLoss
 from crankfold.plugins.serial.port import SerialPort, known_settings, number_setting
 from crankfold.plugins.serial.ports import ADDRESS_HELP, discover
@@ -28,6 +33,7 @@ from crankfold.plugins.serial.ports import ADDRESS_HELP, discover
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from crankfold.plugins.serial.line_opening import Heard
 
 crankfold_contract = CONTRACT
 
@@ -50,8 +56,14 @@ RATE_TOLERANCE = 0.02
 
 SETTINGS = (
     Setting("baud", "bits a second on the line, as the sketch sets it", "57600", str(DEFAULT_BAUD)),
-    Setting("columns", "what each number of a line is: current, sync, time, or - to leave out; found unless given",
-            "time,current,sync"),
+    Setting("columns", "what each number of a line is, with its unit in brackets if it is not printed: current, sync, "
+            "battery, pressure, time, a name of your own, or - to leave out; found unless given",
+            "time,current,battery(V),-"),
+    Setting("numbers", "how numbers are written: decimal, comma (2,5 for 2.5) or hex; found unless given", "hex"),
+    Setting("pattern", "one line as it is printed, numbers as {name}, changing text as {*}; only for odd lines",
+            "I{current} S{sync} {*}"),
+    Setting("on-open", "what to send so that the board begins; \\n for a line end, \\x03 for any byte", "s\\n"),
+    Setting("on-close", "what to send before the port is closed", "x\\n"),
     Setting("full-scale", "what one step above the highest code stands for, with its unit", "5V"),
     Setting("bits", "bits of the converter whose codes are printed", "10"),
     Setting("rate", "lines a second, checked against what comes; measured unless given", "500"),
@@ -66,26 +78,32 @@ class LineBoard(Source):
         known_settings(settings, tuple(setting.name for setting in SETTINGS), NAME)
         baud = number_setting(settings, "baud", DEFAULT_BAUD, lowest=300, highest=20e6)
         told_hz = number_setting(settings, "rate", None, lowest=1, highest=1e6)
+        asked = Asked(_writing(settings), settings.get("pattern", ""), _bytes(settings, "on-open"))
+        self._farewell = _bytes(settings, "on-close")
         self._ready: deque[Samples] = deque()
         self._held: deque[Samples] = deque()
         self._notes: list[str] = []
         self._torn = 0
         self._port = SerialPort(address, int(baud or DEFAULT_BAUD), board=NAME)
         try:
-            heard = listen(self._port)
+            heard = listen(self._port, asked)
             self._plan = plan_columns(heard, settings)
         except BaseException:
-            self._port.close()
+            self._close()
             raise
         self._rate_hz = self._plan.rate_hz
-        self._compare_rate(told_hz)
+        self._note(heard, settings, told_hz)
         self._decoder = LineDecoder(heard.style, self._plan.limits)
+        current = self._plan.picked[0]
+        self._jumps = JumpWatch(current, heard.style.steps[current])
+        self._jumps.learn(heard.values)
         found = self._plan.time
-        self._times = TimeLoss(found, whole=not heard.style.decimals) if found else None
+        self._times = TimeLoss(found, step=heard.style.steps[found.column]) if found else None
         self._watch = ArrivalWatch(self._rate_hz)
         self._info = SourceInfo(self._rate_hz, self._plan.channels, self._plan.dtype,
                                 f"board that prints numbers ({self._port.port.title})",
-                                address=self._port.port.address)
+                                address=self._port.port.address, columns=self._plan.seen,
+                                guessed=self._plan.guessed or bool(_unsaid(heard, settings)))
         self._reset_counts()
 
     def _reset_counts(self) -> None:
@@ -95,9 +113,14 @@ class LineBoard(Source):
         self._bytes_since_sound = 0
         self._looked_s, self._looked_broken, self._sound_since_look = now, self._decoder.broken, 0
 
-    def _compare_rate(self, told_hz: float | None) -> None:
-        if self._plan.note:
-            self._notes.append(self._plan.note)
+    def _note(self, heard: Heard, settings: Mapping[str, str], told_hz: float | None) -> None:
+        if guess := _unsaid(heard, settings):
+            self._notes.append(f"{guess}; say how numbers are written with the setting numbers")
+        if self._plan.guessed:
+            self._notes.append(f"a line holds {heard.style.columns} numbers and does not say what they are; say which "
+                               "is the current with the setting columns")
+        if heard.style.checksum is False:
+            self._notes.append("the lines end in a checksum that is not understood, so it is not checked")
         if told_hz is None:
             return
         if abs(self._rate_hz / told_hz - 1) > RATE_TOLERANCE:
@@ -120,8 +143,9 @@ class LineBoard(Source):
     def warnings(self) -> tuple[str, ...]:
         """What was survived so far."""
         notes = list(self._notes)
-        if self._decoder.broken:
-            notes.append(f"{self._decoder.broken} broken lines were left out, each counted as a lost sample")
+        broken = self._decoder.broken + self._jumps.damaged
+        if broken:
+            notes.append(f"{broken} broken lines were left out, each counted as a lost sample")
         if self._torn:
             notes.append(f"lines went missing on the way {self._torn} times, nobody knows how many; use a higher baud "
                          "rate, a lower sample rate, or print the time in front of each line")
@@ -132,6 +156,7 @@ class LineBoard(Source):
         self._held.clear()
         self._port.discard_input()
         self._decoder.begin()
+        self._jumps.restart()
         self._watch.restart()
         if self._times is not None:
             self._times.restart()
@@ -145,7 +170,8 @@ class LineBoard(Source):
             now = time.monotonic()
             self._bytes_since_sound += len(data)
             for lines in self._decoder.feed(data):
-                self._take(lines, now)
+                for sound in self._jumps.sift(lines):
+                    self._take(sound, now)
             if self._times is None and len(data) < FULL_READ:
                 self._judge_lateness(now)
             self._look_after_board(now)
@@ -197,6 +223,10 @@ class LineBoard(Source):
                                     "check its supply and cable, then start again")
         if now_s - self._looked_s >= GARBLED_S:
             broken = self._decoder.broken - self._looked_broken
+            if broken > SILENT_LINES and self._decoder.hexadecimal is not None:
+                shown = self._decoder.hexadecimal.decode("ascii", "replace")
+                raise BoardGarbledError(f"the lines from {where} were taken for decimal numbers and are hexadecimal, "
+                                        f"for example {shown!r}", "add the setting numbers=hex")
             if broken > max(self._sound_since_look, SILENT_LINES):
                 raise BoardGarbledError(f"{broken} of the last {broken + self._sound_since_look} lines from {where} "
                                         "are broken", "check the cable and its ground, and that no other program "
@@ -204,7 +234,32 @@ class LineBoard(Source):
             self._looked_s, self._looked_broken, self._sound_since_look = now_s, self._decoder.broken, 0
 
     def _close(self) -> None:
+        if self._farewell:
+            with suppress(AcquireError):  # a board that is gone needs no farewell
+                self._port.write(self._farewell)
+                self._port.flush()
         self._port.close()
+
+
+def _unsaid(heard: Heard, settings: Mapping[str, str]) -> str:
+    """Return what was guessed of how numbers are written, unless a person has said what there is."""
+    return "" if settings.get("columns") or settings.get("numbers") else heard.style.guess
+
+
+def _writing(settings: Mapping[str, str]) -> Writing | None:
+    text = settings.get("numbers", "").strip().lower()
+    if text and text not in [writing.value for writing in Writing]:
+        raise SettingError(f"numbers={text} cannot be used", "give decimal, comma or hex")
+    return Writing(text) if text else None
+
+
+def _bytes(settings: Mapping[str, str], name: str) -> bytes:
+    r"""Return what a setting with escapes (``s\n``) stands for."""
+    text = settings.get(name, "")
+    try:
+        return text.encode("latin-1").decode("unicode_escape").encode("latin-1")
+    except ValueError as error:
+        raise SettingError(f"{name}={text} cannot be used", "write it like s\\n, other bytes like \\x03") from error
 
 
 def open_board(address: str, settings: Mapping[str, str]) -> Source:

@@ -120,6 +120,19 @@ class SerialPort:
         except port_failures() as error:
             raise self._gone(error) from error
 
+    def flush(self) -> None:
+        """Wait until what was written has left this computer.
+
+        Raises
+        ------
+        BoardDisconnectedError
+            The port is gone.
+        """
+        try:
+            self._serial.flush()
+        except port_failures() as error:
+            raise self._gone(error) from error
+
     def discard_input(self) -> None:
         """Throw away what has come so far."""
         try:

@@ -22,7 +22,7 @@ from crankfold.analysis import Capture, Channel
 from crankfold.analysis.signal.detector import CrankingDetector
 from crankfold.plugins.serial.frame_codec import FrameDecoder, encode_frame
 from crankfold.plugins.serial.line_decoder import LineDecoder
-from crankfold.plugins.serial.line_style import find_style
+from crankfold.plugins.serial.line_finding import find_style
 
 USB_MB_PER_S = 2.0 * test_usb_speed.USB_HIGH_SPEED_BYTES_PER_S / 1e6
 CHUNK = 65_536

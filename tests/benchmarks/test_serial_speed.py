@@ -12,7 +12,7 @@ from cobs import cobs
 
 from crankfold.plugins.serial.frame_codec import FrameDecoder, encode_frame
 from crankfold.plugins.serial.line_decoder import LineDecoder
-from crankfold.plugins.serial.line_style import find_style
+from crankfold.plugins.serial.line_finding import find_style
 
 if TYPE_CHECKING:
     from collections.abc import Callable

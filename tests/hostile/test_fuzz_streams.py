@@ -19,8 +19,10 @@ from crankfold.acquire import AcquireError
 from crankfold.analysis import Channel
 from crankfold.plugins.serial import frame_format as fmt
 from crankfold.plugins.serial.frame_codec import LONGEST_FRAME, FrameDecoder, encode_frame
+from crankfold.plugins.serial.grammar import take_apart
 from crankfold.plugins.serial.line_decoder import LineDecoder
-from crankfold.plugins.serial.line_style import LONGEST_LINE, find_style, looks_like_text, parse_line, split_lines
+from crankfold.plugins.serial.line_finding import find_style
+from crankfold.plugins.serial.line_style import LONGEST_LINE, looks_like_text, split_lines
 from crankfold.plugins.usb.layout import PacketLayout, SampleLayout
 from crankfold.plugins.usb.packets import PacketDecoder
 from crankfold.plugins.usb.tmc_blocks import block_data, definite_block
@@ -74,7 +76,7 @@ def test_lines(seconds: float) -> None:
         looks_like_text(stream)
         lines, end = split_lines(stream)
         style = find_style(lines, end)
-        parse_line(stream[:500])
+        take_apart(stream[:500])
         if style is None:
             return
         whole, cut = LineDecoder(style), LineDecoder(style)

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crankfold.plugins.serial.line_decoder import LineDecoder
-from crankfold.plugins.serial.line_style import LONGEST_LINE, find_style, looks_like_text, parse_line, split_lines
+from crankfold.plugins.serial.line_finding import find_style
+from crankfold.plugins.serial.line_style import LONGEST_LINE, LineStyle, looks_like_text, split_lines
 from crankfold.plugins.serial.line_timing import (
     CONFIRM_S,
     ArrivalWatch,
@@ -33,19 +34,17 @@ BROKEN = ["", " ", "12", "1,2,3", ",5", "5,", "x", "12,3\x00", "1-2,3", "1.5,2",
           "ready", "current: 5", "--3;4", "1e999\t2.000", "3,,4", "\r", " 7,8", "7 ,8", ";", "0x10,2"]
 
 
-def reference(stream: bytes, labels: tuple[bytes, ...], decimals: bool) -> list[tuple[int, list[float]]]:
+def reference(stream: bytes, style: LineStyle) -> list[tuple[int, list[float]]]:
     """Rows with how many broken lines stood before each, read the plain way."""
     rows, broken = [], 0
-    kind = float if decimals else int
+    kind = float if style.decimals else int
     for line in stream.split(b"\n")[:-1]:
         if not line.strip():
             continue
-        parsed = parse_line(line)
-        try:
-            numbers = [kind(number) for number in parsed[1]] if parsed and parsed[0] == labels else None
-        except ValueError:
-            numbers = None
-        if numbers is None or not all(abs(number) < 2**32 for number in numbers if not decimals) or np.inf in numbers:
+        parsed = style.parse(line)
+        numbers = None if parsed is None else [kind(number) for number in parsed]
+        sound = numbers is not None and all(abs(number) < (np.inf if style.decimals else 2**32) for number in numbers)
+        if numbers is None or not sound:
             broken += 1
         else:
             rows.append((broken, [float(number) for number in numbers]))
@@ -69,7 +68,7 @@ def test_any_breakage_in_any_cut_agrees_with_line_by_line(form: str, data: st.Da
         for piece in decoder.feed(stream[begin:end]):
             broken = [piece.broken_before] + [0] * (len(piece.values) - 1)
             found += list(zip(broken, piece.values.astype(float).tolist(), strict=True))
-    assert found == reference(stream, style.labels, style.decimals)
+    assert found == reference(stream, style)
 
 
 def style_of(*lines: str) -> Any:
@@ -153,20 +152,20 @@ def test_a_rising_current_is_not_a_clock() -> None:
 
 @pytest.mark.parametrize("wrap", [1 << 16, 1 << 32])
 def test_a_clock_that_begins_again_loses_nothing(wrap: int) -> None:
-    loss = TimeLoss(TimeColumn(0, 1e-3, 2.0), whole=True)
+    loss = TimeLoss(TimeColumn(0, 1e-3, 2.0), step=1.0)
     assert loss.before((np.arange(500) * 2 + wrap - 400) % wrap) == []
     assert loss.rate_hz == pytest.approx(500)
 
 
 def test_a_clock_that_starts_from_nothing_is_a_board_that_started_anew() -> None:
-    loss = TimeLoss(TimeColumn(0, 1e-3, 2.0), whole=True)
+    loss = TimeLoss(TimeColumn(0, 1e-3, 2.0), step=1.0)
     assert loss.before(np.array([90_000, 90_002, 4, 6])) == [(2, None)]
 
 
 @given(st.lists(st.integers(0, 40), min_size=1, max_size=80), st.data())
 def test_any_loss_is_counted_in_any_grouping(lost: list[int], data: st.DataObject) -> None:
     times = np.cumsum([2 * (missing + 1) for missing in lost])
-    loss = TimeLoss(TimeColumn(0, 1e-3, 2.0), whole=True)
+    loss = TimeLoss(TimeColumn(0, 1e-3, 2.0), step=1.0)
     loss.before(np.array([0]))
     found = [0] * len(lost)
     begin = 0
