@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -52,12 +53,16 @@ def reference(stream: bytes, style: LineStyle) -> list[tuple[int, list[float]]]:
     return rows
 
 
+@cache
+def usual_style(form: str) -> LineStyle:
+    style = find_style([FORMS[form](i * 7 % 1000, i * 13 % 1000).encode() for i in range(30)])
+    assert style is not None
+    return style
+
+
 @given(st.sampled_from(sorted(FORMS)), st.data())
 def test_any_breakage_in_any_cut_agrees_with_line_by_line(form: str, data: st.DataObject) -> None:
-    write = FORMS[form]
-    usual = [write(i * 7 % 1000, i * 13 % 1000) for i in range(30)]
-    style = find_style([line.encode() for line in usual])
-    assert style is not None
+    write, style = FORMS[form], usual_style(form)
     texts = data.draw(st.lists(st.builds(write, st.integers(0, 1023), st.integers(0, 1023)) | st.sampled_from(BROKEN),
                                max_size=120))
     stream = "".join(text + "\n" for text in texts).encode()
