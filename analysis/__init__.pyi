@@ -25,18 +25,12 @@ from .sync.pulses import find_marks
 from .version import __version__
 
 __all__ = [
-    "Agreement", "BAR_IN", "CRANKING", "CURRENT", "CYLINDER", "Capture", "Case", "Cell", "Channel", "Cranking",
-    "CrankingDetector", "CrankingTrace", "Cylinder", "CylinderPrecision", "CylinderSaid", "DetectorState",
+    "Agreement", "BAR_IN", "BATTERY", "CRANKING", "CURRENT", "CYLINDER", "Capture", "Case", "Cell", "Channel",
+    "Cranking", "CrankingDetector", "CrankingTrace", "Cylinder", "CylinderPrecision", "CylinderSaid", "DetectorState",
     "Difference", "End", "Engine", "Estimate", "Fuel", "Gap", "Gauge", "HEALTH", "HIGHEST_BAR", "HIGHEST_RPM",
-    "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "NoCranking", "Notice", "Onset", "Pair", "Proportion",
-    "Reference", "Result", "SYNC", "State", "SyncFound", "SyncSpec", "Thresholds", "Validation", "Verdicts",
-    "__version__", "agreement", "analyse", "carried_over", "coded_cylinder", "compare", "condition", "find_gaps",
-    "find_marks", "percent_with_hole", "pooled_cranks", "quoted", "reference", "result_row", "right_share",
-    "same_recordings", "shortened", "study", "validate",
-    "BATTERY", "CRANKING", "CURRENT", "CYLINDER", "Capture", "Cell", "Channel", "Cranking", "CrankingDetector",
-    "CrankingTrace", "Cylinder", "CylinderPrecision", "DetectorState", "Difference", "End", "Engine", "Estimate",
-    "Fuel", "Gap", "Gauge", "HEALTH", "Health", "INRUSH_S", "InputError", "NoCranking", "Notice", "Onset",
-    "PRESSURE", "Result", "SYNC", "State", "SyncFound", "SyncSpec", "Thresholds", "analyse", "coded_cylinder",
-    "compare", "condition", "find_gaps", "find_marks", "pooled_cranks", "quoted", "result_row", "same_recordings",
-    "shortened", "study",
+    "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "NoCranking", "Notice", "Onset", "PRESSURE", "Pair",
+    "Proportion", "Reference", "Result", "SYNC", "State", "SyncFound", "SyncSpec", "Thresholds", "Validation",
+    "Verdicts", "__version__", "agreement", "analyse", "carried_over", "coded_cylinder", "compare", "condition",
+    "find_gaps", "find_marks", "percent_with_hole", "pooled_cranks", "quoted", "reference", "result_row",
+    "right_share", "same_recordings", "shortened", "study", "validate",
 ]
