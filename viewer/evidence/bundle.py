@@ -24,8 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 from crankfold.acquire import parse_toml
 from crankfold.analysis import InputError
-from crankfold.viewer.evidence.gauge_file import FORMAT as GAUGE_FORMAT
-from crankfold.viewer.evidence.gauge_file import GaugeSheet, sheet_of
+from crankfold.viewer.evidence.gauge_file import GAUGE_FORMAT, GaugeSheet, sheet_of
 from crankfold.viewer.evidence.privacy import names_within, own_names, personal
 from crankfold.viewer.evidence.seal import RESULT_FORMAT, SEAL_FORMAT, holds, parse_json
 from crankfold.viewer.words import say

@@ -10,11 +10,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crankfold.analysis import Case, CylinderSaid, InputError, Reference, reference
-from crankfold.viewer.evidence.bundle import BUNDLE_SUFFIX as BUNDLE
-from crankfold.viewer.evidence.bundle import CAPTURE, read_bundle
+from crankfold.viewer.evidence.bundle import BUNDLE_SUFFIX, CAPTURE, read_bundle
 from crankfold.viewer.evidence.gauge_file import GaugeSheet, bare_name, read_gauge
-from crankfold.viewer.evidence.seal import RESULT_FORMAT, SEAL_FORMAT, holds, read_json, same_code, seal_path
-from crankfold.viewer.evidence.seal import SUFFIX as SEAL
+from crankfold.viewer.evidence.seal import (
+    RESULT_FORMAT,
+    SEAL_FORMAT,
+    SEAL_SUFFIX,
+    holds,
+    read_json,
+    same_code,
+    seal_path,
+)
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
@@ -74,7 +80,8 @@ def _inside(folder: Path) -> Iterator[Path]:
         inner[:] = sorted(name for name in inner if not name.startswith("."))
         for name in sorted(names):
             path = Path(here) / name
-            if name.endswith(BUNDLE) or (name.endswith(RESULT) and not name.endswith(SEAL) and _is_result(path)):
+            plain = name.endswith(RESULT) and not name.endswith(SEAL_SUFFIX)
+            if name.endswith(BUNDLE_SUFFIX) or (plain and _is_result(path)):
                 yield path
 
 
@@ -101,7 +108,7 @@ def cases_of(files: Sequence[Path], sheets: Mapping[str, GaugeSheet], *, again: 
 
     for path in files:
         try:
-            if path.name.endswith(BUNDLE):
+            if path.name.endswith(BUNDLE_SUFFIX):
                 yield _of_bundle(path, again=again, plugins=plugins)
             else:
                 yield _of_result(path, sheets)

@@ -34,7 +34,7 @@ from crankfold.acquire import parse_toml
 from crankfold.analysis import BAR_IN, HIGHEST_BAR, InputError
 from crankfold.viewer.words import say
 
-FORMAT = "crankfold.gauge/1"
+GAUGE_FORMAT = "crankfold.gauge/1"
 TOML = ".toml"
 MAX_BYTES = 5_000_000  # some fifty thousand engines; anything longer is another kind of file
 REQUIRED = ("file", "cylinder", "pressure", "unit")
@@ -115,8 +115,8 @@ def sheet_of(table: Mapping[str, Any], where: str) -> GaugeSheet:
         A key is unknown or missing, or holds what it cannot.
     """
     unknown = next((key for key in table if key not in KEYS), None)
-    if unknown is not None or table.get("format") != FORMAT:
-        raise InputError(say("gauge.bad_key", where=where, name=str(unknown or "format")[:SHOWN], format=FORMAT))
+    if unknown is not None or table.get("format") != GAUGE_FORMAT:
+        raise InputError(say("gauge.bad_key", where=where, name=str(unknown or "format")[:SHOWN], format=GAUGE_FORMAT))
     unit = table.get("unit", "")
     readings = {name: _of_table(table.get(name, {}), unit, f"{where}, {name}") for name in ("readings", "wet")}
     dry, wet = readings["readings"], readings["wet"]

@@ -20,7 +20,7 @@ from crankfold.viewer.words import say
 
 SEAL_FORMAT = "crankfold.seal/1"
 RESULT_FORMAT = "crankfold.result/1"
-SUFFIX = ".seal.json"
+SEAL_SUFFIX = ".seal.json"
 SEALED = ("verdict", "cylinders", "low", "low_positions")
 OF_CYLINDER = ("position", "cylinder", "relative_percent", "interval_percent", "state")
 OF_ENGINE = ("firing_order", "intervals_deg", "strokes")
@@ -59,7 +59,7 @@ def seal_of(result: Mapping[str, Any], name: str) -> dict[str, Any]:
 
 def seal_path(result_path: Path) -> Path:
     """Return where the seal of a result lies: beside it, ``crank.json`` and ``crank.seal.json``."""
-    return result_path.with_name(result_path.name.removesuffix(".json") + SUFFIX)
+    return result_path.with_name(result_path.name.removesuffix(".json") + SEAL_SUFFIX)
 
 
 def holds(seal: Mapping[str, Any], result: Mapping[str, Any]) -> bool:
