@@ -33,12 +33,4 @@ __all__ = [
     "Verdicts", "__version__", "agreement", "analyse", "carried_over", "coded_cylinder", "compare", "condition",
     "find_gaps", "find_marks", "percent_with_hole", "pooled_cranks", "quoted", "reference", "result_row",
     "right_share", "same_recordings", "shortened", "study", "validate",
-    "Agreement", "BAR_IN", "CRANKING", "CURRENT", "CYLINDER", "Capture", "Case", "Cell", "Channel", "Cranking",
-    "CrankingDetector", "CrankingTrace", "Cylinder", "CylinderPrecision", "CylinderSaid", "DetectorState",
-    "Difference", "End", "Engine", "Estimate", "Fuel", "Gap", "Gauge", "HEALTH", "HIGHEST_BAR", "HIGHEST_RPM",
-    "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "NoCranking", "Notice", "Onset", "Pair", "Proportion",
-    "Reference", "Result", "SYNC", "State", "SyncFound", "SyncSpec", "Thresholds", "Validation", "Verdicts",
-    "agreement", "analyse", "carried_over", "coded_cylinder", "compare", "condition", "find_gaps", "find_marks",
-    "percent_with_hole", "pooled_cranks", "quoted", "reference", "result_row", "right_share", "same_recordings",
-    "shortened", "study", "validate",
 ]
