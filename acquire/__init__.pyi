@@ -27,6 +27,7 @@ from .rig.calibration import Level, calibrated, known_currents, level_of
 from .rig.cards import BELT, EngineCard, Rig, Shelf, changed, check_name, save_card
 from .rig.check import Finding, check_rig, observe
 from .rig.probe import Probe, in_base_units
+from .rig.smallest_leak import smallest_leak_percent
 from .rig.toml import parse_toml
 from .rig.wiring import wired
 from .stream.journal import journals, recover
@@ -44,5 +45,5 @@ __all__ = [
     "calibrated", "capture_image", "changed", "check_name", "check_rig", "discover_boards", "flush_folder",
     "free_name", "hookimpl", "in_base_units", "journals", "known_currents", "lasting_address", "level_of",
     "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml", "read_stored", "record",
-    "recover", "role_of", "save_capture", "save_card", "wired",
+    "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent", "wired",
 ]

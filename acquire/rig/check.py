@@ -10,6 +10,7 @@ import numpy as np
 
 from crankfold.acquire.errors import AcquireError, BoardStalledError
 from crankfold.acquire.rig.sine_fit import SineFit, fit_sine, tone
+from crankfold.acquire.rig.smallest_leak import CYLINDERS, HUMP_A, smallest_leak_percent
 from crankfold.acquire.stream import ClockFit, FittedRate, Piece, make_capture
 from crankfold.analysis import CURRENT, Gap
 
@@ -39,6 +40,7 @@ MIN_EFFECTIVE_BITS = 7.0  # records of eight bits cost the estimate nothing that
 MAINS_HZ = (50.0, 60.0)
 ZERO_AT_END = 0.01  # of the range: then current can only be seen in one direction
 DRIFT_SHARE = 0.25  # of the record at either end, for the zero's drift
+MAX_LEAK_PERCENT = 12.5  # half way to the 75 % limit: beyond, a healthy and a low cylinder cannot be told apart
 MAX_DRIFT_NOISES = 10.0  # of the noise, or of MAX_NOISE_A: a zero that wanders more is no quiet cable
 
 
@@ -50,7 +52,7 @@ class Finding:
     ----------
     code
         What: ``rate``, ``rate-low``, ``lost``, ``silent-channel``, ``noise``, ``resolution``, ``room``, ``clipped``,
-        ``one-way``, ``mains``, ``drift``, ``bits``, ``jitter``.
+        ``one-way``, ``mains``, ``drift``, ``leak``, ``bits``, ``jitter``.
     passed
         Whether it is as it should be.
     facts
@@ -238,16 +240,28 @@ def _current(channel: Channel, values: NDArray[np.float64], rate_hz: float) -> l
     if known and limits is not None:
         room = max(limits[1] - zero, zero - limits[0])
         found.append(Finding("room", room >= MIN_ROOM_A, {"room_a": room, "wanted_a": MIN_ROOM_A}))
+    amplitude = 0.0
     mains = max(MAINS_HZ, key=lambda f: tone(values, rate_hz, f) if rate_hz > 2.5 * f else 0.0)
     if rate_hz > 2.5 * mains:
         amplitude = tone(values, rate_hz, mains)
         found.append(Finding("mains", not known or amplitude <= MAX_MAINS_A,
                              {"amplitude": amplitude, "unit": unit, "frequency_hz": mains}))
+    if known:  # hum is a fault of its own, and the analysis takes it out
+        found += _leak(float(np.sqrt(max(0.0, noise**2 - 0.5 * amplitude**2))), step, rate_hz)
     part = max(1, int(DRIFT_SHARE * len(values)))
     drift = float(np.median(values[-part:]) - np.median(values[:part]))
     allowed = max(MAX_DRIFT_NOISES * noise, MAX_NOISE_A if known else 0.0)
     found.append(Finding("drift", abs(drift) <= allowed, {"drift": drift, "unit": unit}))
     return found
+
+
+def _leak(noise_a: float, step_a: float, rate_hz: float) -> list[Finding]:
+    """Return what the rig can resolve; nothing where its counts are too coarse, which ``resolution`` says."""
+    percent = smallest_leak_percent(noise_a, step_a, rate_hz)
+    if percent is None:
+        return []
+    facts = {"leak_percent": percent, "hump_a": HUMP_A, "cylinders": CYLINDERS}
+    return [Finding("leak", percent <= MAX_LEAK_PERCENT, facts)]
 
 
 def _noise(values: NDArray[np.float64]) -> float:

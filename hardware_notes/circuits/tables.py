@@ -14,13 +14,32 @@ from pathlib import Path
 import numpy as np
 from ngspice import measure, waveforms
 
+from crankfold.acquire import smallest_leak_percent
+from crankfold.acquire.rig.check import MIN_RATE_HZ, MIN_ROOM_A
+
 NOTES = Path(__file__).resolve().parents[1]
 MARKED = re.compile(r"(<!-- table (\S+) -->\n).*?(<!-- end -->)", re.DOTALL)
 FILTERS_NF = {500: 680, 1000: 330, 2000: 150, 4000: 82, 5000: 68, 10_000: 33, 20_000: 15, 100_000: 3.3}
 HUMP_HZ = 20.0  # of an eight at 300 rpm, the fastest humps there are
 PHASES = 50  # moments at which a board may happen to sample
 AROUND_S = 0.014  # a spark's pulse lies within
+CLAMP_NOISE_A = 1.5  # of a low-cost clamp, one sample
 Row = tuple[str, ...]
+# kind, probe, mV/A at the input, bits, span V, volts above zero, rate, noise in counts, price class, isolated
+BOARDS: tuple[tuple[str, str, float, int, float, float, float, float, str, str], ...] = (
+    ("10-bit microcontroller board that prints numbers", "10 mV/A, halved", 5.0, 10, 5.0, 3.75, 1000.0, 0.5, "€", "no"),
+    ("the same, without the divider", "10 mV/A", 10.0, 10, 5.0, 2.5, 1000.0, 0.5, "€", "no"),
+    ("the same, small clamp without an amplifier", "1 mV/A", 1.0, 10, 5.0, 4.5, 1000.0, 0.5, "€", "no"),
+    ("10-bit microcontroller board with frames", "10 mV/A, halved", 5.0, 10, 5.0, 3.75, 4000.0, 0.5, "€", "no"),
+    ("12-bit microcontroller board, 3.3 V, USB of its own", "10 mV/A, 56 kΩ and 12 kΩ", 1.76, 12, 3.3, 1.9, 10_000.0,
+     4.0, "€", "no"),
+    ("8-bit USB sampling board, ±5 V", "10 mV/A", 10.0, 8, 10.0, 5.0, 100_000.0, 0.5, "€€", "no"),
+    ("8-bit USB sampling board, ±20 V range", "1 mV/A", 1.0, 8, 40.0, 20.0, 100_000.0, 0.5, "€€", "no"),
+    ("12-bit USB sampling board, ±5 V", "10 mV/A", 10.0, 12, 10.0, 5.0, 100_000.0, 1.0, "€€€", "no"),
+    ("bench instrument, 8 bits, ±4 V on its screen", "10 mV/A", 10.0, 8, 8.0, 4.0, 10_000.0, 1.0, "€€€", "no: earthed"),
+    ("16-bit isolated acquisition module, ±10 V", "10 mV/A", 10.0, 16, 20.0, 10.0, 10_000.0, 3.0, "€€€", "yes"),
+    ("data logger, 16 bits, 100 samples a second", "10 mV/A", 10.0, 16, 20.0, 10.0, 100.0, 3.0, "€€", "some"),
+)
 
 
 def markdown(head: Row, rows: list[Row]) -> str:
@@ -159,8 +178,31 @@ def cams() -> str:
     return markdown(("sensor", "board", "resistors", "at the pin"), rows)
 
 
+def boards() -> str:
+    """Return what kinds of boards can resolve, by the rig check's own sums."""
+    rows = []
+    for kind, probe, mv_per_a, bits, span_v, above_v, rate, noise_counts, price, isolated in BOARDS:
+        step_a = span_v / 2**bits / (mv_per_a * 1e-3)
+        noise_a = float(np.hypot(CLAMP_NOISE_A, noise_counts * step_a))
+        room_a = above_v / (mv_per_a * 1e-3)
+        leaks = [_leak(smallest_leak_percent(noise_a, step_a, rate, hump_a=hump_a), rate, room_a)
+                 for hump_a in (40.0, 100.0)]
+        rows.append((kind, probe, f"{rate:,.0f}", f"{step_a:.2f} A", f"{room_a:,.0f} A", *leaks, price, isolated))
+    return markdown(("board", "probe", "samples a second", "one count", "room", "smallest leak, 40 A humps",
+                     "100 A humps", "price", "isolated"), rows)
+
+
+def _leak(percent: float | None, rate: float, room_a: float) -> str:
+    """Return the smallest leak, or why the board cannot be used."""
+    if rate < MIN_RATE_HZ:
+        return "too slow"
+    if percent is None:
+        return "too coarse"
+    return f"{percent:.1f} %" if room_a >= MIN_ROOM_A else f"{percent:.1f} %, humps may clip"
+
+
 TABLES = {made.__name__.replace("_", "-"): made for made in (
-    dividers, mistakes, load_dump, leakage, filters, amplifiers, loops, capacitive, pickups, cams)}
+    dividers, mistakes, load_dump, leakage, filters, amplifiers, loops, capacitive, pickups, cams, boards)}
 
 
 def main(arguments: list[str]) -> None:

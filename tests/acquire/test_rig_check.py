@@ -225,7 +225,7 @@ def test_a_channel_whose_converter_nobody_knows_is_not_called_cut_off() -> None:
     """There is neither a range to be beyond nor a step to be too coarse; noise and drift are looked at all the same."""
     capture = Capture(quiet()[:, None] / CLAMP_V_PER_A, RATE_HZ, (Channel("current", "A"),))
     found = check_rig(Observation(capture, RATE_HZ, None, 0.0, 0, 0), capture)
-    assert [f.code for f in found] == ["lost", "noise", "mains", "drift"]
+    assert [f.code for f in found] == ["lost", "noise", "mains", "leak", "drift"]
     assert all(f.passed for f in found)
 
 
@@ -294,3 +294,12 @@ def test_the_limits_of_a_good_rig() -> None:
             ("noise", in_amperes(STEPS * 69.0), in_amperes(STEPS * 72.0))]:
         assert within[code].passed, (code, within[code])
         assert not beyond[code].passed, (code, beyond[code])
+
+
+def test_the_smallest_leak_is_told_and_too_large_a_one_is_a_fault() -> None:
+    fine = checked(Bench(quiet(2.0)))[":leak"]
+    assert fine.passed and 3.0 < fine.facts["leak_percent"] < 5.0
+    noisy = checked(Bench(quiet(20.0)))[":leak"]
+    assert not noisy.passed and noisy.facts["leak_percent"] > 12.5
+    hummed = checked(Bench(quiet(2.0) + 0.2 * np.sin(2 * np.pi * 50 * np.arange(8000) / RATE_HZ)))[":leak"]
+    assert hummed.facts["leak_percent"] == pytest.approx(fine.facts["leak_percent"], rel=0.02)

@@ -15,7 +15,8 @@ from crankfold.plugins.usb.tmc_description import read_instrument
 
 NOTES = Path(__file__).resolve().parents[2] / "hardware_notes"
 PAGES = sorted(NOTES.glob("*.md"))
-WITH_SUMS = {"probes.md": 32, "sync-pickups.md": 8, "input-protection.md": 6, "isolation.md": 1}  # circuits: simulated
+WITH_SUMS = {"probes.md": 32, "sync-pickups.md": 8, "input-protection.md": 6, "isolation.md": 1,
+             "which-board.md": 6}  # what circuits do is simulated, in tests/hardware_notes
 READERS = {"usb-bulk.md": read_description, "usb-tmc.md": read_instrument}
 
 
