@@ -24,7 +24,7 @@ from crankfold.acquire import (
     ShutdownTimeoutError,
     record,
 )
-from crankfold.acquire.stream.pipeline import caught as capture_making
+from crankfold.acquire.stream import caught as capture_making
 from crankfold.acquire.stream.recorder import MAX_WAITING
 
 RATE = 2000.0
@@ -220,10 +220,14 @@ def test_a_thousand_plugs_and_pulls_leave_no_thread_and_no_handle(array_source, 
 
 STOPPED = """
 import importlib.util, sys, threading
-spec = importlib.util.spec_from_file_location("made", sys.argv[1] + "/conftest.py")
-made = importlib.util.module_from_spec(spec); sys.modules["made"] = made; spec.loader.exec_module(made)
+def loaded(name, path):
+    spec = importlib.util.spec_from_file_location(name, path)
+    module = sys.modules[name] = importlib.util.module_from_spec(spec); spec.loader.exec_module(module)
+    return module
+
+made, cranks = (loaded(name, sys.argv[1] + path) for name, path in (("made", "/conftest.py"), ("cranks", "/../conftest.py")))
 from crankfold.acquire.stream.recorder import record
-bench = made.Bench(2000.0, 8.0).crank(2.0, 2.0).crank(5.0, 2.0)
+bench = cranks.Bench(2000.0, 8.0).crank(2.0, 2.0).crank(5.0, 2.0)
 steps = []
 for at in range(0, len(bench.current_a), 200):
     steps += [bench.current_a[at:at + 200, None], 0.02]

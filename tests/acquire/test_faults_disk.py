@@ -20,7 +20,7 @@ from crankfold.acquire import Happening, Recorder, RecordingPlan, Rig, Shelf, jo
 from crankfold.acquire.atomic import write_whole
 from crankfold.acquire.errors import SaveError
 from crankfold.acquire.stream.journal import JournalWriter, new_journal_path
-from crankfold.acquire.stream.pipeline import journal as journal_module
+from crankfold.acquire.stream import journal as journal_module
 from crankfold.analysis import Capture
 
 RATE = 2000.0
@@ -149,15 +149,19 @@ RECORDING = """
 import importlib.util, os, random, signal, sys, time
 from pathlib import Path
 import numpy as np
-spec = importlib.util.spec_from_file_location("made", sys.argv[2] + "/conftest.py")
-made = importlib.util.module_from_spec(spec); sys.modules["made"] = made; spec.loader.exec_module(made)
+def loaded(name, path):
+    spec = importlib.util.spec_from_file_location(name, path)
+    module = sys.modules[name] = importlib.util.module_from_spec(spec); spec.loader.exec_module(module)
+    return module
+
+made, cranks = (loaded(name, sys.argv[2] + path) for name, path in (("made", "/conftest.py"), ("cranks", "/../conftest.py")))
 from crankfold.acquire.errors import FileFormatError
 from crankfold.acquire.stream.journal import journals, recover
 from crankfold.acquire.stream.recorder import record
 from crankfold.acquire.stream.plan import RecordingPlan
 from crankfold.acquire.files.storage import load_capture, save_capture
 
-bench = made.Bench(2000.0, 12.0).crank(2.0, 2.0).crank(7.0, 2.0)
+bench = cranks.Bench(2000.0, 12.0).crank(2.0, 2.0).crank(7.0, 2.0)
 chance, found = random.Random(5), {"whole": 0, "recovered": 0, "absent": 0}
 
 def run(folder):

@@ -32,5 +32,5 @@ def test_examples_give_what_stands_beside_them(name: str) -> None:
 
 
 def test_what_a_notebook_calls_first_has_examples() -> None:
-    rooms = {"capture", "engine", "anchor", "table", "precision"}
+    rooms = {"capture", "engine", "sync.anchor", "many.table", "many.precision"}
     assert {f"crankfold.analysis.{name}" for name in rooms} <= set(modules_with_examples())

@@ -11,7 +11,7 @@ import pytest
 
 from crankfold.analysis import Capture, Engine, condition
 from crankfold.analysis.model import acceptance, estimate, faults
-from crankfold.analysis.model import estimate as estimates
+from crankfold.analysis.model import estimation as estimates
 from crankfold.analysis.model.gas import ANGLES_DEG
 from crankfold.analysis.model.options import FitOptions
 from crankfold.analysis.model.slowing import slowness

@@ -9,7 +9,7 @@ import pytest
 
 from crankfold.analysis import Engine
 from crankfold.analysis.answer.notice_codes import REASONS
-from crankfold.analysis.criticism import refusals
+from crankfold.analysis.criticism import refusal as refusals
 
 FOUR = Engine((1, 3, 4, 2))
 TWELVE = Engine((1, 12, 5, 8, 3, 10, 6, 7, 2, 11, 4, 9))

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.acquire import FileFormatError, opening
+from crankfold.acquire import FileFormatError
 from crankfold.viewer import command_line
 from crankfold.viewer.words import progress, working
 
@@ -69,7 +69,8 @@ def test_every_command_that_reads_a_file_says_it(watched: Callable[[], Terminal]
 
     monkeypatch.chdir(tmp_path)
     (tmp_path / "busy.mat").touch()
-    monkeypatch.setattr(opening, "open_file", slow)
+    monkeypatch.setattr("crankfold.acquire.open_file", slow)
+    monkeypatch.setattr("crankfold.acquire.opening.open_file", slow)  # a reader named as a board
     terminal = watched()
     assert command_line.run(command.replace("{}", "busy.mat").split()) == 2
     assert "busy.mat: it is damaged; copy it again" in terminal.getvalue()

@@ -46,7 +46,7 @@ def literals_and_patterns() -> tuple[set[str], list[re.Pattern[str]]]:
 
 def whys() -> dict[str, set[str]]:
     """Return the reasons behind reasons that the analysis gives, by code."""
-    text = "\n".join(f.read_text(encoding="utf-8") for f in Path(crankfold.analysis.__file__).parent.glob("*.py"))
+    text = "\n".join(f.read_text(encoding="utf-8") for f in Path(crankfold.analysis.__file__).parent.rglob("*.py"))
     sync = set(re.findall(r'_NoNameError\("([a-z-]+)"', text))
     sync |= set(re.findall(r'"sync-cannot-name",\s*\{\s*"why": "([a-z-]+)"', text))
     unexplained = set(re.findall(r'"not-explained",\s*\{\s*"why": "([a-z-]+)"', text))

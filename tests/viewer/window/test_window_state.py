@@ -13,7 +13,7 @@ from crankfold.viewer.picture import measures
 from crankfold.viewer.session import NOTES, Judged, Phase, Standing, after, spoken, told_by_tone
 from crankfold.viewer.session import news as n
 from crankfold.viewer.session.standing import ENOUGH_S
-from crankfold.viewer.session.tones import wav_of
+from crankfold.viewer.session.tones import tone_wav
 from crankfold.viewer.window.head import ADVICE, KEYS, LEAST_ADVICE, headline_lines
 from crankfold.viewer.window.keys import keys_for, line_of
 from crankfold.viewer.window.placing import MARGIN, WIDE
@@ -205,7 +205,7 @@ def test_an_answer_under_way_cannot_be_put_away(uneven: Judged) -> None:
 
 
 def test_good_and_bad_news_sound_different() -> None:
-    waves = {phase: wav_of(phase) for phase in NOTES}
+    waves = {phase: tone_wav(phase) for phase in NOTES}
     assert waves[Phase.EVEN] != waves[Phase.NAMED] != waves[Phase.REFUSED] != waves[Phase.LOST]
     assert all(wave.startswith(b"RIFF") for wave in waves.values())
     for phase in (Phase.EVEN, Phase.ARMED, Phase.ENOUGH):
