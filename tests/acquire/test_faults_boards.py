@@ -225,7 +225,7 @@ def loaded(name, path):
     module = sys.modules[name] = importlib.util.module_from_spec(spec); spec.loader.exec_module(module)
     return module
 
-made, cranks = (loaded(name, sys.argv[1] + path) for name, path in (("made", "/conftest.py"), ("cranks", "/../conftest.py")))
+made, cranks = loaded("made", sys.argv[1] + "/conftest.py"), loaded("cranks", sys.argv[1] + "/../conftest.py")
 from crankfold.acquire.stream.recorder import record
 bench = cranks.Bench(2000.0, 8.0).crank(2.0, 2.0).crank(5.0, 2.0)
 steps = []

@@ -19,8 +19,8 @@ import pytest
 from crankfold.acquire import Happening, Recorder, RecordingPlan, Rig, Shelf, journals, record, recover, save_capture
 from crankfold.acquire.atomic import write_whole
 from crankfold.acquire.errors import SaveError
-from crankfold.acquire.stream.journal import JournalWriter, new_journal_path
 from crankfold.acquire.stream import journal as journal_module
+from crankfold.acquire.stream.journal import JournalWriter, new_journal_path
 from crankfold.analysis import Capture
 
 RATE = 2000.0
@@ -154,7 +154,7 @@ def loaded(name, path):
     module = sys.modules[name] = importlib.util.module_from_spec(spec); spec.loader.exec_module(module)
     return module
 
-made, cranks = (loaded(name, sys.argv[2] + path) for name, path in (("made", "/conftest.py"), ("cranks", "/../conftest.py")))
+made, cranks = loaded("made", sys.argv[2] + "/conftest.py"), loaded("cranks", sys.argv[2] + "/../conftest.py")
 from crankfold.acquire.errors import FileFormatError
 from crankfold.acquire.stream.journal import journals, recover
 from crankfold.acquire.stream.recorder import record

@@ -10,10 +10,10 @@ import pytest
 from crankfold.acquire import Event, Happening, RecordingPlan, journals, recover
 from crankfold.acquire.contract import Block
 from crankfold.acquire.errors import SaveError
+from crankfold.acquire.stream import pipeline as stream_module
 from crankfold.acquire.stream.caught import Caught
 from crankfold.acquire.stream.journal import JournalWriter
 from crankfold.acquire.stream.pipeline import Stream
-from crankfold.acquire.stream import pipeline as stream_module
 from crankfold.acquire.stream.plan import Stage
 
 RATE = 1000.0
