@@ -30,6 +30,7 @@ from .rig.probe import Probe, in_base_units
 from .rig.smallest_leak import smallest_leak_percent
 from .rig.toml import parse_toml
 from .rig.wiring import wired
+from .stream.caught import CaughtCrank
 from .stream.journal import journals, recover
 from .stream.plan import Event, Happening, RecordingPlan
 from .stream.recorder import Recorder, record
@@ -37,13 +38,13 @@ from .stream.ring import RingBuffer
 
 __all__ = [
     "AcquireError", "Apart", "BATTERY", "BELT", "BoardBusyError", "BoardDeclaration", "BoardDisconnectedError",
-    "BoardFound", "BoardGarbledError", "BoardNotFoundError", "BoardPermissionError", "BoardStalledError", "CONTRACT",
-    "COUNTER", "CURRENT", "Channel", "ColumnSeen", "EndOfStream", "EngineCard", "Event", "FileFormatError", "Finding",
-    "Happening", "Hdf5File", "KindFound", "LEFT_OUT", "Level", "PRESSURE", "PluginOrigin", "Plugins", "Probe",
-    "ReaderDeclaration", "Recorder", "RecordingPlan", "Rig", "RingBuffer", "RingOverrunError", "SYNC", "Samples",
-    "Setting", "SettingError", "Shelf", "ShutdownTimeoutError", "Source", "SourceInfo", "StoredCapture", "TIME",
-    "calibrated", "capture_image", "changed", "check_name", "check_rig", "discover_boards", "flush_folder",
-    "free_name", "hookimpl", "in_base_units", "journals", "known_currents", "lasting_address", "level_of",
-    "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml", "read_stored", "record",
-    "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent", "wired",
+    "BoardFound", "BoardGarbledError", "BoardNotFoundError", "BoardPermissionError", "BoardStalledError",
+    "CONTRACT", "COUNTER", "CURRENT", "CaughtCrank", "Channel", "ColumnSeen", "EndOfStream", "EngineCard", "Event",
+    "FileFormatError", "Finding", "Happening", "Hdf5File", "KindFound", "LEFT_OUT", "Level", "PRESSURE",
+    "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder", "RecordingPlan", "Rig", "RingBuffer",
+    "RingOverrunError", "SYNC", "Samples", "Setting", "SettingError", "Shelf", "ShutdownTimeoutError", "Source",
+    "SourceInfo", "StoredCapture", "TIME", "calibrated", "capture_image", "changed", "check_name", "check_rig",
+    "discover_boards", "flush_folder", "free_name", "hookimpl", "in_base_units", "journals", "known_currents",
+    "lasting_address", "level_of", "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml",
+    "read_stored", "record", "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent", "wired",
 ]

@@ -24,7 +24,7 @@ MIN_SKEW_SAMPLES = 1e-3  # a thousandth of a sample is below any converter's own
 
 
 @dataclass(frozen=True, eq=False)
-class Caught:
+class CaughtCrank:
     """One crank as it was copied out of the ring; scaling it may take a while and is left to whoever wants it.
 
     Parameters

@@ -9,7 +9,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from crankfold.acquire.errors import SaveError
-from crankfold.acquire.stream.caught import Caught
+from crankfold.acquire.stream.caught import CaughtCrank
 from crankfold.acquire.stream.clock import ClockFit
 from crankfold.acquire.stream.journal import JournalWriter, new_journal_path
 from crankfold.acquire.stream.plan import Event, Happening, Stage
@@ -42,7 +42,7 @@ class Stream:
         Takes each crank and event.
     """
 
-    def __init__(self, source: Source, plan: RecordingPlan, emit: Callable[[Caught | Event], None]) -> None:
+    def __init__(self, source: Source, plan: RecordingPlan, emit: Callable[[CaughtCrank | Event], None]) -> None:
         self._source, self._plan, self._emit = source, plan, emit
         self.info = info = source.info
         finite_only = info.finite and not info.live  # a live board may end too, and is a stream until then
@@ -227,7 +227,8 @@ class Stream:
         if journal is not None:
             journal.close()
         self._given += 1
-        self._emit(Caught(self.ring.copy(start, stop), self.info, rate_hz, trigger, self._started_utc, notes, journal))
+        piece = self.ring.copy(start, stop)
+        self._emit(CaughtCrank(piece, self.info, rate_hz, trigger, self._started_utc, notes, journal))
         self._tell(Happening.CAPTURED, stop)
 
     def _rate(self) -> tuple[float, dict[str, str]]:

@@ -14,7 +14,7 @@ from collections import deque
 from typing import TYPE_CHECKING, Self
 
 from crankfold.acquire.errors import AcquireError, BoardStalledError, ShutdownTimeoutError
-from crankfold.acquire.stream.caught import Caught
+from crankfold.acquire.stream.caught import CaughtCrank
 from crankfold.acquire.stream.pipeline import Stream
 from crankfold.acquire.stream.plan import Event, Happening, RecordingPlan, Stage
 from crankfold.acquire.stream.whole_source import read_captured
@@ -73,7 +73,7 @@ class Recorder:
         self._live = source.info.live or not source.info.finite
         own = weakref.ref(self)  # a ring may be large: no cycle is to keep it until somebody collects
 
-        def put(item: Caught | Event) -> None:
+        def put(item: CaughtCrank | Event) -> None:
             recorder = own()
             if recorder is not None:
                 recorder._put(item)
@@ -81,8 +81,8 @@ class Recorder:
         self._stream = Stream(source, self._plan, put)
         self._lock = threading.Lock()
         self._changed = threading.Condition()
-        self._waiting: deque[Caught | Capture | Event] = deque()
-        self._given: Caught | Capture | None = None
+        self._waiting: deque[CaughtCrank | Capture | Event] = deque()
+        self._given: CaughtCrank | Capture | None = None
         self._stop, self._abandoned, self._done = threading.Event(), False, False
         self._error: BaseException | None = None
         self._heard_s = self._returned_s = time.monotonic()
@@ -141,6 +141,23 @@ class Recorder:
                                        f"{self._plan.shutdown_s:g} s", "end this program to let go of the board")
 
     def __iter__(self) -> Iterator[Capture]:
+        for item in self.caught():
+            self._given = item
+            try:
+                yield item.capture() if isinstance(item, CaughtCrank) else item
+            except KeyboardInterrupt:  # it comes as the caller comes back for the next one
+                self.settle()
+                raise
+            self.settle()
+
+    def caught(self) -> Iterator[CaughtCrank | Capture]:
+        """Yield each crank as it was caught, or the capture that a file holds; journals are left to the caller.
+
+        Raises
+        ------
+        AcquireError
+            The stream broke; everything up to then has been yielded.
+        """
         if self._thread.ident is None:
             self._heard_s = self._returned_s = time.monotonic()
             self._thread.start()
@@ -150,13 +167,7 @@ class Recorder:
                 if self._on_event is not None:
                     self._on_event(item)
             elif item is not None:
-                self._given = item
-                try:
-                    yield item.capture() if isinstance(item, Caught) else item
-                except KeyboardInterrupt:  # it comes as the caller comes back for the next one
-                    self.settle()
-                    raise
-                self.settle()
+                yield item
             elif self._done and not self._waiting:
                 break
         if self._error is not None:
@@ -168,7 +179,7 @@ class Recorder:
             _settle(self._given)
             self._given = None
 
-    def _get(self) -> Caught | Capture | Event | None:
+    def _get(self) -> CaughtCrank | Capture | Event | None:
         """Return the next item, or None after a while without one."""
         with self._changed:
             if not self._waiting and not self._done:
@@ -279,14 +290,14 @@ class Recorder:
             self._error, self._done = error, True
             self._changed.notify_all()
 
-    def _put(self, item: Caught | Capture | Event) -> None:
+    def _put(self, item: CaughtCrank | Capture | Event) -> None:
         with self._changed:
             if not isinstance(item, Event):
                 self._keep_short(item)
             self._waiting.append(item)
             self._changed.notify_all()
 
-    def _keep_short(self, item: Caught | Capture) -> None:
+    def _keep_short(self, item: CaughtCrank | Capture) -> None:
         while sum(not isinstance(x, Event) for x in self._waiting) >= MAX_WAITING and not self._stop.is_set():
             if not self._live:
                 self._changed.wait(LOOK_S)
@@ -297,9 +308,9 @@ class Recorder:
             self._waiting.append(Event(Happening.DROPPED, 0, 0.0, count=1))
 
 
-def _settle(item: Caught | Capture) -> None:
+def _settle(item: CaughtCrank | Capture) -> None:
     """Take away the journal of a crank that the caller has dealt with, or that is given up."""
-    if isinstance(item, Caught) and item.journal is not None:
+    if isinstance(item, CaughtCrank) and item.journal is not None:
         item.journal.remove()
 
 

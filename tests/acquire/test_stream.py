@@ -11,7 +11,7 @@ from crankfold.acquire import Event, Happening, RecordingPlan, journals, recover
 from crankfold.acquire.contract import Block
 from crankfold.acquire.errors import SaveError
 from crankfold.acquire.stream import pipeline as stream_module
-from crankfold.acquire.stream.caught import Caught
+from crankfold.acquire.stream.caught import CaughtCrank
 from crankfold.acquire.stream.journal import JournalWriter
 from crankfold.acquire.stream.pipeline import Stream
 from crankfold.acquire.stream.plan import Stage
@@ -43,8 +43,8 @@ def feed(stream, rows, *, losses=None, begin=0, size=SIZE, true_rate=RATE):
     return first
 
 
-def caught(emitted) -> list[Caught]:
-    return [one for one in emitted if isinstance(one, Caught)]
+def caught(emitted) -> list[CaughtCrank]:
+    return [one for one in emitted if isinstance(one, CaughtCrank)]
 
 
 def told(emitted, *kinds) -> list[Event]:

@@ -19,9 +19,8 @@ from crankfold.acquire import Samples, Source, SourceInfo, load_plugins, open_bo
 from crankfold.analysis import Channel
 from crankfold.viewer.picture import Box, Path, StripScales, look
 from crankfold.viewer.picture.strip_drawing import trace_line
-from crankfold.viewer.session import judge, prepare_solver, question_of
+from crankfold.viewer.session import Session, SessionPlan, judge, prepare_solver, question_of
 from crankfold.viewer.window.asking import NOTHING
-from crankfold.viewer.window.watching import Wanted, Watching
 
 sys.path.insert(0, str(pathlib.Path(__file__).parents[1] / "viewer" / "window"))
 from paced_source import PacedSource, codes_of
@@ -152,7 +151,7 @@ def fast(application: QApplication) -> Any:
     board, window = FastBoard(), Window(Silent())
     window.resize(1280, 720)
     window.show()
-    window.watch(Watching(Wanted(lambda: board, question_of({**NOTHING, "firing_order": "1-3-4-2"})), lambda: None))
+    window.watch(Session(SessionPlan(lambda: board, question_of({**NOTHING, "firing_order": "1-3-4-2"}))))
     yield board, window
     window.close()
 
@@ -206,7 +205,7 @@ def test_the_verdict_stands_half_a_second_after_the_crank_ends(application: QApp
     window = Window(Silent())
     window.resize(1280, 720)
     window.show()
-    window.watch(Watching(Wanted(lambda: board, question_of({**NOTHING, "firing_order": "1-3-4-2"})), lambda: None))
+    window.watch(Session(SessionPlan(lambda: board, question_of({**NOTHING, "firing_order": "1-3-4-2"}))))
     began_s = time.monotonic()
     while window.now.phase is not Phase.UNNAMED:
         application.processEvents()

@@ -22,9 +22,8 @@ from typing import TYPE_CHECKING, Any
 
 os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 
-from crankfold.viewer.session import Answered, Broke, Told, Unjudged, prepare_solver, question_of
+from crankfold.viewer.session import Answered, Broke, Session, SessionPlan, Told, Unjudged, prepare_solver, question_of
 from crankfold.viewer.window.asking import NOTHING
-from crankfold.viewer.window.watching import Wanted, Watching
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "viewer" / "window"))
 from paced_source import PacedSource, codes_of
@@ -130,7 +129,7 @@ def main() -> int:
     observed = Observed(window, board)
     window.resize(1280, 720)
     window.show()
-    window.watch(Watching(Wanted(lambda: board, question), prepare_solver))
+    window.watch(Session(SessionPlan(lambda: board, question, prepare=lambda _: prepare_solver())))
     print(HEAD, flush=True)
 
     def passed() -> None:

@@ -65,12 +65,13 @@ def _rows(jobs: list[Job], table: Path, crew: OpenCrew) -> list[Row]:
     """Return the rows of all jobs, those of a run that was stopped earlier from its journal."""
     from crankfold.viewer.batch import Journal, counting, run
     from crankfold.viewer.session import prepare_solver
-    from crankfold.viewer.words import solver_ready
+    from crankfold.viewer.words import judging_text, solver_ready, working
 
     with Journal.beside(table) as journal:
         left = [job for job in jobs if job.key not in journal.rows]
         if left and not solver_ready():
-            prepare_solver()  # once, before many workers would do it all at the same time
+            with working(judging_text()):
+                prepare_solver()  # once, before many workers would do it all at the same time
         try:
             with counting(len(jobs), len(jobs) - len(left)) as count, closing(run(left, crew)) as answers:
                 for some in answers:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from contextlib import AbstractContextManager, closing, nullcontext
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -16,9 +15,22 @@ from crankfold.viewer.session import engine_options, question_of, settings_of
 from crankfold.viewer.words import say, say_count
 
 if TYPE_CHECKING:
-    from crankfold.acquire import Event, Plugins, Source
-    from crankfold.analysis import Capture, Result
-    from crankfold.viewer.session import Following, Judged, Question, Signals
+    from crankfold.acquire import SourceInfo
+    from crankfold.viewer.session import (
+        Answered,
+        Broke,
+        Judged,
+        Kept,
+        News,
+        NoBoard,
+        Question,
+        Rescued,
+        Session,
+        SessionPlan,
+        Signals,
+        Unjudged,
+        Unkept,
+    )
 
 STANDARD_OUTPUT = "-"
 SOUNDS = ("bell", "tones", "off")
@@ -52,7 +64,7 @@ def command(*, board: str | None, pairs: tuple[str, ...], once: bool, count: int
               json_path=None if aside or json_path is None else Path(json_path))
     way.check()
     with Signals(sound) as signals:
-        return Session(question, str(board), settings, way, signals).run()
+        return Run(question, str(board), settings, way, signals).run()
 
 
 @dataclass(frozen=True)
@@ -98,7 +110,7 @@ class Way:
                 check_writable(path)
 
 
-class Session:
+class Run:
     """One run of the command on one board."""
 
     def __init__(self, question: Question, board: str, settings: dict[str, str], way: Way, signals: Signals) -> None:
@@ -107,115 +119,149 @@ class Session:
         self._narrate = narrator(aside=way.aside, rig=question.rig)
         self._question, self._board, self._settings = question, board, settings
         self._way, self._signals = way, signals
-        self._judged: list[tuple[str, str]] = []
+        self._judged: dict[int, tuple[str, str]] = {}
+        self._answer: Answered | None = None
+        self._error: BaseException | None = None
+        self._live = self._lost = self._interrupted = self._over = False
 
     def run(self) -> int:
-        """Record until enough cranks are judged or the source ends; return the exit status of the last."""
+        """Record until enough cranks are analysed or the source ends; return the exit status of the last."""
+        from crankfold.viewer.session import Session, make_folder
+
+        if self._way.out is not None:
+            make_folder(self._way.out)
+        with Session(self._plan()) as session:
+            self._until_streaming(session)
+            while not self._over:
+                try:
+                    self._until(session, ())
+                except KeyboardInterrupt:
+                    if self._interrupted:
+                        raise
+                    self._interrupted = True
+                    session.stop()
+        return self._ended()
+
+    def _plan(self) -> SessionPlan:
         from crankfold.acquire import open_board
-        from crankfold.viewer.session import Following, plan_of
-        from crankfold.viewer.words import working
+        from crankfold.viewer.session import VIRTUAL, Patience, SessionPlan, prepare_solver, prepare_virtual
 
         plugins = installed_plugins()
-        reopen = partial(open_board, self._board, self._settings, plugins)
-        plan = partial(plan_of, rig=self._question.rig, probe=self._question.probe, journal_folder=self._way.out)
-        following = Following(reopen, plan, self._happened, self._tell, self._signals.lost, self._way.patient,
-                              lambda: self._enough)
-        with self._journals():
-            with working(say("progress.opening", board=self._board)) as line, line.opening(self._board):
-                source = reopen()
-            try:
-                plan(source.info)
-                self._prepare(source, plugins)
-            except BaseException:
-                source.close()
-                raise
-            self._follow(following, source)
-        return self._ended(following)
 
-    def _happened(self, event: Event) -> None:
-        if not self._enough:
-            self._narrate(event)
-            self._signals.event(event)
-
-    def _follow(self, following: Following, source: Source) -> None:
-        with closing(following.captures(source)) as captures:
-            for capture in captures:
-                before = len(self._judged)
-                if not self._enough and (capture.trigger_index is not None or not following.interrupted):
-                    try:
-                        self._take(capture, live=source.info.live)
-                    except KeyboardInterrupt:
-                        following.interrupt()
-                        if len(self._judged) == before:
-                            self._take(capture, live=source.info.live)
-                if self._enough:
-                    following.stop()
-
-    @property
-    def _enough(self) -> bool:
-        return self._way.count is not None and len(self._judged) >= self._way.count
-
-    def _prepare(self, source: Source, plugins: Plugins) -> None:
-        from crankfold.viewer.session import VIRTUAL, prepare_solver, prepare_virtual
-        from crankfold.viewer.words import print_safety
-
-        if source.info.live:
-            print_safety(fuel=self._question.engine.fuel, aside=self._way.aside)
+        def prepare(info: SourceInfo) -> None:
+            if not info.live:
+                return  # a file may wait: what it needs is loaded when it is analysed
             prepare_solver()
             if self._board.partition(":")[0].strip() == VIRTUAL:
                 prepare_virtual(plugins)
 
-    def _journals(self) -> AbstractContextManager[None]:
-        """Return the care for what is written while a crank lasts, where captures are kept at all."""
-        from crankfold.viewer.session import journals_cared_for, make_folder
+        return SessionPlan(
+            partial(open_board, self._board, self._settings, plugins), self._question, title=self._board,
+            folder=self._way.out, each_crank=None, count=self._way.count, prepare=prepare,
+            patience=Patience.ONCE_OPENED if self._way.patient else Patience.NEVER)
 
-        if self._way.out is None:
-            return nullcontext()
-        make_folder(self._way.out)
-        return journals_cared_for(self._way.out, self._tell)
+    def _until_streaming(self, session: Session) -> None:
+        """Show what takes long until samples come."""
+        from crankfold.viewer.session import Found, Opened
+        from crankfold.viewer.words import judging_text, print_safety, working
 
-    def _tell(self, text: str) -> None:
-        from crankfold.viewer.words import complain, tell
-
-        (complain if self._way.aside else tell)(text)
-
-    def _ended(self, following: Following) -> int:
-        """Sum up, and return the exit status."""
-        from crankfold.analysis import InputError
-
-        if not self._judged:
-            if following.interrupted:
-                raise KeyboardInterrupt
-            raise InputError(say("problem.no_crank", board=self._board))
-        if len(self._judged) > 1 or following.interrupted:
-            self._tell("")
-            self._tell(say_count("summary", len(self._judged)))
-            for number, (_, headline) in enumerate(self._judged, start=1):
-                self._tell(say("summary.row", number=number, headline=headline))
-        return VERDICT if self._judged[-1][0] != "none" else NO_VERDICT
-
-    def _take(self, capture: Capture, *, live: bool) -> None:
-        from crankfold.analysis import InputError
-        from crankfold.viewer.session import judge, warnings_of
-        from crankfold.viewer.words import judging_text, working
-
-        try:
-            with working(judging_text()):
-                judged = judge(capture, self._question, warnings_of(capture))
-        except InputError as error:
-            if not live or self._way.count == 1:
-                raise
-            self._tell(str(error))
-            self._judged.append(("none", str(error)))
+        with working(say("progress.opening", board=self._board)) as line, line.opening(self._board):
+            self._until(session, (Found,))
+        if self._over:
             return
-        self._write(judged, capture)
-        self._show(judged.result)
+        if self._live:
+            print_safety(fuel=self._question.engine.fuel, aside=self._way.aside)
+        with working(judging_text()):
+            self._until(session, (Opened,))
 
-    def _show(self, result: Result) -> None:
+    def _until(self, session: Session, kinds: tuple[type, ...]) -> None:
+        """Deal with what happens, up to the first news of one of these kinds, or to the end."""
+        from crankfold.viewer.session import Ended
+
+        for news in session.events():
+            self._hear(news)
+            self._over = isinstance(news, Ended)
+            if isinstance(news, kinds):
+                return
+
+    def _hear(self, news: News) -> None:
+        from crankfold.acquire import Event
+        from crankfold.viewer import session
+
+        match news:
+            case Event():
+                self._narrate(news)
+                self._signals.event(news)
+            case session.Found():
+                self._live = news.live
+            case session.Opened() if self._lost:
+                self._lost, self._error = False, None
+                self._tell(say("event.back"))
+            case session.NoBoard() | session.Broke():
+                self._trouble(news)
+            case session.Answered():
+                self._answer = news
+                if self._way.out is None:
+                    self._show(news)
+            case session.Unjudged():
+                self._unjudged(news)
+            case session.Kept() | session.Unkept():
+                self._kept(news)
+            case session.Rescued():
+                self._rescued(news)
+
+    def _trouble(self, news: NoBoard | Broke) -> None:
+        from crankfold.acquire import BoardNotFoundError
+        from crankfold.viewer.session import LOST, Broke
+
+        error, before = news.error, self._error
+        self._error = error
+        if isinstance(news, Broke) and news.waiting:
+            self._lost = True
+            self._signals.lost()
+            self._tell(say("event.waiting", problem=str(error)))
+        elif self._lost and type(error) is not type(before) and not isinstance(error, (*LOST, BoardNotFoundError)):
+            self._tell(str(error))
+
+    def _unjudged(self, news: Unjudged) -> None:
+        from crankfold.acquire import AcquireError
+        from crankfold.analysis import InputError
+
+        expected = isinstance(news.error, AcquireError | InputError)
+        if news.error is not None and (not expected or not self._live or self._way.count == 1):
+            raise news.error
+        self._tell(news.text)
+        self._judged[news.number] = ("none", news.text)
+
+    def _kept(self, news: Kept | Unkept) -> None:
+        from crankfold.viewer.session import Kept
+
+        if isinstance(news, Kept):
+            for path in news.paths:
+                self._tell(say("done.wrote", path=str(path)))
+        else:
+            self._tell(f"{news.what}; {news.remedy}" if news.remedy else news.what)
+        if self._answer is not None and self._answer.number == news.number:
+            self._show(self._answer)
+            self._answer = None
+
+    def _rescued(self, news: Rescued) -> None:
+        from crankfold.viewer.words import headline
+
+        if news.path is not None:
+            self._tell(say("done.recovered", path=str(news.path)))
+        if news.judged is not None:
+            self._tell(headline(news.judged.result))
+        if news.problem:
+            self._tell(news.problem)
+
+    def _show(self, news: Answered) -> None:
         from crankfold.viewer.picture import tell_big
         from crankfold.viewer.words import headline, print_result, result_text
 
-        self._judged.append((result.verdict, headline(result)))
+        result = news.judged.result
+        self._write(news.judged)
+        self._judged[news.number] = (result.verdict, headline(result))
         self._signals.result(result)
         if self._way.aside:
             sys.stdout.write(result_text(result))
@@ -225,8 +271,8 @@ class Session:
         if self._way.large:
             tell_big(headline(result))
 
-    def _write(self, judged: Judged, capture: Capture) -> None:
-        from crankfold.viewer.session import Outputs, keep, picture_bytes, stem_of
+    def _write(self, judged: Judged) -> None:
+        from crankfold.viewer.session import Outputs, picture_bytes
         from crankfold.viewer.words import result_text
 
         with Outputs() as outputs:
@@ -234,7 +280,26 @@ class Session:
                 outputs.add(self._way.json_path, result_text(judged.result).encode("utf-8"))
             if self._way.picture is not None:
                 outputs.add(self._way.picture, picture_bytes(judged, self._way.picture, self._board))
-        if self._way.out is not None:
-            stem = stem_of(capture.started_utc, len(self._judged) + 1, self._way.out)
-            for path in keep(judged, capture, self._way.out, stem, name=f"{self._board}, {stem}"):
-                self._tell(say("done.wrote", path=str(path)))
+
+    def _tell(self, text: str) -> None:
+        from crankfold.viewer.words import complain, tell
+
+        (complain if self._way.aside else tell)(text)
+
+    def _ended(self) -> int:
+        """Sum up, and return the exit status."""
+        from crankfold.analysis import InputError
+
+        enough = self._way.count is not None and len(self._judged) >= self._way.count
+        if self._error is not None and not (enough or self._interrupted):
+            raise self._error
+        if not self._judged:
+            if self._interrupted:
+                raise KeyboardInterrupt
+            raise InputError(say("problem.no_crank", board=self._board))
+        if len(self._judged) > 1 or self._interrupted:
+            self._tell("")
+            self._tell(say_count("summary", len(self._judged)))
+            for number, (_, told) in enumerate(self._judged.values(), start=1):
+                self._tell(say("summary.row", number=number, headline=told))
+        return VERDICT if list(self._judged.values())[-1][0] != "none" else NO_VERDICT

@@ -1,39 +1,48 @@
 from .calibration import calibrate
 from .cards import given, list_names, show
-from .follow import Following
 from .judgement import Judged, check_different, check_picture_path, in_amperes, judge, picture_bytes, pool, scene_bytes
-from .kept_files import journals_cared_for, keep, make_folder, stem_of
+from .kept_files import keep, make_folder, stem_of
 from .news import (
     Answered,
     Broke,
     Caught,
     Dismissed,
+    Ended,
+    Found,
+    Kept,
     News,
     NoBoard,
     Opened,
     Over,
     Passing,
     Readying,
+    Rescued,
+    Resting,
     Retrying,
+    Saved,
     Told,
     Unjudged,
+    Unkept,
 )
 from .outputs import Outputs, check_writable, unwritable
-from .plan import plan_of
 from .prompts import ask_engine, ask_rig, can_ask
 from .question import Question, engine_options, question_of, rig_of, settings_of
-from .read import longest, read_capture, warnings_of
+from .recording import longest, read_capture, warnings_of
+from .recording_plan import plan_of
+from .session import LOST, Session
+from .session_plan import Followed, Patience, SessionPlan
 from .signals import Signals
 from .standing import RUNNING, VERDICTS, Phase, Spoken, Standing, after, sentence, spoken
 from .tones import NOTES, Sink, told_by_tone, tone_wav
 from .warm_up import VIRTUAL, prepare_solver, prepare_virtual
 
 __all__ = [
-    "Answered", "Broke", "Caught", "Dismissed", "Following", "Judged", "NOTES", "News", "NoBoard", "Opened",
-    "Outputs", "Over", "Passing", "Phase", "Question", "RUNNING", "Readying", "Retrying", "Signals", "Sink", "Spoken",
-    "Standing", "Told", "Unjudged", "VERDICTS", "VIRTUAL", "after", "ask_engine", "ask_rig", "calibrate", "can_ask",
-    "check_different", "check_picture_path", "check_writable", "engine_options", "given", "in_amperes",
-    "journals_cared_for", "judge", "keep", "list_names", "longest", "make_folder", "picture_bytes", "plan_of", "pool",
-    "prepare_solver", "prepare_virtual", "question_of", "read_capture", "rig_of", "scene_bytes", "sentence",
-    "settings_of", "show", "spoken", "stem_of", "told_by_tone", "tone_wav", "unwritable", "warnings_of",
+    "Answered", "Broke", "Caught", "Dismissed", "Ended", "Followed", "Found", "Judged", "Kept", "LOST", "NOTES",
+    "News", "NoBoard", "Opened", "Outputs", "Over", "Passing", "Patience", "Phase", "Question", "RUNNING",
+    "Readying", "Rescued", "Resting", "Retrying", "Saved", "Session", "SessionPlan", "Signals", "Sink", "Spoken",
+    "Standing", "Told", "Unjudged", "Unkept", "VERDICTS", "VIRTUAL", "after", "ask_engine", "ask_rig", "calibrate",
+    "can_ask", "check_different", "check_picture_path", "check_writable", "engine_options", "given", "in_amperes",
+    "judge", "keep", "list_names", "longest", "make_folder", "picture_bytes", "plan_of", "pool", "prepare_solver",
+    "prepare_virtual", "question_of", "read_capture", "rig_of", "scene_bytes", "sentence", "settings_of", "show",
+    "spoken", "stem_of", "told_by_tone", "tone_wav", "unwritable", "warnings_of",
 ]

@@ -1,9 +1,7 @@
-"""A judged capture kept as files: samples, result, sheet and pictures, all of them or none."""
+"""A crank kept as files: its samples first, whole or not at all; then result, sheet and pictures."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from datetime import datetime
 from itertools import chain, count
 from pathlib import Path
@@ -14,6 +12,8 @@ from crankfold.viewer.words import say
 if TYPE_CHECKING:
     from crankfold.analysis import Capture
     from crankfold.viewer.session.judgement import Judged
+
+SUFFIX = ".h5"
 
 
 def make_folder(folder: Path) -> None:
@@ -38,7 +38,7 @@ def make_folder(folder: Path) -> None:
 
 
 def keep(judged: Judged, raw: Capture, folder: Path, stem: str, *, name: str = "") -> tuple[Path, ...]:
-    """Write capture, result, sheet and pictures into a folder and return their paths.
+    """Write capture, result, sheet and pictures into a folder and return their paths, the capture's first.
 
     Parameters
     ----------
@@ -54,56 +54,69 @@ def keep(judged: Judged, raw: Capture, folder: Path, stem: str, *, name: str = "
     Raises
     ------
     InputError, SaveError
-        They cannot be written; then none of them is there.
+        They cannot be written; the capture alone may be there then.
     """
     from crankfold.acquire import save_capture
+
+    path = folder / f"{stem}{SUFFIX}"
+    save_capture(raw, path)
+    return path, *keep_results(judged, path, name=name)
+
+
+def save_samples(raw: Capture, folder: Path, number: int) -> Path:
+    """Write a caught crank, whole or not at all, and return its file.
+
+    Raises
+    ------
+    SaveError
+        It cannot be written.
+    """
+    from crankfold.acquire import save_capture
+
+    path = folder / f"{stem_of(raw.started_utc, number, folder)}{SUFFIX}"
+    save_capture(raw, path)
+    return path
+
+
+def keep_results(judged: Judged, capture_path: Path, *, name: str = "") -> tuple[Path, ...]:
+    """Write result, sheet and pictures beside a capture's file and return their paths, all of them or none.
+
+    Raises
+    ------
+    InputError
+        They cannot be written.
+    """
     from crankfold.viewer.picture import Job, sheet_html
     from crankfold.viewer.session.judgement import PICTURE_SUFFIXES, picture_bytes
     from crankfold.viewer.session.outputs import Outputs
     from crankfold.viewer.words import result_text
 
-    samples, result, page = (folder / f"{stem}{suffix}" for suffix in (".h5", ".json", ".html"))
-    pictures = tuple(folder / f"{stem}{suffix}" for suffix in PICTURE_SUFFIXES)
+    result, page = (capture_path.with_suffix(suffix) for suffix in (".json", ".html"))
+    pictures = tuple(capture_path.with_suffix(suffix) for suffix in PICTURE_SUFFIXES)
     with Outputs() as outputs:
         outputs.add(result, result_text(judged.result).encode("utf-8"))
-        outputs.add(page, sheet_html(judged, Job(when=raw.started_utc, file=name)).encode("utf-8"))
+        job = Job(when=judged.capture.started_utc, file=name)
+        outputs.add(page, sheet_html(judged, job).encode("utf-8"))
         for path in pictures:
             outputs.add(path, picture_bytes(judged, path, name))
-        save_capture(raw, samples)
-    return samples, result, page, *pictures
+    return result, page, *pictures
 
 
-@contextmanager
-def journals_cared_for(folder: Path, tell: Callable[[str], None]) -> Iterator[None]:
-    """Save what an earlier run left unfinished in a folder, and leave nothing unfinished when this one is stopped.
+def save_left(journal: Path) -> tuple[Path, Capture]:
+    """Make a whole capture file of a journal that an earlier run left, and return it with its samples.
 
-    Only a program that is killed leaves a journal; Ctrl-C takes it away.
+    Raises
+    ------
+    AcquireError
+        The journal cannot be read, or the file not written; the journal is left then.
     """
-    from crankfold.acquire import journals
+    from crankfold.acquire import recover, save_capture
 
-    for left in journals(folder):
-        _save_left(left, tell)
-    before = set(journals(folder))
-    try:
-        yield
-    except KeyboardInterrupt:
-        for path in set(journals(folder)) - before:
-            path.unlink(missing_ok=True)
-        raise
-
-
-def _save_left(journal: Path, tell: Callable[[str], None]) -> None:
-    from crankfold.acquire import AcquireError, recover, save_capture
-
-    try:
-        recovered = recover(journal)
-        path = journal.with_suffix(".h5")
-        save_capture(recovered.capture, path)
-    except AcquireError as error:
-        tell(str(error))
-        return
+    recovered = recover(journal)
+    path = journal.with_suffix(SUFFIX)
+    save_capture(recovered.capture, path)
     journal.unlink(missing_ok=True)
-    tell(say("done.recovered", path=str(path)))
+    return path, recovered.capture
 
 
 def stem_of(started: datetime | None, number: int, folder: Path) -> str:

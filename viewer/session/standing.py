@@ -6,25 +6,28 @@ from dataclasses import dataclass, replace
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from crankfold.acquire import Happening
+from crankfold.acquire import Event, Happening
 from crankfold.viewer.session.news import (
     Answered,
     Broke,
     Caught,
     Dismissed,
+    Kept,
     NoBoard,
     Opened,
     Over,
     Passing,
     Readying,
+    Rescued,
+    Resting,
     Retrying,
     Told,
     Unjudged,
+    Unkept,
 )
 from crankfold.viewer.words import answer, event_text, say
 
 if TYPE_CHECKING:
-    from crankfold.acquire import Event
     from crankfold.viewer.session.judgement import Judged
     from crankfold.viewer.session.news import News
 
@@ -48,6 +51,7 @@ class Phase(Enum):
     UNNAMED = "uneven-unnamed"
     REFUSED = "refused"
     LOST = "lost"
+    RESTING = "resting"
     OVER = "over"
 
 
@@ -148,11 +152,28 @@ def after(now: Standing, news: News) -> Standing:
             return _answered(now, news.number, None, news.text)
         case Dismissed():
             return replace(now, judged=None, failure="", aside="") if now.phase in VERDICTS else now
-        case Told():
-            return replace(now, aside=news.text)
+        case Told() | Kept() | Unkept() | Rescued():
+            return replace(now, aside=aside_of(news) or now.aside)
+        case Resting():
+            return replace(now, stage=Phase.RESTING)
         case Over():
             return replace(now, stage=Phase.OVER)
-    return _heard(now, news)
+        case Event():
+            return _heard(now, news)
+    return now
+
+
+def aside_of(news: Told | Kept | Unkept | Rescued) -> str:
+    """Return a small line about files, empty where there is nothing to say."""
+    match news:
+        case Told():
+            return news.text
+        case Kept():
+            return say("window.kept", path=str(news.paths[0].with_suffix("")))
+        case Unkept():
+            return sentence(news.what, news.remedy)
+        case Rescued():
+            return say("done.recovered", path=str(news.path)) if news.path is not None else sentence(news.problem, "")
 
 
 def _answered(now: Standing, number: int, judged: Judged | None, failure: str) -> Standing:

@@ -9,8 +9,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.viewer.words import judging_text, working
-
 if TYPE_CHECKING:
     from crankfold.acquire import Plugins
 
@@ -26,17 +24,15 @@ def prepare_virtual(plugins: Plugins) -> None:
     from crankfold.acquire import open_board, record
 
     brief = {"pace": "flat", "quiet": "0.1", "crank": "0.2", "after": "0.1", "rate": "1000"}
-    with working(judging_text()):
-        for _ in record(open_board(VIRTUAL, brief, plugins)):
-            pass
+    for _ in record(open_board(VIRTUAL, brief, plugins)):
+        pass
 
 
 def prepare_solver() -> None:
     """Load and compile what judging needs; its answer to the made-up crank is thrown away."""
     from crankfold.analysis import Capture, Engine, analyse
 
-    with working(judging_text()):
-        analyse(Capture.from_arrays(_crank(), rate_hz=RATE_HZ), Engine((1, 2, 3, 4)))
+    analyse(Capture.from_arrays(_crank(), rate_hz=RATE_HZ), Engine((1, 2, 3, 4)))
 
 
 def _crank() -> np.ndarray[tuple[int], np.dtype[np.float64]]:

@@ -7,12 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crankfold.viewer.window.checklist import checks
-from crankfold.viewer.window.watching import Wanted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from crankfold.acquire import Plugins
+    from crankfold.acquire import Plugins, SourceInfo
+    from crankfold.viewer.session import SessionPlan
 
 NOTHING: Mapping[str, Any] = {
     "firing_order": None, "intervals": None, "strokes": None, "engine_name": "", "engine": None, "rig": None,
@@ -24,7 +24,7 @@ NOTHING: Mapping[str, Any] = {
 
 def wanted_of(file: Path | None, board: str | None, settings: Mapping[str, str],
               options: Mapping[str, Any], plugins: Plugins,
-              folder: Path | None = None) -> tuple[Wanted | None, tuple[str, ...]]:
+              folder: Path | None = None) -> tuple[SessionPlan | None, tuple[str, ...]]:
     """Return what to watch, None where the options say too little, and the checklist, empty for a file.
 
     Raises
@@ -33,7 +33,7 @@ def wanted_of(file: Path | None, board: str | None, settings: Mapping[str, str],
         An option, a rig or an engine card has a mistake.
     """
     from crankfold.acquire import open_board, open_file
-    from crankfold.viewer.session import question_of, rig_of
+    from crankfold.viewer.session import SessionPlan, question_of, rig_of
 
     rig = rig_of(options)
     if board is None and rig is not None:
@@ -42,7 +42,17 @@ def wanted_of(file: Path | None, board: str | None, settings: Mapping[str, str],
         return None, ()
     question = question_of(options)
     if file is not None:
-        return Wanted(partial(open_file, file, settings, plugins), question, False, file.name, folder), ()
+        return SessionPlan(partial(open_file, file, settings, plugins), question, live=False, title=file.name,
+                           folder=folder, prepare=_prepare), ()
     assert board is not None
-    wanted = Wanted(partial(open_board, board, settings, plugins), question, title=board, folder=folder)
+    wanted = SessionPlan(partial(open_board, board, settings, plugins), question, title=board, folder=folder,
+                         prepare=_prepare)
     return wanted, checks(question.sync, fuel=question.engine.fuel)
+
+
+def _prepare(info: SourceInfo) -> None:
+    """Load what the analysis needs, before the source streams."""
+    from crankfold.viewer.session import prepare_solver
+
+    del info
+    prepare_solver()

@@ -31,9 +31,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from crankfold.viewer.picture import Paper
-    from crankfold.viewer.session import Judged, News, Sink
+    from crankfold.viewer.session import Followed, Judged, News, Session, Sink
     from crankfold.viewer.window.set_up_view import SetUpView
-    from crankfold.viewer.window.watching import Followed, Watching
 
 FRAME_MS = 33
 
@@ -54,7 +53,7 @@ class Window(QWidget):
         self.setWindowTitle(say("window.title"))
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.sink, self.now = sink, Standing()
-        self.watching: Watching | None = None
+        self.session: Session | None = None
         self.set_up: SetUpView | None = None
         self._live: LiveTrace | None = None
         self._followed: Followed | None = None
@@ -68,21 +67,21 @@ class Window(QWidget):
         self._timer.timeout.connect(self.tick)
         self.page.show_standing(self.now)
 
-    def watch(self, watching: Watching) -> None:
+    def watch(self, session: Session) -> None:
         """Watch a source in place of any other."""
         self.let_go()
-        self.now, self.watching = Standing(live=watching.wanted.live, title=watching.wanted.title), watching
-        watching.start()
+        self.now, self.session = Standing(live=session.plan.live, title=session.plan.title), session
+        session.start()
         self._timer.start(FRAME_MS)
         self.page.show_standing(self.now)
 
     def let_go(self) -> None:
         """Stop watching."""
         self._timer.stop()
-        watching, self.watching = self.watching, None
+        session, self.session = self.session, None
         self._live = self._followed = None
-        if watching is not None:
-            watching.close()
+        if session is not None:
+            session.close()
 
     def use_set_up(self, view: SetUpView) -> None:
         """Take the pages for setting up, hidden until they are asked for."""
@@ -109,11 +108,11 @@ class Window(QWidget):
 
     def tick(self) -> None:
         """Take the news and the newest samples; called at every frame."""
-        if self.watching is None:
+        if self.session is None:
             return
-        for news in self.watching.news():
+        for news in self.session.news():
             self.take(news)
-        self._follow(self.watching)
+        self._follow(self.session.followed)
 
     def take(self, news: News) -> None:
         """Take one piece of news."""
@@ -131,10 +130,9 @@ class Window(QWidget):
             self.sink.sound(tone)
         self.page.show_standing(self.now)
 
-    def _follow(self, watching: Watching) -> None:
+    def _follow(self, followed: Followed | None) -> None:
         """Draw the newest samples of the stream."""
-        followed = watching.followed
-        if watching.recorder is None or followed is None:
+        if followed is None:
             return
         if self._live is None or followed is not self._followed:
             self._live, self._followed = LiveTrace(followed.ring, followed.channels, followed.rate_hz), followed
@@ -231,8 +229,8 @@ class Window(QWidget):
         self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)
 
     def _retry(self) -> None:
-        if self.watching is not None:
-            self.watching.retry()
+        if self.session is not None:
+            self.session.retry()
 
     def _dismiss(self) -> None:
         self.take(Dismissed())

@@ -11,19 +11,19 @@ from PySide6.QtWidgets import QApplication
 
 from crankfold.acquire import Shelf
 from crankfold.viewer.picture import look
+from crankfold.viewer.session import Session
 from crankfold.viewer.window.asking import NOTHING, wanted_of
 from crankfold.viewer.window.main_window import Window
 from crankfold.viewer.window.painting import load_fonts
 from crankfold.viewer.window.placing import TALL, WIDE
 from crankfold.viewer.window.set_up_view import SetUpView
 from crankfold.viewer.window.sounding import Silence, best_sink
-from crankfold.viewer.window.watching import Watching
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from crankfold.acquire import Plugins
-    from crankfold.viewer.window.watching import Wanted
+    from crankfold.viewer.session import SessionPlan
 
 PAPERS = {"light": look.LIGHT, "dark": look.DARK}
 
@@ -37,7 +37,7 @@ def application() -> QApplication:
     return made
 
 
-def run_window(wanted: Wanted | None, *, paper: str, full_screen: bool, silent: bool, checks: tuple[str, ...],
+def run_window(wanted: SessionPlan | None, *, paper: str, full_screen: bool, silent: bool, checks: tuple[str, ...],
                plugins: Plugins, checked: bool = False, folder: Path | None = None) -> int:
     """Show the window until it is closed, and return 0.
 
@@ -77,11 +77,9 @@ def run_window(wanted: Wanted | None, *, paper: str, full_screen: bool, silent: 
     return 0
 
 
-def begin(window: Window, wanted: Wanted, checks: tuple[str, ...], *, checked: bool = False) -> None:
+def begin(window: Window, wanted: SessionPlan, checks: tuple[str, ...], *, checked: bool = False) -> None:
     """Watch a source in the window, and ask for the checklist first where there is one and it is not done."""
-    from crankfold.viewer.session import prepare_solver
-
-    window.watch(Watching(wanted, prepare_solver))
+    window.watch(Session(wanted))
     if checks:
         window.page.ask(checks, shown=not checked)
 

@@ -6,6 +6,7 @@ import os
 import sys
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,9 +14,8 @@ os.environ["QT_QPA_PLATFORM"] = "offscreen"
 
 import pytest
 
-from crankfold.viewer.session import Phase, Question, question_of
+from crankfold.viewer.session import Phase, Question, Session, SessionPlan, question_of
 from crankfold.viewer.window.asking import NOTHING
-from crankfold.viewer.window.watching import Wanted, Watching
 
 sys.path.insert(0, str(Path(__file__).parent))
 from paced_source import PacedSource, codes_of
@@ -83,7 +83,7 @@ class Bench:
         self.application.processEvents()
         return window
 
-    def watch(self, window: Window, wanted: Wanted, *, retry_s: float = 0.2) -> list[Phase]:
+    def watch(self, window: Window, wanted: SessionPlan, *, retry_s: float = 0.2) -> list[Phase]:
         """Watch a source and return a list that goes on filling with each phase that the window has been in."""
         phases: list[Phase] = []
         take = window.take
@@ -94,7 +94,7 @@ class Bench:
                 phases.append(window.now.phase)
 
         window.take = taken  # type: ignore[method-assign]
-        window.watch(Watching(wanted, lambda: None, retry_s=retry_s))
+        window.watch(Session(replace(wanted, retry_s=retry_s)))
         return phases
 
     def until(self, true: Callable[[], bool], *, seconds: float = 20.0) -> None:

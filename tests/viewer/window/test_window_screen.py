@@ -15,20 +15,19 @@ from PySide6.QtTest import QTest
 from crankfold.acquire import Shelf, Source, load_plugins, open_file
 from crankfold.viewer.picture import look
 from crankfold.viewer.picture.wheel import point
-from crankfold.viewer.session import Answered, Caught, Judged, NoBoard, Opened, Phase, Readying
+from crankfold.viewer.session import Answered, Caught, Judged, NoBoard, Opened, Phase, Readying, Session, SessionPlan
 from crankfold.viewer.window.placing import HEAD, MARGIN
 from crankfold.viewer.window.set_up import STEPS, Step
-from crankfold.viewer.window.watching import Wanted
 from crankfold.viewer.words import say
 
 SPEED = 5.0
 
 
 @pytest.fixture
-def wanted(played: Any, recorded_codes: Any, question: Any) -> Callable[..., Wanted]:
-    def made(address: str, *, sync: str | None = None, order: str = "1-3-4-2", **facts: Any) -> Wanted:
+def wanted(played: Any, recorded_codes: Any, question: Any) -> Callable[..., SessionPlan]:
+    def made(address: str, *, sync: str | None = None, order: str = "1-3-4-2", **facts: Any) -> SessionPlan:
         info, codes = recorded_codes(address)
-        return Wanted(lambda: played(info, codes, **{"speed": SPEED, **facts}), question(order, sync))
+        return SessionPlan(lambda: played(info, codes, **{"speed": SPEED, **facts}), question(order, sync))
 
     return made
 
@@ -73,7 +72,7 @@ def test_a_board_lost_while_armed_is_said_tried_again_and_arms_again(bench: Any,
         return bad.open()
 
     window = bench.window()
-    phases = bench.watch(window, Wanted(opened, good.question), retry_s=0.3)
+    phases = bench.watch(window, SessionPlan(opened, good.question), retry_s=0.3)
     bench.until(lambda: Phase.LOST in phases)
     assert window.page.head.spoken.headline == say("window.headline.lost")
     assert "Plug it in again" in window.page.head.spoken.advice
@@ -93,7 +92,7 @@ def test_a_key_tries_at_once(bench: Any, wanted: Any) -> None:
         return bad.open()
 
     window = bench.window()
-    phases = bench.watch(window, Wanted(opened, good.question), retry_s=3600.0)
+    phases = bench.watch(window, SessionPlan(opened, good.question), retry_s=3600.0)
     bench.until(lambda: Phase.LOST in phases)
     press(window, Qt.Key.Key_R)
     bench.until(lambda: phases[-1] is Phase.ARMED)
@@ -111,7 +110,7 @@ def test_too_short_a_crank_is_refused_with_what_to_do(bench: Any, wanted: Any) -
 
 def test_a_recording_is_shown_and_can_be_played_again(bench: Any, dead_csv: Path, question: Any) -> None:
     window = bench.window()
-    file = Wanted(partial(open_file, dead_csv, {}, load_plugins()), question(sync="waste-spark:1"), live=False)
+    file = SessionPlan(partial(open_file, dead_csv, {}, load_plugins()), question(sync="waste-spark:1"), live=False)
     phases = bench.watch(window, file)
     bench.until(lambda: phases[-1:] == [Phase.NAMED])
     bench.until(lambda: window.now.stage is Phase.OVER)
@@ -121,7 +120,7 @@ def test_a_recording_is_shown_and_can_be_played_again(bench: Any, dead_csv: Path
 
 def test_a_file_that_is_not_there_is_no_board(bench: Any, tmp_path: Path, question: Any) -> None:
     window = bench.window()
-    missing = Wanted(partial(open_file, tmp_path / "none.csv", {}, load_plugins()), question(), live=False)
+    missing = SessionPlan(partial(open_file, tmp_path / "none.csv", {}, load_plugins()), question(), live=False)
     phases = bench.watch(window, missing)
     bench.until(lambda: Phase.NO_BOARD in phases)
     assert "no such file" in window.page.head.spoken.advice
@@ -327,7 +326,7 @@ def test_tones_through_the_loudspeaker_or_a_beep(bench: Any, monkeypatch: pytest
 def test_each_crank_is_kept_where_a_folder_is_given(bench: Any, wanted: Any, tmp_path: Path) -> None:
     window = bench.window()
     asked = wanted("engine=pump,dead=3,sync=waste-spark,quiet=2,crank=3,after=3,rate=2000", sync="waste-spark:1")
-    bench.watch(window, Wanted(asked.open, asked.question, folder=tmp_path))
+    bench.watch(window, SessionPlan(asked.open, asked.question, folder=tmp_path))
     bench.until(lambda: str(tmp_path) in window.now.aside)
     assert {path.suffix for path in tmp_path.iterdir()} == {".h5", ".json", ".html", ".svg", ".png"}
     assert str(tmp_path) in window.page.head.spoken.aside
@@ -340,7 +339,7 @@ def test_a_folder_that_is_gone_is_said_beside_the_verdict(bench: Any, wanted: An
     folder = tmp_path / "kept"
     folder.mkdir()
     asked = wanted("engine=pump,dead=3,sync=waste-spark,quiet=2,crank=3,after=3,rate=2000", sync="waste-spark:1")
-    phases = bench.watch(window, Wanted(asked.open, asked.question, folder=folder))
+    phases = bench.watch(window, SessionPlan(asked.open, asked.question, folder=folder))
     bench.until(lambda: Phase.CRANKING in phases)
     shutil.rmtree(folder)
     bench.until(lambda: window.now.phase is Phase.NAMED and "kept" in window.now.aside)
@@ -387,7 +386,7 @@ def test_a_clamp_in_volts_is_drawn_in_amperes(bench: Any, wanted: Any, question:
 
     window = bench.window()
     asked = wanted("engine=pump,quiet=2,crank=3,after=3,rate=2000,unit=V")
-    clamped = Wanted(asked.open, replace(asked.question, probe=Probe.parse("10mV/A")))
+    clamped = SessionPlan(asked.open, replace(asked.question, probe=Probe.parse("10mV/A")))
     phases = bench.watch(window, clamped)
     bench.until(lambda: Phase.JUDGING in phases)
     strip = window.page.strip
@@ -396,13 +395,14 @@ def test_a_clamp_in_volts_is_drawn_in_amperes(bench: Any, wanted: Any, question:
 
 
 def test_a_fault_of_our_own_is_said_and_does_not_hang(bench: Any, wanted: Any) -> None:
-    from crankfold.viewer.window.watching import Watching
+    from dataclasses import replace
 
-    def broken() -> None:
+    def broken(info: Any) -> None:
         raise RuntimeError("no solver")
 
     window = bench.window()
-    window.watch(Watching(wanted("engine=pump,quiet=2,cranks=0,after=1,rate=2000"), broken))
+    plan = wanted("engine=pump,quiet=2,cranks=0,after=1,rate=2000")
+    window.watch(Session(replace(plan, prepare=broken)))
     bench.until(lambda: window.now.phase is Phase.LOST)
     assert "no solver" in window.page.head.spoken.advice
 

@@ -1,0 +1,134 @@
+"""Caught cranks that wait for their analysis, on a thread of its own; each is a file before it comes here."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+from queue import Queue
+from typing import TYPE_CHECKING
+
+from crankfold.acquire import AcquireError, journals
+from crankfold.analysis import InputError
+from crankfold.viewer.session.kept_files import keep_results, save_left, save_samples
+from crankfold.viewer.session.news import Answered, Ended, Kept, Rescued, Unjudged, Unkept
+from crankfold.viewer.session.problem import clauses, said
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from crankfold.analysis import Capture
+    from crankfold.viewer.session.judgement import Judged
+    from crankfold.viewer.session.news import News
+    from crankfold.viewer.session.session_plan import SessionPlan
+
+MOST_WAITING = 4  # captures in memory; whoever brings the next one waits, and the recorder's own queue fills
+
+
+@dataclass(frozen=True, eq=False)
+class Pending:
+    """A crank to be analysed.
+
+    Parameters
+    ----------
+    number
+        Of the crank, 0 for one that an earlier run left.
+    capture
+        As it came, before the probe's scale.
+    path
+        Its file, None where it is not on disk.
+    """
+
+    number: int
+    capture: Capture
+    path: Path | None
+
+
+class AnalysisQueue:
+    """Analyses what is put into it, in order, and tells what comes of it.
+
+    Parameters
+    ----------
+    plan
+        Of the session: the question, and where results are kept.
+    tell
+        Takes the news.
+    """
+
+    def __init__(self, plan: SessionPlan, tell: Callable[[News], None]) -> None:
+        self._plan, self._tell = plan, tell
+        self._waiting: Queue[Pending | None] = Queue(MOST_WAITING)
+        self._given_up = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def put(self, pending: Pending) -> None:
+        """Hand over a crank; waits while too many wait."""
+        self._waiting.put(pending)
+
+    def rescue(self) -> None:
+        """Make whole files of what earlier runs left unfinished in the folder, and hand them over."""
+        folder = self._plan.folder
+        for journal in () if folder is None else journals(folder):
+            try:
+                path, capture = save_left(journal)
+            except AcquireError as error:
+                self._tell(Rescued(None, problem=str(error)))
+            else:
+                self.put(Pending(0, capture, path))
+
+    def end(self) -> None:
+        """Tell `Ended` once everything before is told."""
+        self._waiting.put(None)
+
+    def close(self, finish_s: float) -> None:
+        """Wait so long for what is pending; what then still waits stays on disk as it is."""
+        if self._thread.ident is not None:
+            self._thread.join(finish_s)
+        self._given_up.set()
+
+    def _run(self) -> None:
+        while (pending := self._waiting.get()) is not None:
+            if not self._given_up.is_set():
+                self._analyse(pending)
+        self._tell(Ended())
+
+    def _analyse(self, pending: Pending) -> None:
+        from crankfold.viewer.session.judgement import judge
+        from crankfold.viewer.session.recording import warnings_of
+
+        try:
+            judged = judge(pending.capture, self._plan.question, warnings_of(pending.capture))
+        except (AcquireError, InputError) as error:
+            self._failed(pending, str(error), error)
+        except Exception as error:  # a thread that dies quietly would leave everybody waiting for ever
+            self._failed(pending, said(error), error)
+        else:
+            if pending.number:
+                self._tell(Answered(pending.number, judged))
+            self._keep(pending, judged)
+
+    def _failed(self, pending: Pending, text: str, error: BaseException) -> None:
+        if pending.number:
+            self._tell(Unjudged(pending.number, text, error))
+            if pending.path is not None:
+                self._tell(Kept(pending.number, (pending.path,)))
+        else:
+            self._tell(Rescued(pending.path, problem=text))
+
+    def _keep(self, pending: Pending, judged: Judged) -> None:
+        if self._plan.folder is None:
+            return
+        try:
+            path = pending.path or save_samples(pending.capture, self._plan.folder, pending.number)
+            paths = keep_results(judged, path, name=f"{self._plan.title}, {path.stem}")
+        except (AcquireError, InputError, OSError) as error:
+            if pending.number:
+                self._tell(Unkept(pending.number, *clauses(error)))
+            else:
+                self._tell(Rescued(pending.path, judged, str(error)))
+            return
+        self._tell(Kept(pending.number, (path, *paths)) if pending.number else Rescued(path, judged))

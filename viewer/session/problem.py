@@ -1,0 +1,17 @@
+"""What went wrong, as what happened and what to do about it."""
+
+from __future__ import annotations
+
+from crankfold.acquire import AcquireError
+
+
+def said(error: BaseException) -> str:
+    """Return an error that nobody expected, on one line."""
+    return " ".join(f"{type(error).__name__}: {error}".split())
+
+
+def clauses(error: BaseException) -> tuple[str, str]:
+    """Return what happened and what to do, of an error that knows both or of any other."""
+    if isinstance(error, AcquireError):
+        return error.what, error.remedy
+    return str(error) or type(error).__name__, ""
