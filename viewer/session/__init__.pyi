@@ -1,5 +1,6 @@
 from .calibration import calibrate
 from .cards import given, list_names, show
+from .command_options import engine_options
 from .judgement import Judged, check_different, check_picture_path, in_amperes, judge, picture_bytes, pool, scene_bytes
 from .kept_files import keep, make_folder, stem_of
 from .news import (
@@ -26,7 +27,7 @@ from .news import (
 )
 from .outputs import Outputs, check_writable, unwritable
 from .prompts import ask_engine, ask_rig, can_ask
-from .question import Question, engine_options, question_of, rig_of, settings_of
+from .question import Question, question_of, rig_of, settings_of
 from .recording import longest, read_capture, warnings_of
 from .recording_plan import plan_of
 from .session import LOST, Session

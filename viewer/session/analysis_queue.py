@@ -125,10 +125,11 @@ class AnalysisQueue:
         try:
             path = pending.path or save_samples(pending.capture, self._plan.folder, pending.number)
             paths = keep_results(judged, path, name=f"{self._plan.title}, {path.stem}")
-        except (AcquireError, InputError, OSError) as error:
+        except Exception as error:  # a thread that dies quietly would leave everybody waiting for ever
+            known = isinstance(error, AcquireError | InputError | OSError)
             if pending.number:
-                self._tell(Unkept(pending.number, *clauses(error)))
+                self._tell(Unkept(pending.number, *(clauses(error) if known else (said(error), ""))))
             else:
-                self._tell(Rescued(pending.path, judged, str(error)))
+                self._tell(Rescued(pending.path, judged, str(error) if known else said(error)))
             return
         self._tell(Kept(pending.number, (path, *paths)) if pending.number else Rescued(path, judged))

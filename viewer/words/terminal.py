@@ -5,8 +5,6 @@ from __future__ import annotations
 import sys
 import unicodedata
 
-import click
-
 INDENT = "  "
 _FORBIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}  # control and format characters, lone surrogates, line separators
 
@@ -31,10 +29,14 @@ def prepare() -> None:
 
 def tell(text: str = "", *, indent: int = 0, bold: bool = False) -> None:
     """Print one line on standard output."""
+    import click
+
     line = INDENT * indent + tame(text)
     click.echo(click.style(line, bold=True) if bold else line)
 
 
 def complain(text: str) -> None:
     """Print one line on standard error."""
+    import click
+
     click.echo(tame(text), err=True)
