@@ -47,5 +47,4 @@ __all__ = [
     "discover_boards", "flush_folder", "free_name", "hookimpl", "in_base_units", "journals", "known_currents",
     "lasting_address", "level_of", "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml",
     "read_stored", "record", "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent", "wired",
-    "read_stored", "record", "recover", "role_of", "save_capture", "save_card", "wired",
 ]
