@@ -38,8 +38,8 @@ from .stream.ring import RingBuffer
 
 __all__ = [
     "AcquireError", "Apart", "BATTERY", "BELT", "BoardBusyError", "BoardDeclaration", "BoardDisconnectedError",
-    "BoardFound", "BoardGarbledError", "BoardNotFoundError", "BoardPermissionError", "BoardStalledError",
-    "CONTRACT", "COUNTER", "CURRENT", "CaughtCrank", "Channel", "ColumnSeen", "EndOfStream", "EngineCard", "Event",
+    "BoardFound", "BoardGarbledError", "BoardNotFoundError", "BoardPermissionError", "BoardStalledError", "CONTRACT",
+    "COUNTER", "CURRENT", "CaughtCrank", "Channel", "ColumnSeen", "EndOfStream", "EngineCard", "Event",
     "FileFormatError", "Finding", "Happening", "Hdf5File", "KindFound", "LEFT_OUT", "Level", "PRESSURE",
     "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder", "RecordingPlan", "Rig", "RingBuffer",
     "RingOverrunError", "SYNC", "Samples", "Setting", "SettingError", "Shelf", "ShutdownTimeoutError", "Source",
