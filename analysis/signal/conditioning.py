@@ -1,4 +1,4 @@
-"""From a capture to the conditioned trace: pooled, bridged, zero off, cranking positive, hash and hum low-passed."""
+"""From a capture to the conditioned trace: pooled, weighed, hum and zero off, cranking positive, and what is where."""
 
 from __future__ import annotations
 
@@ -11,39 +11,62 @@ from crankfold.analysis.capture import CURRENT
 from crankfold.analysis.errors import InputError
 from crankfold.analysis.signal import cranking as window
 from crankfold.analysis.signal.cranking import NoCranking
+from crankfold.analysis.signal.hum import without_hum
+from crankfold.analysis.signal.humps import find_humps, hump_period_s
+from crankfold.analysis.signal.pool import bridged, low_pass, pool, spikes
+from crankfold.analysis.signal.release import after_release
+from crankfold.analysis.signal.run_up import LEAST_LEFT_S, find_run_up
 from crankfold.analysis.signal.trace import CrankingTrace
+from crankfold.analysis.signal.whole import find_crankings
+from crankfold.analysis.signal.zero import find_zero
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.analysis.capture import Capture
+    from crankfold.analysis.signal.hum import Hum
+    from crankfold.analysis.signal.pool import Pooled
+    from crankfold.analysis.signal.release import After
+    from crankfold.analysis.signal.run_up import RunUp
+    from crankfold.analysis.signal.zero import Zero
 
 __all__ = ["NoCranking", "condition"]
 
-POOLED_HZ = 2000.0  # ten times what a hump contains, and little enough that the cost no longer depends on the rate
-LOW_PASS_HZ = 60.0  # passes a twelve's humps at 300 rpm, stops commutator hash
-LOW_PASS_ORDER = 3
-QUIET_S = 0.1  # enough for a median; captures begin at least this long before the onset
-QUIET_SHARE = 0.12  # of the whole range: a stretch whose short means vary less is quiet
-QUIET_MEAN_S = 0.02  # one turn of 50 Hz hum, so that hum and hash do not count
 MIN_SAMPLES = 16
-GAP_OF_HUMP = 1.0 / 20.0  # longest gap that a straight line bridges without moving a hump
-GAP_SHARE = 0.01  # of the steady cranking, in all
+GAP_OF_HUMP = 0.5  # longest gap that is left out: what is left of such a hump still has its neighbours to go by
+GAP_SHARE = 0.25  # of the judged stretch, in all
 FALLBACK_HUMP_S = 0.1  # where nothing repeats
-HUM_QUIET_S = 0.2  # ten turns of 50 Hz: captures begin with about so much quiet
-MAINS_HZ = (50.0, 60.0)
-HUM_BELOW_HZ = 25.0  # what lies below is humps, and is kept out of the search
-HUM_SHARE = 0.25  # of the quiet stretch's power: a line this strong is hum, not noise
-HUM_ALIKE = (0.5, 1.5)  # the whole trace's sine over the quiet stretch's
+EDGE_S = 0.006  # the low-pass smears what was put into a gap so far round it
 NOISE_RATIO = 8.0  # a cranking stands this far above the quiet
+HAS_ONSET_S = 0.02  # of rest before it
+TRIGGER_NEAR_S = 0.1  # the onset that the trigger found, to the full rate's sample, is this crank's
 
 
 @dataclass(frozen=True, eq=False)
-class _Pooled:
-    time_s: NDArray[np.float64]
-    value: NDArray[np.float64]
-    rate_hz: float
-    block: int
+class _Current:
+    """The whole current, conditioned, before it is known where the cranking is."""
+
+    pooled: Pooled
+    raw: NDArray[np.float64]
+    current: NDArray[np.float64]
+    smooth: NDArray[np.float64]
+    weight: NDArray[np.float64]
+    lost: NDArray[np.bool_]
+    zero: Zero
+    hum: Hum | None
+    smooth_noise: float
+    amperes: bool
+
+
+@dataclass(frozen=True, eq=False)
+class _Judged:
+    """What of one crank is judged, in samples."""
+
+    begin: int
+    until: int
+    caught: int | None
+    run_up: RunUp | None
+    hump_s: float
 
 
 def condition(capture: Capture) -> CrankingTrace:
@@ -58,214 +81,128 @@ def condition(capture: Capture) -> CrankingTrace:
     """
     index = capture.index_of(CURRENT)
     index = 0 if index is None else index
+    whole = _current(capture, index)
+    rest = whole.current[whole.zero.rest]
+    found = find_crankings(whole.current, whole.pooled.rate_hz, rest, amperes=whole.amperes)
+    if not found.cranks or float(whole.smooth.max()) <= NOISE_RATIO * whole.smooth_noise:
+        raise NoCranking(window.facts_of(whole.smooth, whole.pooled.rate_hz, whole.smooth_noise, found.loads))
+    first, stop = max(found.cranks, key=lambda s: s[1] - s[0])
+    until = min((a for a, _ in found.cranks if a > stop), default=len(whole.smooth))
+    mean = float(whole.smooth[first:stop].mean())
+    after = after_release(whole.smooth, stop, until, whole.pooled.rate_hz, mean, whole.smooth_noise)
+    others = tuple(s for s in found.cranks if s != (first, stop))
+    return _trace(capture, index, whole, (_onset(capture, whole, first), stop), after, others)
+
+
+def _current(capture: Capture, index: int) -> _Current:
     pooled = pool(capture.samples, index, capture.rate_hz)
-    lost = ~np.isfinite(pooled.value)
+    lost = pooled.weight <= 0
     if len(pooled.value) < MIN_SAMPLES or lost.all():
         raise InputError(f"the current has only {int((~lost).sum())} usable samples; "
                          "record at least a second of cranking")
-    filled = without_hum(_bridge(pooled.value), pooled.rate_hz)
-    zero, noise, polarity = find_zero(filled, pooled.rate_hz)
-    current = polarity * (filled - zero)
+    weight = pooled.weight.copy()
+    weight[spikes(bridged(pooled.value, weight))] = 0.0
+    filled, hum = without_hum(bridged(pooled.value, weight), pooled.rate_hz)
+    zero = find_zero(filled, pooled.rate_hz)
+    current = zero.polarity * (filled - zero.value)
     smooth = low_pass(current, pooled.rate_hz)
-    spans, level = _crankings(smooth, _quiet_noise(smooth, noise, pooled.rate_hz), pooled.rate_hz,
-                              amperes=capture.channels[index].unit == "A")
-    return _judge(capture, index, pooled, lost, current, smooth, spans, level, (zero, noise, polarity))
+    noise = 0.0 if np.isnan(zero.noise) else float(np.std(smooth[zero.rest][2:-2]))
+    raw = zero.polarity * (pooled.value - zero.value)  # hum that is taken off would take the flatness off clipped tops
+    return _Current(pooled, raw, current, smooth, weight, lost, zero, hum, noise,
+                    capture.channels[index].unit == "A")
 
 
-def pool(samples: NDArray[np.float64], index: int, rate_hz: float) -> _Pooled:
-    """Return one channel averaged in blocks to about 2 kS/s, as one matrix product.
-
-    Parameters
-    ----------
-    samples : ndarray, shape (samples, channels)
-        NaN where samples are lost; a block with more than half of them is NaN.
-    index
-        The column.
-    rate_hz
-        Samples a second.
-    """
-    block = max(1, int(rate_hz / POOLED_HZ + 0.5))
-    blocks, channels = len(samples) // block, samples.shape[1]
-    head = samples[: blocks * block]
-    weight = np.zeros(block * channels)
-    weight[index::channels] = 1.0 / block
-    value = head.reshape(blocks, block * channels) @ weight
-    for bad in np.flatnonzero(~np.isfinite(value)):
-        part = head[bad * block : (bad + 1) * block, index]
-        good = part[np.isfinite(part)]
-        value[bad] = good.mean() if 2 * len(good) > block else np.nan
-    time_s = (np.arange(blocks, dtype=np.float64) * block + 0.5 * (block - 1)) / rate_hz
-    return _Pooled(time_s, value, rate_hz / block, block)
+def _onset(capture: Capture, whole: _Current, first: int) -> int:
+    """Return the onset that the trigger found, where the capture carries it, else the one found here."""
+    if capture.trigger_index is None:
+        return first
+    at = round(capture.trigger_index / capture.rate_hz * whole.pooled.rate_hz)
+    return at if abs(at - first) <= TRIGGER_NEAR_S * whole.pooled.rate_hz else first
 
 
-def _bridge(value: NDArray[np.float64]) -> NDArray[np.float64]:
-    good = np.isfinite(value)
-    if good.all():
-        return value
-    at = np.arange(len(value))
-    return np.interp(at, at[good], value[good])
-
-
-def low_pass(x: NDArray[np.float64], rate_hz: float, corner_hz: float = LOW_PASS_HZ) -> NDArray[np.float64]:
-    """Return `x` after a zero-phase Butterworth low-pass, run forward and back in effect.
-
-    Parameters
-    ----------
-    x : ndarray, shape (m,)
-        Finite samples.
-    """
-    if rate_hz <= 2.0 * corner_hz:
-        return x.copy()
-    pad = min(len(x) - 1, int(rate_hz / corner_hz * 6))
-    odd = np.concatenate((2 * x[0] - x[pad:0:-1], x, 2 * x[-1] - x[-2 : -pad - 2 : -1]))
-    size = _fast_length(len(odd))
-    frequency = np.fft.rfftfreq(size, 1.0 / rate_hz)
-    gain = 1.0 / (1.0 + (frequency / corner_hz) ** (2 * LOW_PASS_ORDER))
-    ramp = np.linspace(odd[0], odd[-1], len(odd))
-    smooth: NDArray[np.float64] = np.fft.irfft(np.fft.rfft(odd - ramp, size) * gain, size)[: len(odd)] + ramp
-    return smooth[pad : pad + len(x)]
-
-
-def _fast_length(n: int) -> int:
-    """Return the next length whose transform is fast: a power of two times 1, 3, 5, 9 or 15."""
-    return min(k << max(0, (-(-n // k) - 1).bit_length()) for k in (1, 3, 5, 9, 15))
-
-
-def without_hum(x: NDArray[np.float64], rate_hz: float) -> NDArray[np.float64]:
-    """Return `x` less the mains hum that its quiet beginning shows: one steady sine at 50 or 60 Hz.
-
-    The sine is fitted to the whole trace at the frequency, near the mains', that takes most off; it is taken off only
-    if the quiet stretch alone shows a like one, so that no hump's harmonic is mistaken for it.
-    """
-    width = round(HUM_QUIET_S * rate_hz)
-    if len(x) < 4 * width or width < 16:
-        return x
-    time = np.arange(len(x), dtype=np.float64) / rate_hz
-    for mains in MAINS_HZ:
-        quiet, _ = _sine(x[:width], time[:width], mains)
-        rest = x[:width] - np.mean(x[:width])
-        if 2.0 * float(np.mean(rest**2)) * HUM_SHARE > abs(quiet) ** 2 or abs(quiet) == 0.0:
-            continue
-        fast = x - low_pass(x, rate_hz, HUM_BELOW_HZ)
-        tried = [_sine(fast, time, mains + off) for off in np.arange(-0.3, 0.31, 0.05)]
-        whole, wave = max(tried, key=lambda item: abs(item[0]))
-        if HUM_ALIKE[0] < abs(whole) / abs(quiet) < HUM_ALIKE[1]:
-            x = x - wave
-    return x
-
-
-def _sine(x: NDArray[np.float64], time_s: NDArray[np.float64],
-          frequency_hz: float) -> tuple[complex, NDArray[np.float64]]:
-    """Return the complex amplitude and the samples of the sine at a frequency that fits `x` best."""
-    turn = np.exp(2j * np.pi * frequency_hz * time_s)
-    amplitude = complex(2.0 * np.mean((x - np.mean(x)) * np.conj(turn)))
-    wave: NDArray[np.float64] = (amplitude * turn).real
-    return amplitude, wave
-
-
-def find_zero(x: NDArray[np.float64], rate_hz: float) -> tuple[float, float, int]:
-    """Return the current's zero, its noise and its polarity.
-
-    The zero is the median of the quiet before the cranking, or after it, the one further out; 0 where neither is quiet,
-    and the noise is then not a number (0 is that of a rest within one code of the converter). The polarity is the side
-    of it on which the cranking lies.
-    """
-    width = max(4, round(QUIET_S * rate_hz))
-    short = max(1, round(QUIET_MEAN_S * rate_hz))
-    means = np.convolve(x, np.full(short, 1.0 / short), mode="valid")
-    spread = float(np.percentile(means, 99) - np.percentile(means, 1))
-    calm = [float(np.ptp(part)) <= max(QUIET_SHARE * spread, 1e-12)
-            for part in (means[: max(1, width - short + 1)], means[-max(1, width - short + 1) :])]
-    quiet = [e for e, still in zip((x[:width], x[-width:]), calm, strict=True) if still]
-    if quiet:
-        medians = [float(np.median(e)) for e in quiet]
-        middle = float(np.median(x))
-        chosen = 0 if len(quiet) == 1 or abs(medians[0] - medians[1]) < 0.1 * spread else int(
-            np.argmax([abs(m - middle) for m in medians]))
-        zero = medians[chosen]
-        noise = float(1.4826 * np.median(np.abs(quiet[chosen] - zero)))
-    else:
-        zero, noise = 0.0, float("nan")
-    off = x - zero
-    far = off[np.abs(off) > 0.3 * np.percentile(np.abs(off), 99)]
-    return zero, noise, -1 if len(far) and far.mean() < 0 else 1
-
-
-def _quiet_noise(smooth: NDArray[np.float64], noise: float, rate_hz: float) -> float:
-    """Return the noise left after the low-pass, at the quieter end of the trace; 0 when no end is quiet."""
-    width = max(4, round(QUIET_S * rate_hz))
-    if np.isnan(noise):
-        return 0.0
-    return float(min(np.std(e[2:-2]) for e in (smooth[:width], smooth[-width:])))
-
-
-def _crankings(smooth: NDArray[np.float64], noise: float, rate_hz: float, *,
-               amperes: bool) -> tuple[list[tuple[int, int]], window.Levels]:
-    level = window.levels(smooth, noise, amperes=amperes)
-    spans = window.find_crankings(smooth, rate_hz, level)
-    peak = float(smooth.max())
-    if not spans or peak <= NOISE_RATIO * noise:
-        above = window.runs(smooth > level.high)
-        longest_s = max((b - a for a, b in above), default=0) / rate_hz
-        raise NoCranking({"peak": peak, "noise": noise, "longest_s": longest_s})
-    return spans, level
-
-
-def _judge(capture: Capture, index: int, pooled: _Pooled, lost: NDArray[np.bool_], current: NDArray[np.float64],
-           smooth: NDArray[np.float64], spans: list[tuple[int, int]], level: window.Levels,
-           found: tuple[float, float, int]) -> CrankingTrace:
-    zero, noise, polarity = found
-    rate_hz, time_s = pooled.rate_hz, pooled.time_s
-    first, stop = max(spans, key=lambda s: s[1] - s[0])
-    has_onset = first > round(0.02 * rate_hz)
-    begin = min(first + round(window.INRUSH_S * rate_hz), stop) if has_onset else first
-    caught = window.caught_at(smooth, first, stop, rate_hz)
+def _stretch(whole: _Current, first: int, stop: int, idles_to: int | None) -> _Judged:
+    """Return what of a crank may be judged: after its run-up, before its release or the engine's catching."""
+    rate_hz, smooth = whole.pooled.rate_hz, whole.smooth
+    has_onset = first > round(HAS_ONSET_S * rate_hz)
+    caught = window.caught_at(smooth, first, stop if idles_to is None else idles_to, rate_hz)
     until = caught if caught is not None else stop - round(window.RELEASE_S * rate_hz)
+    begin = min(first + round(window.INRUSH_S * rate_hz), stop) if has_onset else first
     until = max(begin, until)
-    hump_s = window.hump_period_s(smooth[begin:until], rate_hz)
-    bridged, long = _gaps(lost, (first, stop), begin, until, FALLBACK_HUMP_S if np.isnan(hump_s) else hump_s, rate_hz)
-    whole = (begin, until)
-    if long.any():
-        whole = window.longest_whole(~long, begin, until)
-        current = np.where(long, np.nan, current)
-        smooth = np.where(long, np.nan, smooth)
-    inrush_part = current[first : min(stop, first + round(window.INRUSH_S * rate_hz))]
-    ceiling = _ceiling(capture, index, zero, polarity)
-    raw = polarity * (pooled.value - zero)  # hum that is taken off would take the flatness off clipped tops
+    hump_s = hump_period_s(smooth[begin:until], rate_hz)
+    if not has_onset:
+        return _Judged(begin, until, caught, None, hump_s)
+    run_up = find_run_up(smooth, whole.pooled.time_s, (first, until), rate_hz,
+                         FALLBACK_HUMP_S if np.isnan(hump_s) else hump_s)
+    settled = int(np.searchsorted(whole.pooled.time_s, run_up.end_s))
+    if run_up.settled and until - settled >= LEAST_LEFT_S * rate_hz:
+        begin = max(begin, settled)
+    return _Judged(begin, until, caught, run_up, hump_s)
+
+
+def _trace(capture: Capture, index: int, whole: _Current, crank: tuple[int, int], after: After,
+           others: tuple[tuple[int, int], ...]) -> CrankingTrace:
+    first, stop = crank
+    rate_hz, time_s = whole.pooled.rate_hz, whole.pooled.time_s
+    judged = _stretch(whole, first, stop, after.idles_to)
+    end = stop if after.idles_to is None or judged.caught is None else after.idles_to
+    short, long = _gaps(whole.lost, (first, end), judged, rate_hz)
+    begin, until = window.longest_whole(~long, judged.begin, judged.until) if long.any() else (
+        judged.begin, judged.until)
+    ceiling = _ceiling(capture, index, whole.zero)
+    flat = window.flat_tops(whole.raw[begin:until], rate_hz, ceiling)
+    weight = _weight(whole, long, rate_hz)
+    weight[begin:until][flat] = 0.0
+    inrush = whole.current[first : min(stop, first + round(window.INRUSH_S * rate_hz))]
+    has_onset = judged.run_up is not None
+    smooth = np.where(long, np.nan, whole.smooth)
     return CrankingTrace(
-        time_s=time_s, current=current, smooth=smooth, rate_hz=rate_hz, source_rate_hz=capture.rate_hz,
-        unit=capture.channels[index].unit, polarity=polarity, zero=zero, noise=noise,
-        crank=window.as_span((first, stop), time_s, rate_hz),
-        others=tuple(window.as_span(s, time_s, rate_hz) for s in spans if s != (first, stop)),
-        steady_from_s=float(time_s[min(whole[0], len(time_s) - 1)]),
-        inrush=float(np.nanmax(inrush_part)) if has_onset and np.isfinite(inrush_part).any() else float("nan"),
-        bridged=tuple(window.as_span(s, time_s, rate_hz) for s in bridged),
-        clipped_humps=window.flat_share(raw[whole[0] : whole[1]], rate_hz, ceiling),
-        clipped_inrush=has_onset and _flat_inrush(raw[first : first + len(inrush_part)], rate_hz, ceiling),
-        steady_to_s=float(time_s[min(whole[1], len(time_s) - 1)]),
-        fired_at_s=None if caught is None else float(time_s[caught]),
-        has_onset=has_onset, cut_by_gap=bool(long.any()), ac_sag=_sag(smooth[whole[0] : whole[1]]),
+        time_s=time_s, current=np.where(long, np.nan, whole.current), smooth=smooth, weight=weight,
+        rate_hz=rate_hz, source_rate_hz=capture.rate_hz, unit=capture.channels[index].unit,
+        polarity=whole.zero.polarity, zero=whole.zero.value, noise=whole.zero.noise, smooth_noise=whole.smooth_noise,
+        crank=window.as_span((first, end), time_s, rate_hz),
+        others=tuple(window.as_span(s, time_s, rate_hz) for s in others),
+        steady_from_s=float(time_s[min(begin, len(time_s) - 1)]),
+        steady_to_s=float(time_s[min(until, len(time_s) - 1)]),
+        inrush=float(inrush.max()) if has_onset and len(inrush) else float("nan"),
+        bridged=tuple(window.as_span(s, time_s, rate_hz) for s in short),
+        clipped_humps=float(flat.mean()) if len(flat) else 0.0,
+        clipped_inrush=has_onset and _flat_inrush(whole.raw[first : first + len(inrush)], rate_hz, ceiling),
+        fired_at_s=None if judged.caught is None else float(time_s[judged.caught]), has_onset=has_onset,
+        cut_by_gap=bool(long.any()), ac_sag=_sag(smooth[begin:until]), zero_after=after.left, run_up=judged.run_up,
+        hump_s=judged.hump_s, hum=whole.hum,
+        humps=find_humps(whole.smooth[first:stop], time_s[first:stop], whole.smooth_noise),
     )
 
 
-def _gaps(lost: NDArray[np.bool_], crank: tuple[int, int], begin: int, until: int, hump_s: float,
+def _gaps(lost: NDArray[np.bool_], crank: tuple[int, int], judged: _Judged,
           rate_hz: float) -> tuple[list[tuple[int, int]], NDArray[np.bool_]]:
-    """Return the gaps in the cranking that are bridged, and a mask of those too long for it."""
+    """Return the gaps in the cranking that are left out, and a mask of those too long for it."""
+    hump_s = FALLBACK_HUMP_S if np.isnan(judged.hump_s) else judged.hump_s
     inside = [(a, b) for a, b in window.runs(lost) if b > crank[0] and a < crank[1]]
     short = [g for g in inside if g[1] - g[0] <= max(1.0, GAP_OF_HUMP * hump_s * rate_hz)]
-    steady = [min(b, until) - max(a, begin) for a, b in short if b > begin and a < until]
-    if sum(steady) > GAP_SHARE * max(until - begin, 1):
+    steady = [min(b, judged.until) - max(a, judged.begin) for a, b in short if b > judged.begin and a < judged.until]
+    if sum(steady) > GAP_SHARE * max(judged.until - judged.begin, 1):
         short = []
     long = np.zeros(len(lost), dtype=np.bool_)
-    for a, b in window.runs(lost):
+    for a, b in inside:
         if (a, b) not in short:
             long[a:b] = True
     return short, long
 
 
-def _ceiling(capture: Capture, index: int, zero: float, polarity: int) -> float | None:
+def _weight(whole: _Current, long: NDArray[np.bool_], rate_hz: float) -> NDArray[np.float64]:
+    """Return the samples' weights, gaps with what the low-pass smears of them."""
+    weight = np.where(long, 0.0, whole.weight)
+    edge = round(EDGE_S * rate_hz)
+    for a, b in window.runs(weight <= 0):
+        if b - a > edge:
+            weight[max(0, a - edge) : b + edge] = 0.0
+    return weight
+
+
+def _ceiling(capture: Capture, index: int, zero: Zero) -> float | None:
     ends = capture.channels[index].value_range()
-    return None if ends is None else float(max(polarity * (e - zero) for e in ends)) * 0.999
+    return None if ends is None else float(max(zero.polarity * (e - zero.value) for e in ends)) * 0.999
 
 
 def _flat_inrush(part: NDArray[np.float64], rate_hz: float, ceiling: float | None) -> bool:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from crankfold.analysis.signal.detector.detector import CrankingDetector, DetectorState, Onset
+from crankfold.analysis.signal.detector.detector import CrankingDetector, DetectorState, Onset, Passed
 from crankfold.analysis.signal.detector.watch import End
 
-__all__ = ["CrankingDetector", "DetectorState", "End", "Onset"]
+__all__ = ["CrankingDetector", "DetectorState", "End", "Onset", "Passed"]

@@ -34,6 +34,7 @@ LONGEST_S = 15.0
 INRUSH_S, SETTLED_S = 0.35, 0.5
 INRUSH_RATIO = 1.8
 HEAVY_A = 200.0  # glow plugs of a large diesel take 150 A
+BRIEF_S = 0.25  # a spark or a short circuit is over sooner
 HUMPLESS_A = 60.0  # a starter that turns an engine without compression; fans and window motors stay below
 HUMPLESS_HELD_SHARE = 0.75  # glow plugs go on falling
 DIES_AWAY_SHARE = 0.6
@@ -89,6 +90,16 @@ class Candidate:
         return self._sum / max(1, len(self._frames))
 
     @property
+    def away_frames(self) -> int:
+        """Frames near zero since the last that was not."""
+        return self._away
+
+    @property
+    def peak(self) -> float:
+        """Highest departure since the onset, in the samples' unit; 0 before the first frame."""
+        return max(self._frames, default=0.0)
+
+    @property
     def means(self) -> list[float]:
         """The frame means since the onset, of the samples themselves, not of the departure."""
         return [self.zero + self.polarity * value for value in self._frames]
@@ -109,6 +120,8 @@ class Candidate:
     def at_end(self) -> bool:
         """Return whether it was cranking, now that it is over."""
         humps = self._swells.humps + self._swells.swelling
+        if self._large_throughout():
+            return True
         large = self._scale.amperes and self._sum >= ONE_HUMP_A * max(self._present, self._count(ONE_HUMP_S))
         enough = humps >= (1 if large else HUMPS_WHEN_ENDED)
         return self._strong(self.mean) and (enough or self._humpless())
@@ -185,6 +198,12 @@ class Candidate:
     def _heavy(self) -> bool:
         """Whether it has drawn all along what nothing but a starter draws: a seized engine, or a clamp at its limit."""
         return self._scale.amperes and min(self._frames[self._count(INRUSH_S) :], default=0.0) >= HEAVY_A
+
+    def _large_throughout(self) -> bool:
+        """Whether it has drawn for long enough, if with no hump yet, what only a starter draws."""
+        if not self._scale.amperes or self._present < self._count(BRIEF_S):
+            return False
+        return sum(f for f in self._frames if f >= 0.5 * self.threshold) >= HEAVY_A * self._present
 
     def _is_at(self, seconds: float) -> bool:
         return len(self._frames) == self._count(seconds)

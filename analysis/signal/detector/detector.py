@@ -7,6 +7,7 @@ looked up to the sample.
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Any
@@ -18,6 +19,8 @@ from crankfold.analysis.signal.detector.quiet import MAD_TO_SD, NEEDED_FRAMES, Q
 from crankfold.analysis.signal.detector.watch import CrankWatch, End
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from crankfold.analysis import Channel
@@ -28,6 +31,7 @@ THRESHOLD_A = 8.0  # a dome lamp stays below, the solenoid of the smallest start
 HISTORY_FRAMES = 10  # raw samples kept before the frame at hand, for the exact onset,
 HISTORY_SAMPLES = 8192  # or so many where that is less, but two frames: copying more would cost time at high rates
 STEADY_S = 0.3
+LOADS_KEPT = 32
 MAX_CRANK_S = 30.0  # the longest that any service manual allows without a rest; then the capture is closed
 
 
@@ -61,8 +65,35 @@ class Onset:
     polarity: int
 
 
+@dataclass(frozen=True)
+class Passed:
+    """A load has come and gone, or stays, that is no cranking.
+
+    Parameters
+    ----------
+    index
+        Absolute index of its first sample.
+    end
+        Absolute index where it was given up.
+    mean, peak
+        Of its departure from zero, in the samples' unit.
+    """
+
+    index: int
+    end: int
+    mean: float
+    peak: float
+
+
 class CrankingDetector:
     """A state machine from samples to onsets and ends.
+
+    Attributes
+    ----------
+    state
+        What it is doing.
+    passed
+        The last loads that came and were no cranking.
 
     Parameters
     ----------
@@ -72,19 +103,30 @@ class CrankingDetector:
         Scale, offset and unit of the samples: with amperes known, their size counts; else noise and steps alone.
     max_crank_s
         A cranking is called over after so many seconds.
+    quiet
+        Frame means of a rest that is known already, `NEEDED_FRAMES` or more, in the channel's unit; None: it is learnt
+        from what comes first.
+    least_noise
+        What the noise cannot be below, in the channel's unit; half a step of the converter where its step is known.
     """
 
-    def __init__(self, rate_hz: float, channel: Channel, *, max_crank_s: float = MAX_CRANK_S) -> None:
+    def __init__(self, rate_hz: float, channel: Channel, *, max_crank_s: float = MAX_CRANK_S,
+                 quiet: Sequence[float] | None = None, least_noise: float = 0.0) -> None:
         self.frame = max(1, round(rate_hz * FRAME_S))
         self.state = DetectorState.LEARNING
+        self.passed: deque[Passed] = deque(maxlen=LOADS_KEPT)
         self._channel = channel
         self._scale = Scale(channel.unit == "A", self.frame / rate_hz)
         self._step = abs(channel.scale) if channel.code_dtype.startswith(("int", "uint")) else 0.0
-        self._quiet = Quiet(0.5 * self._step)
+        self._quiet = Quiet(max(0.5 * self._step, least_noise))
+        if quiet is not None:
+            self._quiet.restart(list(quiet))
+            self.state = DetectorState.ARMED
         self._history = max(2, min(HISTORY_FRAMES, HISTORY_SAMPLES // self.frame)) * self.frame
         self._tail: NDArray[Any] | None = None
         self._tail_stop = 0
         self._torn = False
+        self._last_mean = 0.0
         self._next_frame = 0
         self._candidate: Candidate | None = None
         self._crank: CrankWatch | None = None
@@ -116,8 +158,12 @@ class CrankingDetector:
         found: list[Onset | End] = []
         if self._crank is not None:
             found = [] if self.state is DetectorState.SPENT else [End(self._crank.end(self._next_frame, self.frame))]
-        elif self._candidate is not None and self._candidate.at_end():
-            found = [_onset(self._candidate), End(self._tail_stop)]
+        elif self._candidate is not None:
+            if self._candidate.at_end():
+                stop = self._tail_stop
+                found = [_onset(self._candidate), End(stop - self._candidate.away_frames * self.frame)]
+            else:
+                self._pass(self._candidate)
         self._crank = self._candidate = None
         self.state = DetectorState.ARMED if self._quiet.known else DetectorState.LEARNING
         return found
@@ -146,12 +192,22 @@ class CrankingDetector:
         return found
 
     def _means(self, whole: NDArray[Any]) -> NDArray[np.float64]:
-        """Return the frame means in the channel's unit; a frame that is not a number repeats the zero."""
+        """Return the frame means in the channel's unit, lost samples left out; a lost frame repeats the last."""
         kind = whole.dtype.kind
         narrow = kind in "iu" and whole.itemsize <= 2 and self.frame < 2**15
         sums = np.add.reduce(whole, axis=1, dtype=np.int32 if narrow else (np.int64 if kind in "iu" else np.float64))
         means = sums * (self._channel.scale / self.frame) + self._channel.offset
-        return means if kind in "iu" else np.where(np.isfinite(means), means, self._quiet.zero)
+        if kind not in "iu" and not np.isfinite(means).all():
+            means = self._without_lost(whole, means)
+        self._last_mean = float(means[-1])
+        return means
+
+    def _without_lost(self, whole: NDArray[Any], means: NDArray[np.float64]) -> NDArray[np.float64]:
+        for at in np.flatnonzero(~np.isfinite(means)).tolist():
+            good = whole[at][np.isfinite(whole[at])]
+            before = means[at - 1] if at else self._last_mean
+            means[at] = good.mean() * self._channel.scale + self._channel.offset if len(good) else before
+        return means
 
     def _step_on(self, mean: float, held: NDArray[Any], start: int) -> list[Onset | End]:
         if self._crank is not None:
@@ -218,15 +274,21 @@ class CrankingDetector:
             self._candidate, self._crank = None, CrankWatch(candidate, self._scale, self._max_frames)
             self.state = DetectorState.CRANKING
             return [_onset(candidate), *self._catch_up(candidate)]
+        if finding is Finding.OPEN:
+            return []
+        self._pass(candidate)
         if finding is Finding.ANOTHER:
             lead = candidate.lead_frames
             self._restart_quiet(candidate.means[:-lead], only_if_steady=True)
             self._depart([*candidate.means[-lead:], mean], held, start)
-        elif finding is not Finding.OPEN:
-            if finding is Finding.STEADY:
-                self._restart_quiet(candidate.means, only_if_steady=False)
-            self._candidate, self.state = None, DetectorState.ARMED
+            return []
+        if finding is Finding.STEADY:
+            self._restart_quiet(candidate.means, only_if_steady=False)
+        self._candidate, self.state = None, DetectorState.ARMED
         return []
+
+    def _pass(self, candidate: Candidate) -> None:
+        self.passed.append(Passed(candidate.onset, self._next_frame, candidate.mean, candidate.peak))
 
     def _restart_quiet(self, means: list[float], *, only_if_steady: bool) -> None:
         """Take what a steady load draws for the new zero."""
