@@ -31,6 +31,7 @@ SLOWEST_PER_S, FASTEST_PER_S = 0.2, 60.0  # k: a corner of 0.03 to 10 Hz
 STEADY_RISE = 1.06  # late over early mean of the current put right; it falls or stays as a battery sags
 FADE_SHARE = 0.5  # of the fading that k foretells for what follows the crank
 FADE_SEEN = 0.25  # of what is left below zero must be foretold to fade before its fading is asked for
+LEAST_S = 0.5  # a solenoid's click is shorter
 TURNS = 5  # times from clearly above to clearly below zero that no current of a starter makes
 TURN_SHARE = 0.12  # of the range, for clearly
 TURNED_SHARE = 0.1  # of the cranking clearly below zero; a crank that springs back gives moments
@@ -51,7 +52,7 @@ def ac_probe(trace: CrankingTrace) -> Notice | None:
 
     The notice carries the corner frequency, where it is low enough to be read.
     """
-    seen = _from_onset(trace)
+    seen = _from_onset(trace.smooth, trace.rate_hz)
     if seen is None:
         return None
     k = _fading(seen)
@@ -60,8 +61,26 @@ def ac_probe(trace: CrankingTrace) -> Notice | None:
     return Notice("ac-probe", {}) if _alternates(seen) else None
 
 
-def _from_onset(trace: CrankingTrace) -> _Seen | None:
-    x, rate_hz = trace.smooth, trace.rate_hz
+def coupled_span(smooth: NDArray[np.float64], rate_hz: float) -> tuple[tuple[int, int], ...]:
+    """Return from where to where a current that came through such a probe was a cranking; empty where it did not.
+
+    Through such a probe a cranking has no zero and no level, so that nobody finds it by them.
+
+    Parameters
+    ----------
+    smooth : ndarray, shape (m,)
+        Low-passed current, of either sign.
+    """
+    seen = _from_onset(smooth, rate_hz)
+    if seen is None or (_fading(seen) is None and not _alternates(seen)):
+        return ()
+    first = len(smooth) - len(seen.y)
+    loud = np.flatnonzero(np.abs(seen.y) > RISEN * seen.span)
+    lasts = int(loud[-1]) + 1
+    return ((first, first + lasts),) if lasts >= LEAST_S * rate_hz else ()
+
+
+def _from_onset(x: NDArray[np.float64], rate_hz: float) -> _Seen | None:
     good = np.isfinite(x)
     if good.mean() < 0.9:
         return None

@@ -10,6 +10,7 @@ import numpy as np
 from crankfold.analysis.capture import CURRENT
 from crankfold.analysis.errors import InputError
 from crankfold.analysis.signal import cranking as window
+from crankfold.analysis.signal.ac_coupling import coupled_span
 from crankfold.analysis.signal.cranking import NoCranking
 from crankfold.analysis.signal.hum import without_hum
 from crankfold.analysis.signal.humps import find_humps, hump_period_s
@@ -84,13 +85,14 @@ def condition(capture: Capture) -> CrankingTrace:
     whole = _current(capture, index)
     rest = whole.current[whole.zero.rest]
     found = find_crankings(whole.current, whole.pooled.rate_hz, rest, amperes=whole.amperes)
-    if not found.cranks or float(whole.smooth.max()) <= NOISE_RATIO * whole.smooth_noise:
+    cranks = found.cranks or coupled_span(whole.smooth, whole.pooled.rate_hz)
+    if not cranks or float(whole.smooth.max()) <= NOISE_RATIO * whole.smooth_noise:
         raise NoCranking(window.facts_of(whole.smooth, whole.pooled.rate_hz, whole.smooth_noise, found.loads))
-    first, stop = max(found.cranks, key=lambda s: s[1] - s[0])
-    until = min((a for a, _ in found.cranks if a > stop), default=len(whole.smooth))
+    first, stop = max(cranks, key=lambda s: s[1] - s[0])
+    until = min((a for a, _ in cranks if a > stop), default=len(whole.smooth))
     mean = float(whole.smooth[first:stop].mean())
     after = after_release(whole.smooth, stop, until, whole.pooled.rate_hz, mean, whole.smooth_noise)
-    others = tuple(s for s in found.cranks if s != (first, stop))
+    others = tuple(s for s in cranks if s != (first, stop))
     return _trace(capture, index, whole, (_onset(capture, whole, first), stop), after, others)
 
 
@@ -152,7 +154,8 @@ def _trace(capture: Capture, index: int, whole: _Current, crank: tuple[int, int]
     flat = window.flat_tops(whole.raw[begin:until], rate_hz, ceiling)
     weight = _weight(whole, long, rate_hz)
     weight[begin:until][flat] = 0.0
-    inrush = whole.current[first : min(stop, first + round(window.INRUSH_S * rate_hz))]
+    over = first + round(window.INRUSH_S * rate_hz)
+    inrush = whole.current[first : min(stop, over)]
     has_onset = judged.run_up is not None
     smooth = np.where(long, np.nan, whole.smooth)
     return CrankingTrace(
@@ -168,7 +171,8 @@ def _trace(capture: Capture, index: int, whole: _Current, crank: tuple[int, int]
         clipped_humps=float(flat.mean()) if len(flat) else 0.0,
         clipped_inrush=has_onset and _flat_inrush(whole.raw[first : first + len(inrush)], rate_hz, ceiling),
         fired_at_s=None if judged.caught is None else float(time_s[judged.caught]), has_onset=has_onset,
-        cut_by_gap=bool(long.any()), ac_sag=_sag(smooth[begin:until]), zero_after=after.left, run_up=judged.run_up,
+        cut_by_gap=bool(long.any()), ac_sag=_sag(smooth[min(over, begin) : until]),
+        zero_after=after.left, run_up=judged.run_up,
         hump_s=judged.hump_s, hum=whole.hum,
         humps=find_humps(whole.smooth[first:stop], time_s[first:stop], whole.smooth_noise),
     )

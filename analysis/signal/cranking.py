@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 INRUSH_S = 0.5  # stall current, then the first humps, taken while accelerating
 RELEASE_S = 0.06  # the end's edge and what the low-pass smears of it
-CATCH_LEVEL = 0.3  # of the hump tops: an engine running by itself leaves the starter idling below this
+CATCH_LEVEL = 0.4  # of the hump tops: an engine running by itself leaves the starter idling below this
 CATCH_HUMPS = 2.5  # idling for longer than this many humps is no gap between two humps
 CATCH_MIN_S = 0.3
 CATCH_BACK_HUMPS = 1.5  # the firing began before the current stayed low

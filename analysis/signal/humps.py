@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 HUMP_S = (0.02, 1.0)  # hump spacings that cranking can have: 12 cylinders at 300 rpm to one at 120
 LEAST_SHARE = 0.15  # of the usual swing about the local mean: what turns back by less is no hump
-LEAST_NOISES = 5.0
+LEAST_NOISES = 8.0  # and of the quiet's standard deviation: noise does not reach so far from crest to trough
 USUAL_PERCENTILES = (10.0, 90.0)
 LEAST_PEAK, NEARLY_PEAK = 0.2, 0.8  # of the autocorrelation: the least that counts, and what is as good as the best
 

@@ -66,4 +66,4 @@ def _frames(rest: NDArray[np.float64], rate_hz: float) -> list[float]:
     if count == 0:
         return [0.0] * REST_FRAMES
     means = rest[: count * size].reshape(count, size).mean(axis=1)
-    return np.resize(means, max(count, REST_FRAMES)).tolist()
+    return [float(mean) for mean in np.resize(means, max(count, REST_FRAMES))]

@@ -19,7 +19,7 @@ MAD_TO_SD = 1.4826
 
 @dataclass(frozen=True, eq=False)
 class Zero:
-    """Zero and noise in the capture's unit, polarity, and the quiet stretch they are from.
+    """Zero and noise in the capture's unit, polarity, and a quiet stretch.
 
     Parameters
     ----------
@@ -30,7 +30,7 @@ class Zero:
     polarity
         1, or -1 where cranking current reads negative.
     rest
-        Samples of the quiet stretch; empty where there is none.
+        Samples of a quiet stretch, that before the cranking if there is one; empty where neither is quiet.
     """
 
     value: float
@@ -57,7 +57,7 @@ def find_zero(x: NDArray[np.float64], rate_hz: float) -> Zero:
     chosen = 0 if same else int(np.argmax([abs(m - middle) for m in medians]))
     value = medians[chosen]
     noise = MAD_TO_SD * float(np.median(np.abs(x[quiet[chosen]] - value)))
-    return Zero(value, noise, _polarity(x - value), quiet[chosen])
+    return Zero(value, noise, _polarity(x - value), quiet[0])
 
 
 def _polarity(off: NDArray[np.float64]) -> int:

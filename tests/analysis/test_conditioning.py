@@ -7,7 +7,9 @@ import pytest
 from scipy import signal
 
 from crankfold.analysis import Capture, Channel, Gap, NoCranking, condition
-from crankfold.analysis.signal.conditioning import find_zero, low_pass, pool, without_hum
+from crankfold.analysis.signal.hum import without_hum
+from crankfold.analysis.signal.pool import low_pass, pool
+from crankfold.analysis.signal.zero import find_zero
 
 
 def crank(rate_hz=2000.0, seconds=3.0, quiet_s=0.5, hump_hz=6.0, noise=0.0, seed=0, tail_s=0.4):
@@ -61,7 +63,7 @@ def test_zero_polarity_and_times_are_found_at_any_rate(rate_hz, polarity):
     trace = condition(Capture.from_arrays(polarity * crank(rate_hz, noise=2.0) + 7.0, rate_hz=rate_hz))
     assert trace.polarity == polarity
     assert trace.zero == pytest.approx(7.0, abs=1.5)
-    assert trace.crank.start_s == pytest.approx(0.53, abs=0.03)
+    assert trace.crank.start_s == pytest.approx(0.5, abs=0.005)  # the solenoid leads the motor by 30 ms
     assert trace.crank.end_s == pytest.approx(3.5, abs=0.03)
     assert trace.steady_from_s == pytest.approx(trace.crank.start_s + 0.5, abs=0.005)
     assert trace.steady_to_s == pytest.approx(trace.crank.end_s - 0.06, abs=0.005)
@@ -90,7 +92,7 @@ def test_noise_a_constant_and_a_solenoid_s_click_are_no_cranking(x):
 def test_the_longest_of_several_cranks_is_judged():
     x = np.concatenate((crank(seconds=1.0), crank(seconds=3.0), crank(seconds=0.6)))
     trace = condition(Capture.from_arrays(x, rate_hz=2000.0))
-    assert trace.crank.length_s == pytest.approx(2.97, abs=0.05)
+    assert trace.crank.length_s == pytest.approx(3.0, abs=0.05)
     assert len(trace.others) == 2
 
 
@@ -123,8 +125,20 @@ def test_a_long_gap_leaves_the_longest_whole_stretch():
     assert np.isnan(trace.current[3000:3200]).all()
 
 
-def test_many_small_gaps_are_too_much_in_all():
-    trace = gapped(*[(2400 + 300 * k, 8) for k in range(14)])
+def test_many_small_gaps_weigh_nothing_and_end_nothing():
+    """Two samples of every hundred are lost, as a slow serial board loses them."""
+    trace = gapped(*[(1100 + 50 * k, 1) for k in range(110)])
+    whole = gapped()
+    assert not trace.cut_by_gap
+    assert (trace.steady_from_s, trace.steady_to_s) == pytest.approx((whole.steady_from_s, whole.steady_to_s), abs=0.03)
+    assert trace.weight[1100:6600:50].max() == 0.0
+    assert trace.weight[1101:6600:50].min() == 1.0
+    off = (trace.smooth - whole.smooth)[trace.steady]
+    assert np.std(off) < 0.01 * np.std(whole.smooth[trace.steady])
+
+
+def test_gaps_that_leave_hardly_anything_are_too_much():
+    trace = gapped(*[(2400 + 150 * k, 60) for k in range(26)])
     assert trace.cut_by_gap
 
 
@@ -132,15 +146,21 @@ def test_hum_is_taken_off_and_a_hump_s_harmonic_is_not():
     t = np.arange(6000) / 2000.0
     clean = crank(seconds=2.0, hump_hz=10.0, quiet_s=0.6)[:6000]
     hum = 6.0 * np.sin(2 * np.pi * 50.05 * t + 1.0)
-    left = without_hum(clean + hum, 2000.0) - clean
-    assert np.std(left[2600:5000]) < 0.35 * np.std(hum)
-    np.testing.assert_array_equal(without_hum(clean, 2000.0), clean)
+    left, found = without_hum(clean + hum, 2000.0)
+    assert np.std((left - clean)[2600:5000]) < 0.35 * np.std(hum)
+    assert found is not None
+    assert (found.frequency_hz, found.amplitude) == (pytest.approx(50.05, abs=0.1), pytest.approx(6.0, rel=0.1))
+    same, nothing = without_hum(clean, 2000.0)
+    np.testing.assert_array_equal(same, clean)
+    assert nothing is None
 
 
 def test_zero_of_a_capture_without_quiet_is_the_converter_s():
     x = 150.0 + 80.0 * np.sin(2 * np.pi * 6 * np.arange(4000) / 2000.0)
-    assert find_zero(x, 2000.0) == (0.0, pytest.approx(np.nan, nan_ok=True), 1)
-    assert find_zero(-x, 2000.0) == (0.0, pytest.approx(np.nan, nan_ok=True), -1)
+    for sign in (1, -1):
+        zero = find_zero(sign * x, 2000.0)
+        assert (zero.value, zero.polarity, zero.rest) == (0.0, sign, slice(0, 0))
+        assert np.isnan(zero.noise)
 
 
 @pytest.mark.parametrize("rate_hz", [500.0, 2000.0])
@@ -176,9 +196,10 @@ def test_an_in_rush_that_reaches_the_converter_s_end_is_clipped_however_short(po
 def test_a_current_that_fades_shows_in_its_sag():
     """From 200 A at the onset, straight down to 80 A: late third over early third of what follows the in-rush."""
     at = np.linspace(0.0, 1.0, 6000)
-    x = np.concatenate((np.zeros(1000), 200.0 - 120.0 * at, np.zeros(800)))
+    humps = 30.0 * np.sin(2 * np.pi * 18 * at)
+    x = np.concatenate((np.zeros(1000), 200.0 - 120.0 * at + humps, np.zeros(800)))
     trace = condition(Capture.from_arrays(x, rate_hz=2000.0))
-    steady = x[trace.steady]
+    steady = x[trace.between(trace.crank.start_s + 0.5, trace.steady_to_s)]
     third = len(steady) // 3
     assert trace.ac_sag == pytest.approx(steady[-third:].mean() / steady[:third].mean(), rel=0.01)
     assert trace.ac_sag < 0.65

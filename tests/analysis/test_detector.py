@@ -459,3 +459,40 @@ def test_a_solenoid_far_ahead_of_its_motor_is_found_the_same_for_any_cut(bench, 
     assert onsets(whole) == [pytest.approx(2.0 * RATE, abs=0.012 * RATE)]
     for size in (1, 7, 20, 333):
         assert run(made.current_a, cuts=range(0, len(made.current_a), size)) == whole
+
+
+def test_a_clamp_s_zero_that_creeps_does_not_hide_a_crank(bench) -> None:
+    """Six amperes a second: the zero that is followed lags by more than what still counts as noise."""
+    made = bench(RATE, 4.0).crank(1.5, 1.5)
+    found = run(made.current_a + 6.0 * made.time_s)
+    assert onsets(found) == [pytest.approx(made.cranks[0][0], abs=200)]
+
+
+def test_a_rest_that_is_known_already_needs_no_quiet_before_the_crank(bench) -> None:
+    made = bench(RATE, 3.0).crank(0.01, 2.0)
+    assert onsets(run(made.current_a)) == []
+    assert onsets(run(made.current_a, quiet=[0.0] * 32)) == [pytest.approx(made.cranks[0][0], abs=30)]
+
+
+def test_loads_that_are_no_cranking_are_kept_with_what_they_drew(bench) -> None:
+    made = bench(RATE, 5.0).step(1.0, 3.0, 90.0)
+    detector = CrankingDetector(RATE, AMPERES)
+    assert detector.feed(0, made.current_a) + detector.finish() == []
+    load = next(load for load in detector.passed if load.mean > 50.0)
+    assert load.index == pytest.approx(RATE, abs=20)
+    assert load.peak == pytest.approx(90.0, abs=5.0)
+
+
+def test_a_key_turned_briefly_is_a_crank_if_only_a_starter_draws_so_much(bench) -> None:
+    made = bench(RATE, 3.0).step(1.0, 0.4, 300.0)
+    assert onsets(run(made.current_a)) == [pytest.approx(RATE, abs=20)]
+    assert onsets(run(bench(RATE, 3.0).step(1.0, 0.4, 120.0).current_a)) == []
+    assert onsets(run(bench(RATE, 3.0).step(1.0, 0.1, 300.0).current_a)) == []
+
+
+def test_lost_samples_are_left_out_and_do_not_end_a_crank(bench) -> None:
+    made = bench(RATE, 4.0).crank(1.0, 2.5)
+    holed = made.current_a.copy()
+    holed[7000:9500] = np.nan
+    whole, found = run(made.current_a), run(holed)
+    assert [e.index for e in found] == [e.index for e in whole]

@@ -144,7 +144,8 @@ class Candidate:
             return True
         if self._swells.humps:
             return False
-        if value > self.threshold and self._away >= self._count(APART_S) and self._present <= self._count(SPIKE_S):
+        spike = 0 < self._present <= self._count(SPIKE_S)  # a zero that creeps up has frames before it, but no spike
+        if value > self.threshold and self._away >= self._count(APART_S) and spike:
             return True
         for lead in map(self._count, LEADS_S):
             if self._is_jump(value, lead):

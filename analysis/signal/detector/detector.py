@@ -196,7 +196,7 @@ class CrankingDetector:
         kind = whole.dtype.kind
         narrow = kind in "iu" and whole.itemsize <= 2 and self.frame < 2**15
         sums = np.add.reduce(whole, axis=1, dtype=np.int32 if narrow else (np.int64 if kind in "iu" else np.float64))
-        means = sums * (self._channel.scale / self.frame) + self._channel.offset
+        means: NDArray[np.float64] = sums * (self._channel.scale / self.frame) + self._channel.offset
         if kind not in "iu" and not np.isfinite(means).all():
             means = self._without_lost(whole, means)
         self._last_mean = float(means[-1])

@@ -56,6 +56,7 @@ class CrankWatch:
         self._hold = max(1, round(END_S / scale.frame_s))
         self._max_frames = max_frames
         self._frames = self._low = 0
+        self._level = 0.0
         self._sum = 0.0  # the mean leaves out the low frames at its end: a starter running empty must not pull it down
         self._recent: deque[float] = deque(maxlen=SMOOTHED_FRAMES)
         self._flat = _FlatRun(max(1, round(SETTLES_S / scale.frame_s)))
@@ -68,7 +69,9 @@ class CrankWatch:
         self._recent.append(value)
         calm = min(value, sum(self._recent) / len(self._recent))  # one noisy frame does not bring the current back
         self._frames += 1
-        level = self._sum / max(1, self._frames - self._low)
+        if not self._flat.length:  # what lies flat must not pull down the measure that it is held against
+            self._level = self._sum / max(1, self._frames - self._low)
+        level = self._level
         self._flat.add(calm, most=LEFT_SHARE * level, moves=max(FLAT_SHARE * level, FLAT_NOISES * self._noise),
                        mean=level)
         self._count_hump(value, level)
