@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import sys
+from dataclasses import dataclass
 from math import pi
 from pathlib import Path
 
@@ -25,20 +26,38 @@ PHASES = 50  # moments at which a board may happen to sample
 AROUND_S = 0.014  # a spark's pulse lies within
 CLAMP_NOISE_A = 1.5  # of a low-cost clamp, one sample
 Row = tuple[str, ...]
-# kind, probe, mV/A at the input, bits, span V, volts above zero, rate, noise in counts, price class, isolated
-BOARDS: tuple[tuple[str, str, float, int, float, float, float, float, str, str], ...] = (
-    ("10-bit microcontroller board that prints numbers", "10 mV/A, halved", 5.0, 10, 5.0, 3.75, 1000.0, 0.5, "€", "no"),
-    ("the same, without the divider", "10 mV/A", 10.0, 10, 5.0, 2.5, 1000.0, 0.5, "€", "no"),
-    ("the same, small clamp without an amplifier", "1 mV/A", 1.0, 10, 5.0, 4.5, 1000.0, 0.5, "€", "no"),
-    ("10-bit microcontroller board with frames", "10 mV/A, halved", 5.0, 10, 5.0, 3.75, 4000.0, 0.5, "€", "no"),
-    ("12-bit microcontroller board, 3.3 V, USB of its own", "10 mV/A, 56 kΩ and 12 kΩ", 1.76, 12, 3.3, 1.9, 10_000.0,
-     4.0, "€", "no"),
-    ("8-bit USB sampling board, ±5 V", "10 mV/A", 10.0, 8, 10.0, 5.0, 100_000.0, 0.5, "€€", "no"),
-    ("8-bit USB sampling board, ±20 V range", "1 mV/A", 1.0, 8, 40.0, 20.0, 100_000.0, 0.5, "€€", "no"),
-    ("12-bit USB sampling board, ±5 V", "10 mV/A", 10.0, 12, 10.0, 5.0, 100_000.0, 1.0, "€€€", "no"),
-    ("bench instrument, 8 bits, ±4 V on its screen", "10 mV/A", 10.0, 8, 8.0, 4.0, 10_000.0, 1.0, "€€€", "no: earthed"),
-    ("16-bit isolated acquisition module, ±10 V", "10 mV/A", 10.0, 16, 20.0, 10.0, 10_000.0, 3.0, "€€€", "yes"),
-    ("data logger, 16 bits, 100 samples a second", "10 mV/A", 10.0, 16, 20.0, 10.0, 100.0, 3.0, "€€", "some"),
+
+
+@dataclass(frozen=True)
+class Board:
+    """A kind of board with a probe: scale at its input, converter, room above zero, noise in counts."""
+
+    kind: str
+    probe: str
+    mv_per_a: float
+    bits: int
+    span_v: float
+    above_v: float
+    rate_hz: float
+    noise_counts: float
+    price: str
+    isolated: str = "no"
+
+
+BOARDS = (
+    Board("10-bit microcontroller board that prints numbers", "±10 mV/A, halved", 5.0, 10, 5.0, 3.75, 1000.0, 0.5, "€"),
+    Board("the same, without the divider", "10 mV/A from 2.5 V", 10.0, 10, 5.0, 2.5, 1000.0, 0.5, "€"),
+    Board("the same, small clamp without an amplifier", "1 mV/A", 1.0, 10, 5.0, 4.5, 1000.0, 0.5, "€"),
+    Board("10-bit microcontroller board with frames", "±10 mV/A, halved", 5.0, 10, 5.0, 3.75, 4000.0, 0.5, "€"),
+    Board("12-bit microcontroller board, 3.3 V, USB of its own", "±10 mV/A, 56 kΩ and 12 kΩ", 1.76, 12, 3.3, 1.9,
+          10_000.0, 4.0, "€"),
+    Board("8-bit USB sampling board, ±5 V", "10 mV/A", 10.0, 8, 10.0, 5.0, 100_000.0, 0.5, "€€"),
+    Board("8-bit USB sampling board, ±20 V range", "1 mV/A", 1.0, 8, 40.0, 20.0, 100_000.0, 0.5, "€€"),
+    Board("12-bit USB sampling board, ±5 V", "10 mV/A", 10.0, 12, 10.0, 5.0, 100_000.0, 1.0, "€€€"),
+    Board("bench instrument, 8 bits, ±4 V on its screen", "10 mV/A", 10.0, 8, 8.0, 4.0, 10_000.0, 1.0, "€€€",
+          "no: earthed"),
+    Board("16-bit isolated acquisition module, ±10 V", "10 mV/A", 10.0, 16, 20.0, 10.0, 10_000.0, 3.0, "€€€", "yes"),
+    Board("data logger, 16 bits, 100 samples a second", "10 mV/A", 10.0, 16, 20.0, 10.0, 100.0, 3.0, "€€", "some"),
 )
 
 
@@ -181,13 +200,14 @@ def cams() -> str:
 def boards() -> str:
     """Return what kinds of boards can resolve, by the rig check's own sums."""
     rows = []
-    for kind, probe, mv_per_a, bits, span_v, above_v, rate, noise_counts, price, isolated in BOARDS:
-        step_a = span_v / 2**bits / (mv_per_a * 1e-3)
-        noise_a = float(np.hypot(CLAMP_NOISE_A, noise_counts * step_a))
-        room_a = above_v / (mv_per_a * 1e-3)
-        leaks = [_leak(smallest_leak_percent(noise_a, step_a, rate, hump_a=hump_a), rate, room_a)
+    for board in BOARDS:
+        step_a = board.span_v / 2**board.bits / (board.mv_per_a * 1e-3)
+        noise_a = float(np.hypot(CLAMP_NOISE_A, board.noise_counts * step_a))
+        room_a = board.above_v / (board.mv_per_a * 1e-3)
+        leaks = [_leak(smallest_leak_percent(noise_a, step_a, board.rate_hz, hump_a=hump_a), board.rate_hz, room_a)
                  for hump_a in (40.0, 100.0)]
-        rows.append((kind, probe, f"{rate:,.0f}", f"{step_a:.2f} A", f"{room_a:,.0f} A", *leaks, price, isolated))
+        rows.append((board.kind, board.probe, f"{board.rate_hz:,.0f}", f"{step_a:.2f} A", f"{room_a:,.0f} A", *leaks,
+                     board.price, board.isolated))
     return markdown(("board", "probe", "samples a second", "one count", "room", "smallest leak, 40 A humps",
                      "100 A humps", "price", "isolated"), rows)
 

@@ -1,7 +1,7 @@
 """The simulated pick-ups on a virtual engine: what their circuits put on a pin names the right cylinder.
 
-Each spark of a cranking is replaced by what ngspice says the pin then sees; a 10-bit board samples that, and the analysis
-gets it. The sparks' voltages rise with the pressure between the electrodes.
+Each spark of a cranking is replaced by what ngspice says the pin then sees; a 10-bit board samples that, and the
+analysis gets it. The sparks' voltages rise with the pressure between the electrodes.
 """
 
 from __future__ import annotations
@@ -39,8 +39,8 @@ def ngspice():
 
 @pytest.fixture(scope="module")
 def cranked() -> VirtualRun:
-    bench = replace(Bench(), key=KeySpec(0.6, 4.6, 500.0))
-    return simulate(replace(bench, engine=bench.engine.with_cylinder(DEAD, CylinderSpec(leak_mm2=60.0))), 5.2, seed=1601)
+    engine = Bench().engine.with_cylinder(DEAD, CylinderSpec(leak_mm2=60.0))
+    return simulate(replace(Bench(), engine=engine, key=KeySpec(0.6, 4.6, 500.0)), 5.2, seed=1601)
 
 
 def sparks(run: VirtualRun, every_deg: float) -> list[tuple[float, float]]:
