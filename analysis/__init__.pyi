@@ -1,7 +1,7 @@
 from .answer.hints import coded_cylinder
 from .answer.verdict import Thresholds
-from .capture import BATTERY, CURRENT, PRESSURE, SYNC, Capture, Channel, Gap, find_gaps
-from .engine import Engine, Fuel, SyncSpec
+from .capture import BATTERY, CURRENT, CUT_SHORT, PRESSURE, SYNC, Capture, Channel, Gap, find_gaps
+from .engine import Engine, Fuel, SyncSpec, least_rate_hz
 from .errors import InputError, quoted, shortened
 from .many.agreement import Agreement, agreement
 from .many.comparison import Difference, compare
@@ -25,12 +25,12 @@ from .sync.pulses import find_marks
 from .version import __version__
 
 __all__ = [
-    "Agreement", "BAR_IN", "BATTERY", "CRANKING", "CURRENT", "CYLINDER", "Capture", "Case", "Cell", "Channel",
-    "Cranking", "CrankingDetector", "CrankingTrace", "Cylinder", "CylinderPrecision", "CylinderSaid", "DetectorState",
-    "Difference", "End", "Engine", "Estimate", "Fuel", "Gap", "Gauge", "HEALTH", "HIGHEST_BAR", "HIGHEST_RPM",
-    "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "NoCranking", "Notice", "Onset", "PRESSURE", "Pair",
-    "Proportion", "Reference", "Result", "SYNC", "State", "SyncFound", "SyncSpec", "Thresholds", "Validation",
-    "Verdicts", "__version__", "agreement", "analyse", "carried_over", "coded_cylinder", "compare", "condition",
-    "find_gaps", "find_marks", "percent_with_hole", "pooled_cranks", "quoted", "reference", "result_row",
-    "right_share", "same_recordings", "shortened", "study", "validate",
+    "Agreement", "BAR_IN", "BATTERY", "CRANKING", "CURRENT", "CUT_SHORT", "CYLINDER", "Capture", "Case", "Cell",
+    "Channel", "Cranking", "CrankingDetector", "CrankingTrace", "Cylinder", "CylinderPrecision", "CylinderSaid",
+    "DetectorState", "Difference", "End", "Engine", "Estimate", "Fuel", "Gap", "Gauge", "HEALTH", "HIGHEST_BAR",
+    "HIGHEST_RPM", "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "NoCranking", "Notice", "Onset", "PRESSURE",
+    "Pair", "Proportion", "Reference", "Result", "SYNC", "State", "SyncFound", "SyncSpec", "Thresholds",
+    "Validation", "Verdicts", "__version__", "agreement", "analyse", "carried_over", "coded_cylinder", "compare",
+    "condition", "find_gaps", "find_marks", "least_rate_hz", "percent_with_hole", "pooled_cranks", "quoted",
+    "reference", "result_row", "right_share", "same_recordings", "shortened", "study", "validate",
 ]

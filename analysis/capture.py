@@ -19,6 +19,7 @@ CURRENT = "current"
 SYNC = "sync"
 BATTERY = "battery"
 PRESSURE = "pressure"
+CUT_SHORT = "cut_short"  # name of the note of a capture that ended because its board was lost, with the reason
 
 
 @dataclass(frozen=True)

@@ -20,6 +20,10 @@ SYSTEM_V = (6.0, 12.0, 24.0)
 SYNC_KINDS: tuple[SyncKind, ...] = ("waste-spark", "single-spark", "cam", "pressure", "plug-out")
 
 
+MIN_SAMPLES_PER_HUMP = 12.0  # fewer blur a hump's crest into its neighbours
+USUAL_RPM = 200.0  # cranking speed taken where none could be read
+
+
 @dataclass(frozen=True)
 class Engine:
     """The engine as the analysis needs to know it.
@@ -212,3 +216,12 @@ def _numbers(text: str, what: str, example: str) -> tuple[float, ...]:
     if not numbers or not all(np.isfinite(numbers)):
         raise InputError(f"{what} {quoted(text)} has no usable numbers; write it like {example}")
     return numbers
+
+
+def least_rate_hz(engine: Engine, rpm: float = USUAL_RPM) -> float:
+    """Return the samples a second that show each hump of an engine: the one limit of drivers, checks and analysis.
+
+    >>> least_rate_hz(Engine((1, 3, 4, 2)))
+    80.0
+    """
+    return MIN_SAMPLES_PER_HUMP * engine.cylinders * (6.0 * rpm) / engine.cycle_deg  # 6 degrees a second to 1 rpm

@@ -26,7 +26,7 @@ from crankfold.analysis.answer import (
     trace_cautions,
     widened,
 )
-from crankfold.analysis.capture import CURRENT, SYNC
+from crankfold.analysis.capture import CURRENT, CUT_SHORT, SYNC
 from crankfold.analysis.criticism import (
     after_fit,
     after_verdict,
@@ -100,6 +100,8 @@ def analyse(
         engine.position_of(gauge.cylinder)
     misfire_notices(misfire_codes, engine, ())
     result = _answer(capture, Result("none", engine, sync_asked=sync), thresholds, gauge, misfire_codes)
+    if capture.notes.get(CUT_SHORT) and result.trace is not None:
+        result = replace(result, cautions=(Notice("cut-short"), *result.cautions))
     return replace(result, health=_health(result, capture))
 
 

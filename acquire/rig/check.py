@@ -12,7 +12,7 @@ from crankfold.acquire.errors import AcquireError, BoardStalledError
 from crankfold.acquire.rig.sine_fit import SineFit, fit_sine, tone
 from crankfold.acquire.rig.smallest_leak import CYLINDERS, HUMP_A, smallest_leak_percent
 from crankfold.acquire.stream import ClockFit, FittedRate, Piece, make_capture
-from crankfold.analysis import CURRENT, Gap
+from crankfold.analysis import CURRENT, Engine, Gap, least_rate_hz
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -27,7 +27,8 @@ FIRST_SAMPLE_S = 6.0  # a board that restarts when it is opened takes up to five
 STALL_S = 1.0
 MAX_SAMPLES = 20_000_000
 
-MIN_RATE_HZ = 200.0  # a twelve at 250 rpm has 25 humps a second; eight samples a hump still show its top
+USUAL = Engine((1, 3, 4, 2))
+MOST_CYLINDERS = 12  # with a rate for so many, nobody needs to be told how many it is good for
 MAX_RATE_ERROR = 0.01  # shared by every interval in time; angles do not depend on it
 MAX_NOISE_A = 5.0  # standard deviation; a tenth of the smallest humps (some 50 A), before pooling takes most of it
 MAX_STEP_A = 4.0  # amperes a count; then a hump of 50 A is a dozen counts high
@@ -51,8 +52,8 @@ class Finding:
     Parameters
     ----------
     code
-        What: ``rate``, ``rate-low``, ``lost``, ``silent-channel``, ``noise``, ``resolution``, ``room``, ``clipped``,
-        ``one-way``, ``mains``, ``drift``, ``leak``, ``bits``, ``jitter``.
+        What: ``columns``, ``rate``, ``rate-low``, ``rate-for``, ``lost``, ``silent-channel``, ``noise``,
+        ``resolution``, ``room``, ``clipped``, ``one-way``, ``mains``, ``drift``, ``leak``, ``bits``, ``jitter``.
     passed
         Whether it is as it should be.
     facts
@@ -80,6 +81,8 @@ class Observation:
         Spread (95th percentile) of arrivals round the fitted line, seconds.
     lost, unknown_losses
         Samples counted lost, and times that an unknown number was.
+    guessed_of
+        Columns among which the current had to be guessed, 0 where it is known.
     """
 
     capture: Capture
@@ -88,6 +91,7 @@ class Observation:
     jitter_s: float
     lost: int
     unknown_losses: int
+    guessed_of: int = 0
 
 
 def observe(source: Source, seconds: float, on_progress: Callable[[float], None] | None = None) -> Observation:
@@ -134,10 +138,11 @@ def observe(source: Source, seconds: float, on_progress: Callable[[float], None]
     rate_hz = source.measured_rate_hz or (fitted.rate_hz if fitted else source.info.rate_hz)
     return Observation(_capture(blocks, source, rate_hz), source.info.rate_hz, fitted,
                        _jitter(np.array(arrivals), rate_hz) if source.info.live else 0.0,
-                       sum(b.lost_before or 0 for b in blocks), sum(b.lost_before is None for b in blocks))
+                       sum(b.lost_before or 0 for b in blocks), sum(b.lost_before is None for b in blocks),
+                       len(source.info.columns) if source.info.guessed else 0)
 
 
-def check_rig(observed: Observation, in_amperes: Capture) -> tuple[Finding, ...]:
+def check_rig(observed: Observation, in_amperes: Capture, engine: Engine = USUAL) -> tuple[Finding, ...]:
     """Return what is right and what is wrong with a rig, from a stretch of a quiet cable.
 
     Parameters
@@ -146,8 +151,11 @@ def check_rig(observed: Observation, in_amperes: Capture) -> tuple[Finding, ...]
         From `observe`.
     in_amperes
         The same capture after the probe, its current in amperes, or in another unit where no scale is known.
+    engine
+        Whose humps the rate has to resolve; a four-cylinder unless given.
     """
-    findings = [*_rate(observed), _lost(observed)]
+    guess = [Finding("columns", False, {"count": observed.guessed_of})] if observed.guessed_of else []
+    findings = [*guess, *_rate(observed, engine), _lost(observed)]
     for channel, column in zip(in_amperes.channels, in_amperes.samples.T, strict=True):
         good = column[np.isfinite(column)]
         if len(good):
@@ -173,7 +181,7 @@ def _jitter(arrivals: NDArray[np.float64], rate_hz: float) -> float:
     return float(np.percentile(late - late.min(), 95))
 
 
-def _rate(observed: Observation) -> list[Finding]:
+def _rate(observed: Observation, engine: Engine) -> list[Finding]:
     found = []
     if observed.fitted is not None:
         deviation = observed.fitted.deviation
@@ -181,9 +189,12 @@ def _rate(observed: Observation) -> list[Finding]:
             "rate_hz": observed.fitted.rate_hz, "nominal_hz": observed.nominal_hz,
             "deviation_percent": 100.0 * deviation, "uncertainty_percent": 100.0 * observed.fitted.uncertainty}))
         found.append(Finding("jitter", True, {"jitter_ms": 1e3 * observed.jitter_s}))
-    rate_hz = observed.capture.rate_hz
-    if rate_hz < MIN_RATE_HZ:
-        found.append(Finding("rate-low", False, {"rate_hz": rate_hz, "needed_hz": MIN_RATE_HZ}))
+    rate_hz, needed_hz = observed.capture.rate_hz, least_rate_hz(engine)
+    if rate_hz < needed_hz:
+        found.append(Finding("rate-low", False, {"rate_hz": rate_hz, "needed_hz": needed_hz,
+                                                 "cylinders": engine.cylinders}))
+    elif (enough := int(rate_hz / needed_hz * engine.cylinders)) < MOST_CYLINDERS:
+        found.append(Finding("rate-for", True, {"cylinders": enough}))
     return found
 
 

@@ -12,9 +12,10 @@ from crankfold.acquire.errors import SaveError
 from crankfold.acquire.stream.caught import CaughtCrank
 from crankfold.acquire.stream.clock import ClockFit
 from crankfold.acquire.stream.journal import JournalWriter, new_journal_path
+from crankfold.acquire.stream.losses import LossTeller
 from crankfold.acquire.stream.plan import Event, Happening, Stage
 from crankfold.acquire.stream.ring import RingBuffer
-from crankfold.analysis import CrankingDetector, End, Onset
+from crankfold.analysis import CUT_SHORT, CrankingDetector, End, Onset
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -22,7 +23,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.acquire.contract import Block, Source
-    from crankfold.acquire.stream.plan import RecordingPlan
+    from crankfold.acquire.stream.losses import LossTeller
+from crankfold.acquire.stream.plan import RecordingPlan
 
 MAX_RING_BYTES = 512 * 2**20  # touched only as far as samples come
 MAX_FINITE_BYTES = 256 * 2**20
@@ -64,6 +66,8 @@ class Stream:
         self._trigger_at = 0
         self._started_utc = info.started_utc
         self._journal: JournalWriter | None = None
+        self._cut_short = ""
+        self._losses = LossTeller(self._rate_hz, lambda index, count: self._tell(Happening.LOST, index, count=count))
 
     def take(self, block: Block) -> None:
         """Take the next block."""
@@ -72,7 +76,7 @@ class Stream:
         if block.lost_before is None:
             self._break()
         elif block.lost_before:
-            self._tell(Happening.LOST, block.first_index, count=block.lost_before)
+            self._losses.lost(block.first_index, block.lost_before)
         self._make_room(len(block.codes) + (block.lost_before or 0))
         self.ring.append(block.codes, lost_before=block.lost_before)
         if self._clock is not None:
@@ -82,11 +86,21 @@ class Stream:
             self._keep(block.first_index, block.codes)
         self._look()
         self._watch_length()
+        self._losses.look(block.next_index)
 
-    def finish(self) -> None:
-        """Hand on what is left at the end of the stream, or at an error that ended it."""
+    def finish(self, broken_by: BaseException | None = None) -> None:
+        """Hand on what is left at the end of the stream, or at an error that ended it.
+
+        Parameters
+        ----------
+        broken_by
+            What broke the stream; a crank under way then was cut short.
+        """
         if self.stage is Stage.ENDED:
             return
+        self._losses.finish(self.ring.next_index)
+        if broken_by is not None and self._onset is not None:
+            self._cut_short = str(broken_by)
         self._act(self._trigger.finish())
         if self._whole or (self.info.finite and not self._given):
             self._from = max(self._from, self.ring.oldest_index)
@@ -115,7 +129,7 @@ class Stream:
         if self._whole:
             self._hand_on_whole()
             self._found.clear()
-        self._tell(Happening.LOST, at, count=-1)
+        self._losses.lost(at, None)
         self._from = self._trigger_at = at
 
     def _make_room(self, coming: int) -> None:
@@ -223,6 +237,8 @@ class Stream:
         rate_hz, notes = self._rate()
         if self._source.warnings:
             notes["warnings"] = "\n".join(self._source.warnings)
+        if self._cut_short:
+            notes[CUT_SHORT] = self._cut_short
         journal, self._journal = self._journal, None
         if journal is not None:
             journal.close()

@@ -282,7 +282,7 @@ class Recorder:
         self._error = error
         try:
             if not self._source.info.captured:
-                self._stream.finish()
+                self._stream.finish(error)
         except Exception as unknown:
             error = error or unknown
         self._stream.ring.close(error)

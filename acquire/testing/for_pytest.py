@@ -54,6 +54,7 @@ class SourceContract:
     """All rules for a source as tests; a subclass gives `open_source`, and may give `break_it` and `lose`."""
 
     stretch_s: ClassVar[float] = 0.5
+    pause_s: ClassVar[float] = 2.5
     deadline_s: ClassVar[float] = RULE_DEADLINE_S
 
     def open_source(self) -> Source:
@@ -66,7 +67,7 @@ class SourceContract:
     def case(self) -> SourceCase:
         """Return what the rules are tried on."""
         kind = type(self)
-        return SourceCase(self.open_source, self.stretch_s, kind.break_it, kind.lose)
+        return SourceCase(self.open_source, self.stretch_s, kind.break_it, kind.lose, self.pause_s)
 
     test_info_complete = _on_source(what.info_complete)
     test_in_time = _on_source(behaviour.in_time)

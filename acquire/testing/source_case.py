@@ -21,6 +21,9 @@ T = TypeVar("T")
 
 CANNOT_OPEN = "it could not be opened"
 
+LONGEST_PAUSE_S = 4.0
+"""Queues of drivers hold a second or a few; one that holds more than this has room for any program that is busy."""
+
 READ_S = 0.05
 """Time-out of an ordinary read: short, so that a stretch ends when it should."""
 
@@ -37,6 +40,8 @@ class SourceCase:
         How long to listen for one rule.
     break_it
         Breaks a running source, as pulling the cable would; without it the rules on breaking are not tried.
+    pause_s
+        The longest pause of a reader that is slow; pausing ends sooner once a loss is told.
     lose
         Makes a running source lose samples; returns how many, or None when nobody can know. May be left out.
     """
@@ -45,6 +50,7 @@ class SourceCase:
     stretch_s: float = 1.0
     break_it: Callable[[Source], None] | None = None
     lose: Callable[[Source], int | None] | None = None
+    pause_s: float = LONGEST_PAUSE_S
 
     @contextmanager
     def opened(self) -> Iterator[Source]:

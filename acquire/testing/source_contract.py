@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from crankfold.acquire.testing import behaviour_rules as behaviour
 from crankfold.acquire.testing import source_rules as what
 from crankfold.acquire.testing.running import RULE_DEADLINE_S, try_rules
-from crankfold.acquire.testing.source_case import SourceCase
+from crankfold.acquire.testing.source_case import LONGEST_PAUSE_S, SourceCase
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -27,7 +27,8 @@ SOURCE_RULES: tuple[Rule[SourceCase], ...] = (
 
 def run_contract(open_source: Callable[[], Source], *, stretch_s: float = 1.0,
                  break_it: Callable[[Source], None] | None = None,
-                 lose: Callable[[Source], int | None] | None = None, deadline_s: float = RULE_DEADLINE_S,
+                 lose: Callable[[Source], int | None] | None = None, pause_s: float = LONGEST_PAUSE_S,
+                 deadline_s: float = RULE_DEADLINE_S,
                  progress: Callable[[int, int, Rule[SourceCase]], None] | None = None) -> list[RuleOutcome]:
     """Return what came of every rule on this source; takes about a minute on a board, at most the deadline a rule.
 
@@ -41,6 +42,8 @@ def run_contract(open_source: Callable[[], Source], *, stretch_s: float = 1.0,
         Breaks a running source, or lets a person pull the cable; the rules on breaking need it.
     lose
         Makes a running source lose samples, returns how many or None; the rule on counted loss needs it.
+    pause_s
+        The longest pause of a slow reader, which is to overrun what the driver holds.
     deadline_s
         For one rule; one that takes longer hangs, and the rules after it are not tried.
     progress
@@ -52,5 +55,5 @@ def run_contract(open_source: Callable[[], Source], *, stretch_s: float = 1.0,
         The source cannot be opened in the first place.
     """
     open_source().close()
-    return try_rules(SOURCE_RULES, SourceCase(open_source, stretch_s, break_it, lose), deadline_s=deadline_s,
+    return try_rules(SOURCE_RULES, SourceCase(open_source, stretch_s, break_it, lose, pause_s), deadline_s=deadline_s,
                      progress=progress)

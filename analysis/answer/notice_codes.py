@@ -44,6 +44,7 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
     "starts-cranking": (),
     "bridged": ("count", "longest_ms", "total_ms"),
     "cut-by-gap": ("length_s",),
+    "cut-short": (),
     "engine-caught": ("fired_at_s", "cycles"),
     "few-cycles": ("cycles",),
     "two-cylinders": (),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crankfold.analysis.answer import mean_current, ripple_percent
+from crankfold.analysis.engine import USUAL_RPM, least_rate_hz
 from crankfold.analysis.result import Notice
 from crankfold.analysis.signal import ac_probe, better_count, trend
 
@@ -25,9 +26,7 @@ MIN_FITTED_CYCLES = 1.5  # likewise where hump tops left room for one fitted cyc
 MIN_CYCLES_BEFORE_FIRING = 3.0  # the last one before the catch is already helped along
 CLIPPED_SHARE = 0.15  # of the steady samples at a flat top: ordinary captures stay below 0.07
 ROUNDING = 1e-9  # exactly enough is enough
-MIN_SAMPLES_PER_HUMP = 12.0  # fewer blur a hump's crest into its neighbours
 POSSIBLE_RPM = (30.0, 700.0)  # outside it a fit has run away
-USUAL_RPM = 200.0  # cranking speed taken where none could be read
 NO_STARTER_FROM_S, NO_STARTER_TO_S = 0.2, 0.06  # after the onset and before the end
 RIPPLE_LEAST_PERCENT = 6.0  # healthy humps are a quarter of the mean and more; below this there are none to judge
 AC_SAG = 0.35  # late mean over early mean: a battery never sags to this, a probe that passes no steady current does
@@ -75,15 +74,15 @@ def before_fit(trace: CrankingTrace, engine: Engine, *, battery_voltage: bool = 
 
 
 def _rate_too_low(trace: CrankingTrace, engine: Engine) -> Notice | None:
-    hump_s = engine.cycle_deg / 360.0 * 60.0 / USUAL_RPM / engine.cylinders
-    return _rate_for(trace, hump_s)
+    return _rate_for(trace, engine, USUAL_RPM)
 
 
-def _rate_for(trace: CrankingTrace, hump_s: float) -> Notice | None:
-    needed_hz = MIN_SAMPLES_PER_HUMP / hump_s * (1.0 - ROUNDING)
-    if trace.source_rate_hz >= needed_hz:
+def _rate_for(trace: CrankingTrace, engine: Engine, rpm: float) -> Notice | None:
+    needed_hz = least_rate_hz(engine, rpm)
+    if trace.source_rate_hz >= needed_hz * (1.0 - ROUNDING):
         return None
-    return Notice("rate-too-low", {"sample_rate_hz": trace.source_rate_hz, "needed_hz": math.ceil(needed_hz)})
+    return Notice("rate-too-low", {"sample_rate_hz": trace.source_rate_hz,
+                                   "needed_hz": math.ceil(needed_hz * (1.0 - ROUNDING))})
 
 
 def _clipped(trace: CrankingTrace) -> Notice | None:
@@ -214,7 +213,7 @@ def after_fit(trace: CrankingTrace, engine: Engine, estimates: Sequence[Estimate
         _no_compression(trace, best),
         short,
         _hump_count(other, engine) if other and other.clear else None,
-        _rate_for(trace, 60.0 / best.rpm * engine.cycle_deg / 360.0 / engine.cylinders),
+        _rate_for(trace, engine, best.rpm),
     ]
     return once(reasons)
 

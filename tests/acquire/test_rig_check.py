@@ -22,7 +22,8 @@ from crankfold.acquire import (
 )
 from crankfold.acquire.rig.check import Observation
 from crankfold.acquire.stream import FittedRate
-from crankfold.analysis import Capture, Channel, Gap
+from crankfold.analysis import Capture, Channel, CrankingTrace, Engine, Gap, condition, least_rate_hz
+from crankfold.analysis.criticism import before_fit
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -96,7 +97,7 @@ FAULTS: dict[str, tuple[Callable[[], Source], list[str]]] = {
     "sync beyond the upper end": (lambda: Bench(quiet(), 4.5 + np.sin(np.arange(8000) * 0.01)), ["sync:clipped"]),
     "sync beyond the lower end": (lambda: Bench(quiet(), np.sin(np.arange(8000) * 0.01) - 4.5), ["sync:clipped"]),
     "a wandering zero": (lambda: Bench(quiet() + np.linspace(0, 0.4, 8000)), [":drift"]),
-    "too slow": (lambda: Bench(quiet(), rate_hz=100.0), [":rate-low"]),
+    "too slow": (lambda: Bench(quiet(), rate_hz=79.0), [":rate-low"]),
 }
 
 
@@ -303,3 +304,33 @@ def test_the_smallest_leak_is_told_and_too_large_a_one_is_a_fault() -> None:
     assert not noisy.passed and noisy.facts["leak_percent"] > 12.5
     hummed = checked(Bench(quiet(2.0) + 0.2 * np.sin(2 * np.pi * 50 * np.arange(8000) / RATE_HZ)))[":leak"]
     assert hummed.facts["leak_percent"] == pytest.approx(fine.facts["leak_percent"], rel=0.02)
+
+
+def test_the_least_rate_is_the_one_of_the_analysis() -> None:
+    def found(rate_hz: float, *order: int) -> dict[str, Finding]:
+        capture = Capture(np.zeros((800, 1)) + RNG.normal(0, 1.0, (800, 1)), rate_hz, (Channel("current", "A"),))
+        observation = Observation(capture, rate_hz, None, 0.0, 0, 0)
+        return {f.code: f for f in check_rig(observation, capture, Engine(order))}
+
+    for order in ((1, 3, 4, 2), (1, 5, 3, 6, 2, 4)):
+        needed_hz = least_rate_hz(Engine(order))
+        assert found(needed_hz - 1.0, *order)["rate-low"].facts == {
+            "rate_hz": needed_hz - 1.0, "needed_hz": needed_hz, "cylinders": len(order)}
+        assert found(needed_hz, *order)["rate-for"].facts == {"cylinders": len(order)}
+        refused = before_fit(trace_of(needed_hz - 1.0), Engine(order))
+        assert (refused[0].code, refused[0].facts["needed_hz"]) == ("rate-too-low", needed_hz)
+    assert "rate-for" not in found(240.0, 1, 3, 4, 2)
+
+
+def trace_of(rate_hz: float) -> CrankingTrace:
+    since = np.arange(round(8 * rate_hz)) / rate_hz - 1.0
+    humps = 150.0 + 50.0 * np.cos(2 * np.pi * 6.0 * since) + 300.0 * np.exp(-np.maximum(since, 0.0) / 0.1)
+    current = np.where((since >= 0.0) & (since < 5.0), humps, 0.0) + RNG.normal(0, 0.5, len(since))
+    return condition(Capture.from_arrays(current, rate_hz=rate_hz))
+
+
+def test_a_guess_is_never_fit() -> None:
+    capture = Capture(RNG.normal(0, 1.0, (8000, 1)), RATE_HZ, (Channel("current", "A"),))
+    found = check_rig(Observation(capture, RATE_HZ, None, 0.0, 0, 0, guessed_of=6), capture)
+    (guess,) = [f for f in found if f.code == "columns"]
+    assert (guess.passed, guess.facts) == (False, {"count": 6})

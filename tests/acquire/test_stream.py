@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
-from crankfold.acquire import Event, Happening, RecordingPlan, journals, recover
+import crankfold.acquire.stream.pipeline as stream_module
+from crankfold.acquire import BoardDisconnectedError, Event, Happening, RecordingPlan, journals, recover
 from crankfold.acquire.contract import Block
 from crankfold.acquire.errors import SaveError
-from crankfold.acquire.stream import pipeline as stream_module
 from crankfold.acquire.stream.caught import CaughtCrank
 from crankfold.acquire.stream.journal import JournalWriter
 from crankfold.acquire.stream.pipeline import Stream
@@ -301,3 +302,26 @@ def test_a_disk_that_fails_costs_the_journal_and_not_the_capture(stream_of, benc
     assert (said.index, said.seconds, said.text) == (times[2], times[2] / RATE, "the disk is full; make room")
     second.journal.remove()
     assert list(tmp_path.iterdir()) == []
+
+
+def test_many_small_losses_are_told_once_a_second_as_sums(stream_of, bench) -> None:
+    made = bench(RATE, 5.0, noise_a=0.2)
+    stream, emitted = stream_of()
+    feed(stream, made.current_a, losses=dict.fromkeys(range(2, 50, 2), 2))
+    stream.finish()
+    lost = told(emitted, Happening.LOST)
+    assert sum(event.count for event in lost) == 48
+    assert len(lost) <= 6
+    assert lost[0].count == 2  # the first is told at once
+    assert all(b.seconds - a.seconds >= 1.0 for a, b in pairwise(lost[:-1]))
+
+
+def test_a_crank_that_a_lost_board_cuts_short_says_so(stream_of, bench) -> None:
+    made = bench(RATE, 5.0, noise_a=0.2).crank(2.0, 3.0)
+    for error, cut in ((None, None), (BoardDisconnectedError("the board is gone", "plug it in"), "the board is gone")):
+        stream, emitted = stream_of()
+        feed(stream, made.current_a[:4500])
+        stream.finish(error)
+        (one,) = caught(emitted)
+        assert (one.notes.get("cut_short") or "").startswith(cut or "")
+        assert ("cut_short" in one.notes) == (error is not None)

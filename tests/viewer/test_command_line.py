@@ -13,6 +13,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from crankfold.acquire import BoardFound, KindFound, PluginOrigin
+
 ORDER = "1-3-4-2"
 ESCAPE = "\x1b"
 
@@ -248,9 +250,26 @@ def test_plugins_and_boards_are_listed(crankfold) -> None:
     assert done.returncode == 0
     assert "files csv:" in done.stdout
     assert "board virtual:" in done.stdout
-    boards = crankfold("boards", "--wait", "1")
-    assert boards.returncode == 0
-    assert "virtual" in boards.stdout
+
+
+def test_real_boards_come_first_and_what_to_do_without_one(in_process, monkeypatch: pytest.MonkeyPatch) -> None:
+    def found(*_: object, **__: object) -> list[KindFound]:
+        origin = PluginOrigin("bench", "bench")
+        return [KindFound("virtual", "virtual engine", origin, (BoardFound("pump", "a made-up pump"),)),
+                KindFound("bench", "bench board", origin, tuple(real))]
+
+    monkeypatch.setattr("crankfold.acquire.discover_boards", found, raising=False)
+    real: list[BoardFound] = []
+    nothing = in_process("boards").stdout.splitlines()
+    assert nothing[0] == "No board found."
+    assert "Plug it in" in nothing[1]
+    assert nothing.index("Made-up engines to try things on, no board needed:") > 1
+    real.append(BoardFound("SER=Harbour Workshop 7", "bench board"))
+    there = in_process("boards").stdout
+    assert there.startswith("'bench:SER=Harbour Workshop 7': bench board")
+    assert "crankfold capture --from 'bench:SER=Harbour Workshop 7'" in there
+    assert "No board found" not in there
+    assert there.index("bench:") < there.index("virtual:pump")
 
 
 def test_an_unknown_scale_is_said_and_amperes_left_out(in_process, tmp_path: Path, make_csv,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from typing import TYPE_CHECKING
 
 import click
@@ -19,16 +20,23 @@ if TYPE_CHECKING:
 def command(wait: float) -> int:
     """List the boards and return the exit status."""
     from crankfold.acquire import discover_boards
+    from crankfold.viewer.session import VIRTUAL
     from crankfold.viewer.words import working
 
-    found = 0
     with working(say("progress.looking")):
         kinds = list(discover_boards(installed_plugins(), deadline_s=wait))
-    for kind in kinds:
-        found += len(kind.boards)
+    real = [kind for kind in kinds if kind.name != VIRTUAL]
+    for kind in real:
         _kind(kind)
-    if not found:
+    if not any(kind.boards for kind in real):
         tell(say("boards.none"))
+        tell(say("boards.none_then"), indent=1)
+    virtual = [kind for kind in kinds if kind.name == VIRTUAL]
+    if any(kind.boards or kind.problem for kind in virtual):
+        tell()
+        tell(say("boards.virtual"))
+        for kind in virtual:
+            _kind(kind)
     return VERDICT
 
 
@@ -40,7 +48,7 @@ def _kind(kind: KindFound) -> None:
 
 
 def _board(kind: KindFound, board: BoardFound) -> None:
-    address = f"{kind.name}:{board.address}" if board.address else kind.name
+    address = shlex.quote(f"{kind.name}:{board.address}" if board.address else kind.name)
     tell(say("boards.found", address=address, title=board.title))
     if board.problem:
         tell(say("boards.problem", problem=board.problem, fix=board.fix), indent=1)

@@ -8,14 +8,17 @@ import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
 from crankfold.viewer.session import rig_of, settings_of
-from crankfold.viewer.words import say, say_count, tell
+from crankfold.viewer.words import column_lines, say, say_count, tell
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from crankfold.acquire import Finding, Rig, Source
+    from crankfold.acquire import Finding, Plugins, Rig, Source
+    from crankfold.acquire.testing import Rule, RuleOutcome
 
 LISTEN_S = 5.0
+RULE_S = 30.0  # for one rule: it opens the board up to six times, and some restart for two seconds each time
+BY_HAND_S = 180.0  # and where a person has to get at the cable
 
 
 @click.command("check", help=say("help.check.long"), short_help=say("help.check.short"))
@@ -50,7 +53,9 @@ def command(*, board: str | None, pairs: tuple[str, ...], probe: str | None, sec
 
     if calibrate is not None:
         return _calibrate(opened_in_sight, str(options["rig"]), rig, calibrate, seconds)
-    return _contract(opened) if contract else _rig(opened_in_sight, rig, probe, seconds)
+    if contract:
+        return _contract(opened, plugins, str(board))
+    return _rig(opened_in_sight, rig, probe, seconds)
 
 
 def _calibrate(opened: Callable[[], Source], name: str, rig: Rig | None, text: str, seconds: float) -> int:
@@ -77,6 +82,7 @@ def _rig(opened: Callable[[], Source], rig: Rig | None, probe: str | None, secon
     from crankfold.viewer.words import working
 
     with opened() as source:
+        _said_on_opening(source)
         if source.info.live:
             tell(say("check.listening", length_s=seconds))
         with working(say("progress.listening")):
@@ -96,18 +102,64 @@ def _row(finding: Finding) -> None:
     tell(say("check.row", mark=mark, text=text[:1].upper() + text[1:]), indent=1)
 
 
-def _contract(opened: Callable[[], Source]) -> int:
-    from crankfold.acquire.testing import BROKEN, KEPT, run_contract
+def _said_on_opening(source: Source) -> None:
+    """Say at once what the driver has to say, and what each column holds where that had to be guessed."""
+    for warning in source.warnings:
+        tell(warning[:1].upper() + warning[1:] + ".")
+    if source.info.guessed:
+        tell(say("columns.heading"))
+        for line in column_lines(source.info.columns):
+            tell(line, indent=1)
 
-    states = {KEPT: "contract.kept", BROKEN: "contract.broken"}
-    outcomes = run_contract(opened, progress=lambda at, of, rule: click.echo(
-        say("check.contract", number=at + 1, of=of, says=rule.says), err=True))
+
+def _contract(opened: Callable[[], Source], plugins: Plugins, board: str) -> int:
+    from importlib import import_module
+
+    from crankfold.acquire.testing import BROKEN, run_contract, run_plugin_contract
+    from crankfold.viewer.session import can_ask
+
+    def progress(at: int, of: int, rule: Rule[Any]) -> None:
+        click.echo(say("check.contract", number=at + 1, of=of, says=rule.says), err=True)
+
+    by_hand, kind = _ByHand(opened), board.partition(":")[0].strip()
+    hands = can_ask() and kind in plugins.boards
+    outcomes = run_contract(by_hand.open, progress=progress, break_it=by_hand.pull if hands else None,
+                            deadline_s=BY_HAND_S if hands else RULE_S)
+    if kind in plugins.boards:
+        outcomes += run_plugin_contract(import_module(plugins.boards[kind].plugin.module), progress=progress)
     for outcome in outcomes:
-        state = say(states.get(outcome.state, "contract.not_tried"))
-        tell(say("contract.row", state=state, says=outcome.says), indent=1)
-        if outcome.detail and outcome.state != KEPT:
-            tell(say("contract.detail", detail=outcome.detail), indent=2)
+        _outcome_row(outcome)
     broken = sum(outcome.state == BROKEN for outcome in outcomes)
     tell()
     tell(say_count("contract.failed", broken) if broken else say("contract.passed"), bold=True)
     return NO_VERDICT if broken else VERDICT
+
+
+def _outcome_row(outcome: RuleOutcome) -> None:
+    from crankfold.acquire.testing import BROKEN, KEPT
+
+    states = {KEPT: "contract.kept", BROKEN: "contract.broken"}
+    state = say(states.get(outcome.state, "contract.not_tried"))
+    tell(say("contract.row", state=state, says=outcome.says), indent=1)
+    if outcome.detail and outcome.state != KEPT:
+        tell(say("contract.detail", detail=outcome.detail), indent=2)
+
+
+class _ByHand:
+    """A board whose cable a person pulls for the rules on breaking, and plugs in again before the next opening."""
+
+    def __init__(self, opened: Callable[[], Source]) -> None:
+        self._opened, self._pulled = opened, False
+
+    def open(self) -> Source:
+        """Return the open board, once it is plugged in again."""
+        if self._pulled:
+            click.prompt(say("contract.plug_in"), default="", show_default=False, err=True)
+            self._pulled = False
+        return self._opened()
+
+    def pull(self, source: Source) -> None:
+        """Let the person pull the cable out."""
+        del source  # it is the cable that is pulled
+        self._pulled = True
+        click.prompt(say("contract.pull"), default="", show_default=False, err=True)

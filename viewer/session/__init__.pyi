@@ -1,6 +1,8 @@
 from .calibration import calibrate
 from .cards import given, list_names, show
 from .command_options import engine_options
+from .columns import GuessedColumnsError, ask_columns, check_source
+from .follow import Following
 from .judgement import Judged, check_different, check_picture_path, in_amperes, judge, picture_bytes, pool, scene_bytes
 from .kept_files import keep, make_folder, stem_of
 from .news import (
@@ -46,4 +48,12 @@ __all__ = [
     "keep", "list_names", "longest", "make_folder", "picture_bytes", "plan_of", "pool", "prepare_solver",
     "prepare_virtual", "question_of", "read_capture", "rig_of", "scene_bytes", "sentence", "settings_of", "show",
     "spoken", "stem_of", "told_by_tone", "tone_wav", "unwritable", "warnings_of",
+    "Answered", "Broke", "Caught", "Dismissed", "Following", "GuessedColumnsError", "Judged", "NOTES", "News",
+    "NoBoard", "Opened", "Outputs", "Over", "Passing", "Phase", "Question", "RUNNING", "Readying", "Retrying",
+    "Signals", "Sink", "Spoken", "Standing", "Told", "Unjudged", "VERDICTS", "VIRTUAL", "after", "ask_columns",
+    "ask_engine", "ask_rig", "calibrate", "can_ask", "check_different", "check_picture_path", "check_source",
+    "check_writable", "engine_options", "given", "in_amperes", "journals_cared_for", "judge", "keep", "list_names",
+    "longest", "make_folder", "picture_bytes", "plan_of", "pool", "prepare_solver", "prepare_virtual",
+    "question_of", "read_capture", "rig_of", "scene_bytes", "sentence", "settings_of", "show", "spoken", "stem_of",
+    "told_by_tone", "tone_wav", "unwritable", "warnings_of",
 ]

@@ -1,4 +1,5 @@
 from .catalogue import LANGUAGE, say, say_count
+from .columns import column_lines, column_text, columns_setting
 from .comparison import changed_words, comparison_data, comparison_headline, differences_between
 from .events import event_text, narrator
 from .numbers import decimal_points, plain
@@ -11,9 +12,10 @@ from .terminal import complain, prepare, tame, tell
 from .validation import Speeds, plain_sentence, validation_data, validation_headline, validation_lines
 
 __all__ = [
-    "Answer", "LANGUAGE", "Line", "Speeds", "answer", "changed_words", "comparison_data", "comparison_headline",
-    "complain", "decimal_points", "differences_between", "event_text", "groups_of", "headline", "json_text",
-    "judging_text", "low_ones", "narrator", "plain", "plain_sentence", "prepare", "print_result", "print_safety",
-    "result_data", "result_text", "safety", "say", "say_count", "say_for", "short_name", "solver_ready", "study_data",
-    "study_lines", "tame", "tell", "validation_data", "validation_headline", "validation_lines", "working",
+    "Answer", "LANGUAGE", "Line", "Speeds", "answer", "changed_words", "column_lines", "column_text",
+    "columns_setting", "comparison_data", "comparison_headline", "complain", "decimal_points",
+    "differences_between", "event_text", "groups_of", "headline", "json_text", "judging_text", "low_ones",
+    "narrator", "plain", "plain_sentence", "prepare", "print_result", "print_safety", "result_data", "result_text",
+    "safety", "say", "say_count", "say_for", "short_name", "solver_ready", "study_data", "study_lines", "tame",
+    "tell", "validation_data", "validation_headline", "validation_lines", "working",
 ]
