@@ -29,8 +29,8 @@ __all__ = [
     "Channel", "Cranking", "CrankingDetector", "CrankingTrace", "Cylinder", "CylinderPrecision", "CylinderSaid",
     "DetectorState", "Difference", "End", "Engine", "Estimate", "Fuel", "Gap", "Gauge", "HEALTH", "HIGHEST_BAR",
     "HIGHEST_RPM", "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "NoCranking", "Notice", "Onset", "PRESSURE",
-    "Pair", "Proportion", "Reference", "Result", "SYNC", "State", "SyncFound", "SyncSpec", "Thresholds",
-    "Validation", "Verdicts", "__version__", "agreement", "analyse", "carried_over", "coded_cylinder", "compare",
-    "condition", "find_gaps", "find_marks", "least_rate_hz", "percent_with_hole", "pooled_cranks", "quoted",
-    "reference", "result_row", "right_share", "same_recordings", "shortened", "study", "validate",
+    "Pair", "Proportion", "Reference", "Result", "SYNC", "State", "SyncFound", "SyncSpec", "Thresholds", "Validation",
+    "Verdicts", "__version__", "agreement", "analyse", "carried_over", "coded_cylinder", "compare", "condition",
+    "find_gaps", "find_marks", "least_rate_hz", "percent_with_hole", "pooled_cranks", "quoted", "reference",
+    "result_row", "right_share", "same_recordings", "shortened", "study", "validate",
 ]

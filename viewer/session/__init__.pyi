@@ -39,13 +39,12 @@ from .tones import NOTES, Sink, told_by_tone, tone_wav
 from .warm_up import VIRTUAL, prepare_solver, prepare_virtual
 
 __all__ = [
-    "Answered", "Broke", "Caught", "Dismissed", "Ended", "Followed", "Found", "GuessedColumnsError", "Judged",
-    "Kept", "LOST", "NOTES", "News", "NoBoard", "Opened", "Outputs", "Over", "Passing", "Patience", "Phase",
-    "Question", "RUNNING", "Readying", "Rescued", "Resting", "Retrying", "Saved", "Session", "SessionPlan",
-    "Signals", "Sink", "Spoken", "Standing", "Told", "Unjudged", "Unkept", "VERDICTS", "VIRTUAL", "after",
-    "ask_columns", "ask_engine", "ask_rig", "calibrate", "can_ask", "check_different", "check_picture_path",
-    "check_source", "check_writable", "engine_options", "given", "in_amperes", "judge", "keep", "list_names",
-    "longest", "make_folder", "picture_bytes", "plan_of", "pool", "prepare_solver", "prepare_virtual",
-    "question_of", "read_capture", "rig_of", "scene_bytes", "sentence", "settings_of", "show", "spoken", "stem_of",
-    "told_by_tone", "tone_wav", "unwritable", "warnings_of",
+    "Answered", "Broke", "Caught", "Dismissed", "Ended", "Followed", "Found", "GuessedColumnsError", "Judged", "Kept",
+    "LOST", "NOTES", "News", "NoBoard", "Opened", "Outputs", "Over", "Passing", "Patience", "Phase", "Question",
+    "RUNNING", "Readying", "Rescued", "Resting", "Retrying", "Saved", "Session", "SessionPlan", "Signals", "Sink",
+    "Spoken", "Standing", "Told", "Unjudged", "Unkept", "VERDICTS", "VIRTUAL", "after", "ask_columns", "ask_engine",
+    "ask_rig", "calibrate", "can_ask", "check_different", "check_picture_path", "check_source", "check_writable",
+    "engine_options", "given", "in_amperes", "judge", "keep", "list_names", "longest", "make_folder", "picture_bytes",
+    "plan_of", "pool", "prepare_solver", "prepare_virtual", "question_of", "read_capture", "rig_of", "scene_bytes",
+    "sentence", "settings_of", "show", "spoken", "stem_of", "told_by_tone", "tone_wav", "unwritable", "warnings_of",
 ]
