@@ -28,11 +28,11 @@ def test_the_checklist_changes_with_the_test() -> None:
     assert "fuel off" in said(None)
     assert "ignition off, or every plug lead on its plug" in said(None)
     for sparks in ("waste-spark:1", "single-spark:1"):
-        assert "ignition alive" in said(sparks)
+        assert "ignition on," in said(sparks)
         assert "none hangs free" in said(sparks)
     for cold in ("pressure:2", "plug-out:2"):
         assert "ignition off" in said(cold)
-        assert "ignition alive" not in said(cold)
+        assert "ignition on," not in said(cold)
         assert "open plug hole" in said(cold)
     assert "plug 2 is out" in said("plug-out:2")
     assert "cam sensor keeps its supply" in said("cam:1@200")
@@ -155,3 +155,13 @@ def test_drawings_stay_on_their_card(key: str, order: str) -> None:
             wide = width_of(item.text, item.size, item.face)
             left = item.x - {"start": 0.0, "middle": wide / 2.0, "end": wide}[item.anchor]
             assert left >= box.left - 1.0 and left + wide <= box.right + 1.0, item.text
+
+
+@pytest.mark.parametrize("fuel", ["", "spark", "diesel"])
+@pytest.mark.parametrize("sync", [None, "waste-spark:1", "cam:1@200", "pressure:1", "plug-out:3"])
+def test_no_line_of_a_checklist_is_cut_on_a_screen_of_1280(sync: str | None, fuel: str) -> None:
+    from crankfold.viewer.picture import measures
+    from crankfold.viewer.window.check_view import SIZE
+
+    for line in checks(SyncSpec.parse(sync, ENGINE), fuel=fuel):
+        assert measures.wrap(line, SIZE, 1280.0 - 48.0 - 28.0 - 80.0, 1) == [line]
