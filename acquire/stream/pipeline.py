@@ -29,6 +29,8 @@ from crankfold.acquire.stream.plan import RecordingPlan
 MAX_RING_BYTES = 512 * 2**20  # touched only as far as samples come
 MAX_FINITE_BYTES = 256 * 2**20
 RING_SPARE_S = 2.0
+LEAST_LOAD_S = 0.5  # nobody takes a shorter load for cranking
+LOADS_APART_S = 5.0  # lamps and pumps may come and go all the time
 
 
 class Stream:
@@ -53,7 +55,9 @@ class Stream:
         self.ring = RingBuffer(self._capacity(), channels=len(info.channels), dtype=info.dtype)
         self._pre = round(plan.pre_trigger_s * self._rate_hz)
         room_s = self.ring.capacity / self._rate_hz - plan.pre_trigger_s - RING_SPARE_S
-        self._trigger = CrankingDetector(self._rate_hz, plan.current or info.channels[plan.current_column],
+        self._current = plan.current or info.channels[plan.current_column]
+        self._next_load = 0
+        self._trigger = CrankingDetector(self._rate_hz, self._current,
                                         max_crank_s=max(1.0, min(plan.max_crank_s, room_s)))
         self._clock = ClockFit(self._rate_hz) if info.live else None
         self._rate_told, self._looked_s = False, 0
@@ -148,9 +152,20 @@ class Stream:
             if len(piece):
                 self._act(self._trigger.feed(start, piece))
                 start += len(piece)
+        self._tell_passed()
         if self.stage is Stage.FILLING and stop - self._from >= self._pre:
             self.stage = Stage.ARMED
             self._tell(Happening.ARMED, stop)
+
+    def _tell_passed(self) -> None:
+        """Tell of a load that was not taken for the starter: it may have been, on a wrong scale."""
+        while self._trigger.passed:
+            load = self._trigger.passed.popleft()
+            lasted_s = (load.end - load.index) / self._rate_hz
+            if self._each and lasted_s >= LEAST_LOAD_S and load.end >= self._next_load:
+                self._next_load = load.end + round(LOADS_APART_S * self._rate_hz)
+                self._emit(Event(Happening.PASSED, load.end, load.end / self._rate_hz, lasted_s=lasted_s,
+                                 mean=abs(load.mean), unit=self._current.unit))
 
     def _act(self, found: list[Onset | End]) -> None:
         for event in found:

@@ -81,6 +81,7 @@ class Happening(Enum):
     DROPPED = "dropped"
     JOURNAL = "journal"
     RATE = "rate"
+    PASSED = "passed"
     ENDED = "ended"
 
 
@@ -94,7 +95,8 @@ class Event:
         FILLING: not enough came before yet to keep the whole pre-trigger. ARMED: waiting for a crank. CRANKING: a crank
         was recognised. REST: it has lasted too long, the starter must rest. CAPTURED: a capture is ready. LOST: samples
         are missing. DROPPED: a capture nobody took was given up. RATE: the board samples at another rate than it says.
-        JOURNAL: the crank under way could not be written to disk. ENDED: the stream is over.
+        JOURNAL: the crank under way could not be written to disk. PASSED: a load came on that was not taken for the
+        starter. ENDED: the stream is over.
     index
         Absolute sample index.
     seconds
@@ -105,6 +107,8 @@ class Event:
         RATE: found, and told by the board.
     text
         JOURNAL: why.
+    lasted_s, mean, unit
+        PASSED: how long the load was on, what it drew on average, and in which unit.
     """
 
     what: Happening
@@ -114,3 +118,6 @@ class Event:
     rate_hz: float = 0.0
     nominal_hz: float = 0.0
     text: str = ""
+    lasted_s: float = 0.0
+    mean: float = 0.0
+    unit: str = ""

@@ -336,3 +336,17 @@ def test_a_killed_capture_is_saved_by_the_next_one(crankfold) -> None:
     assert "A crank that was cut off earlier is saved" in done.stdout
     suffixes = [Path(name).suffix for name in crankfold.left_behind() if name != "kept"]
     assert sorted(suffixes) == sorted([".h5", ".html", ".json", ".png", ".svg"] * 2)  # it is analysed, too
+
+
+def test_fewer_cranks_than_asked_for_are_no_success(in_process, dead_csv: Path) -> None:
+    done = in_process("capture", "--from", f"csv:{dead_csv}", "--firing-order", ORDER, "--count", "2")
+    assert done.returncode == 3
+    assert "Cylinder 3 has no compression" in done.stdout or "no compression" in done.stdout
+    assert "1 of 2 cranks were caught before the end" in done.stdout
+
+
+def test_a_file_in_the_place_of_the_folder_is_said(in_process, dead_csv: Path, tmp_path: Path) -> None:
+    place = tmp_path / "kept"
+    place.write_text("a file")
+    done = in_process("capture", "--from", f"csv:{dead_csv}", "--firing-order", ORDER, "--out", place)
+    assert one_line(done).endswith(f"{place} is a file; --out wants a folder")

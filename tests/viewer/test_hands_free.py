@@ -14,6 +14,7 @@ import time
 import wave
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -221,3 +222,26 @@ def test_the_trigger_knows_amperes_from_rig_and_probe() -> None:
         plan_of(SourceInfo(500.0, channels[:1], info.dtype, "one"), rig=rig, probe=None, journal_folder=None)
     with pytest.raises(InputError, match="no channel 'current'"):
         plan_of(info, rig=None, probe=Probe.parse("10mV/A"), journal_folder=None)
+
+
+def test_a_lost_board_is_said_until_it_is_back(capsys, monkeypatch: pytest.MonkeyPatch) -> None:
+    from crankfold.acquire import BoardDisconnectedError, BoardNotFoundError
+    from crankfold.analysis import Engine
+    from crankfold.viewer import session
+    from crankfold.viewer.commands import capture
+
+    clock = [100.0]
+    monkeypatch.setattr(capture.time, "monotonic", lambda: clock[0])
+    way = capture.Way(aside=False, large=False, out=None, picture=None, json_path=None, count=None, patient=True)
+    question = SimpleNamespace(rig=None, engine=Engine((1, 3, 4, 2)))
+    run = capture.Run(question, "bench", {}, way, session.Signals("off"))
+    lost, absent = BoardDisconnectedError("it is gone", "plug it in"), BoardNotFoundError("none", "plug it in")
+    run._hear(session.Broke("it is gone", "plug it in", lost, waiting=True))
+    for _ in range(25):
+        clock[0] += 1.0
+        run._hear(session.NoBoard("none", "plug it in", absent))
+    run._hear(session.Opened("bench"))
+    said = capsys.readouterr().out
+    assert said.count("Still no board after") == 2
+    assert "Still no board after 20 s" in said
+    assert said.rstrip().endswith("The board is back.")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import time
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     )
 
 STANDARD_OUTPUT = "-"
+REMIND_S = 10.0  # whoever waits for a board looks away for longer than that
 SOUNDS = ("bell", "tones", "off")
 
 
@@ -51,7 +53,7 @@ def command(*, board: str | None, pairs: tuple[str, ...], once: bool, count: int
             out: Path | None, json_path: str | None, picture: Path | None, **options: Any) -> int:
     """Catch and judge cranks, and return the exit status of the last."""
     from crankfold.analysis import InputError
-    from crankfold.viewer.session import Signals
+    from crankfold.viewer.session import GuessedColumnsError, Signals, ask_columns, can_ask
 
     question, settings = question_of(options), settings_of(pairs)
     rig = question.rig
@@ -64,6 +66,12 @@ def command(*, board: str | None, pairs: tuple[str, ...], once: bool, count: int
               json_path=None if aside or json_path is None else Path(json_path))
     way.check()
     with Signals(sound) as signals:
+        try:
+            return Run(question, str(board), settings, way, signals).run()
+        except GuessedColumnsError as error:
+            if not can_ask():
+                raise
+            settings["columns"] = ask_columns(error.columns)
         return Run(question, str(board), settings, way, signals).run()
 
 
@@ -122,6 +130,7 @@ class Run:
         self._judged: dict[int, tuple[str, str]] = {}
         self._answer: Answered | None = None
         self._error: BaseException | None = None
+        self._lost_s = self._said_s = 0.0
         self._live = self._lost = self._interrupted = self._over = False
 
     def run(self) -> int:
@@ -197,6 +206,8 @@ class Run:
             case session.Opened() if self._lost:
                 self._lost, self._error = False, None
                 self._tell(say("event.back"))
+            case session.Told():
+                self._tell(news.text)
             case session.NoBoard() | session.Broke():
                 self._trouble(news)
             case session.Answered():
@@ -218,10 +229,15 @@ class Run:
         self._error = error
         if isinstance(news, Broke) and news.waiting:
             self._lost = True
+            self._lost_s = self._said_s = time.monotonic()
             self._signals.lost()
             self._tell(say("event.waiting", problem=str(error)))
         elif self._lost and type(error) is not type(before) and not isinstance(error, (*LOST, BoardNotFoundError)):
             self._tell(str(error))
+            self._said_s = time.monotonic()
+        elif self._lost and time.monotonic() - self._said_s >= REMIND_S:
+            self._said_s = time.monotonic()
+            self._tell(say("event.still_waiting", waited_s=self._said_s - self._lost_s))
 
     def _unjudged(self, news: Unjudged) -> None:
         from crankfold.acquire import AcquireError
@@ -302,4 +318,7 @@ class Run:
             self._tell(say_count("summary", len(self._judged)))
             for number, (_, told) in enumerate(self._judged.values(), start=1):
                 self._tell(say("summary.row", number=number, headline=told))
+        if self._way.count is not None and not enough:
+            self._tell(say("problem.too_few", count=len(self._judged), wanted=self._way.count))
+            return NO_VERDICT
         return VERDICT if list(self._judged.values())[-1][0] != "none" else NO_VERDICT

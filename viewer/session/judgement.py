@@ -97,11 +97,11 @@ def with_warnings(result: Result, warnings: Sequence[str]) -> Result:
 
     if not warnings:
         return result
-    told = (Notice("source", {"text": _sentence(text)}) for text in warnings)
+    told = (Notice("source", {"text": sentence_of(text)}) for text in warnings)
     return replace(result, cautions=(*result.cautions, *told))
 
 
-def _sentence(text: str) -> str:
+def sentence_of(text: str) -> str:
     """Return what a source said, written like our own sentences."""
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?")) else ".")
 

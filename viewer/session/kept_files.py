@@ -29,6 +29,8 @@ def make_folder(folder: Path) -> None:
     from crankfold.analysis import InputError
     from crankfold.viewer.session.outputs import unwritable
 
+    if folder.exists() and not folder.is_dir():
+        raise InputError(say("problem.is_file", path=str(folder)))
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:

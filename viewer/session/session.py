@@ -34,6 +34,8 @@ from crankfold.acquire import (
 )
 from crankfold.analysis import Capture, InputError
 from crankfold.viewer.session.analysis_queue import AnalysisQueue, Pending
+from crankfold.viewer.session.columns import check_source
+from crankfold.viewer.session.judgement import sentence_of
 from crankfold.viewer.session.kept_files import save_samples
 from crankfold.viewer.session.news import (
     Broke,
@@ -47,6 +49,7 @@ from crankfold.viewer.session.news import (
     Resting,
     Retrying,
     Saved,
+    Told,
     Unkept,
 )
 from crankfold.viewer.session.problem import clauses, said
@@ -254,6 +257,8 @@ class Session:
                 recorder.stop()
             self._opened = True
             self._tell(Opened(source.info.title or self.plan.title))
+            for warning in source.warnings:
+                self._tell(Told(sentence_of(warning)))
             for item in recorder.caught():
                 if isinstance(recorder.broken_by, LOST):  # before the torn crank is saved, which may take a while
                     self._broke(recorder.broken_by, _outcome_of(recorder.broken_by, source))
@@ -263,6 +268,7 @@ class Session:
 
     def _recording_plan(self, info: SourceInfo) -> RecordingPlan:
         question = self.plan.question
+        check_source(info, question.engine)
         plan = plan_of(info, rig=question.rig, probe=question.probe, journal_folder=self.plan.folder)
         return replace(plan, each_crank=self.plan.each_crank if self.plan.live else None)
 

@@ -202,7 +202,7 @@ def _heard(now: Standing, event: Event) -> Standing:
             return replace(now, stage=Phase.CRANKING, cranked_s=0.0, judged=None, failure="", aside="")
         case Happening.REST:
             return replace(now, stage=Phase.REST)
-        case Happening.LOST | Happening.DROPPED | Happening.RATE | Happening.JOURNAL:
+        case Happening.LOST | Happening.DROPPED | Happening.RATE | Happening.JOURNAL | Happening.PASSED:
             return replace(now, aside=event_text(event))
     return now
 

@@ -12,6 +12,7 @@ from crankfold.viewer.words.terminal import complain, tell
 if TYPE_CHECKING:
     from crankfold.acquire import Event, Rig
 
+LEAST_STARTER_A = 40.0  # on average; the starter of the smallest engine draws as much
 STANDINGS = (Happening.FILLING, Happening.ARMED, Happening.CRANKING)
 
 
@@ -41,7 +42,10 @@ def event_text(event: Event) -> str:
     key = f"event.{event.what.value}"
     if event.what.value == "lost" and event.count < 0:
         key = "event.lost_unknown"
+    if event.what is Happening.PASSED:
+        key = "event.passed_no_scale" if event.unit != "A" else (
+            "event.passed_small" if event.mean < LEAST_STARTER_A else "event.passed")
     if not has(key):
         return ""
     return say(key, seconds_s=float(event.seconds), count=event.count, rate_hz=event.rate_hz,
-               nominal_hz=event.nominal_hz, text=event.text)
+               nominal_hz=event.nominal_hz, text=event.text, lasted_s=event.lasted_s, mean_a=event.mean)

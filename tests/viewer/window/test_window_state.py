@@ -129,7 +129,7 @@ def test_a_question_that_does_not_fit_is_said_and_not_judged_for_ever() -> None:
 
 def test_samples_lost_are_said() -> None:
     assert "200" in spoken(told(*READY, event(Happening.LOST, count=200))).aside
-    assert "nobody knows" in spoken(told(*READY, event(Happening.LOST, count=-1))).aside
+    assert "unknown number" in spoken(told(*READY, event(Happening.LOST, count=-1))).aside
 
 
 def test_an_answer_can_be_put_away(uneven: Judged) -> None:

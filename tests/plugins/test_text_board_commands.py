@@ -1,0 +1,141 @@
+"""What a person sees of a text board that is not as it should be: through the installed command, on a real terminal."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pytest
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+CRANKFOLD = Path(sys.executable).parent / "crankfold"
+ORDER = ("--firing-order", "1-3-4-2")
+RATE_HZ = 500
+
+
+def command(folder: Path, *arguments: object, answers: str = "") -> subprocess.CompletedProcess[str]:
+    environment = {**os.environ, "LC_ALL": "C.UTF-8", "NO_COLOR": "1", "XDG_CONFIG_HOME": str(folder)}
+    return subprocess.run([CRANKFOLD, *map(str, arguments)], cwd=folder, env=environment, input=answers, text=True,
+                          capture_output=True, check=False, timeout=50)
+
+
+def six(i: int) -> bytes:
+    return b"%d,400,%d,22,%d,1\n" % (i, 512 + i * 7 % 5, i * 11 % 3)
+
+
+def test_six_columns_are_shown_and_never_fit_nor_recorded(terminals: Callable[[], Any], tmp_path: Path) -> None:
+    boards = [terminals(), terminals()]
+    for board in boards:
+        board.print_lines(six, RATE_HZ)
+        board.let_go()
+    checked = command(tmp_path, "check", "--from", f"serial-lines:{boards[0].name}", "--seconds", "1")
+    assert checked.returncode == 3, checked.stdout + checked.stderr
+    assert "2: always 400, never moves" in checked.stdout
+    assert "3: 512 to 516, a signal, taken as current" in checked.stdout
+    assert "Nothing says which of the 6 columns is the current" in checked.stdout
+    assert "fit for use" not in checked.stdout
+    refused = command(tmp_path, "capture", "--from", f"serial-lines:{boards[1].name}", *ORDER, "--once")
+    assert refused.returncode == 2
+    (line,) = refused.stderr.splitlines()
+    assert "nothing says which of 6 numbers in a line is the current" in line
+    assert "as in -,-,current,-,sync,-" in line
+    assert "Crank" not in refused.stdout
+
+
+def test_a_board_too_slow_for_the_engine_is_said_before_anybody_cranks(terminal: Any, tmp_path: Path) -> None:
+    terminal.print_lines(lambda i: b"%d,3\n" % (512 + i % 2), 50)
+    terminal.let_go()
+    done = command(tmp_path, "capture", "--from", f"serial-lines:{terminal.name}", *ORDER, "--once")
+    assert done.returncode == 2
+    assert "samples a second are too few, 4 cylinders need at least 80" in done.stderr
+    assert "Crank" not in done.stdout
+
+
+class Watched:
+    """The command at work, told to end once it has said something."""
+
+    def __init__(self, folder: Path, *arguments: object) -> None:
+        environment = {**os.environ, "PYTHONUNBUFFERED": "1", "LC_ALL": "C.UTF-8", "NO_COLOR": "1"}
+        self.process = subprocess.Popen([CRANKFOLD, *map(str, arguments)], cwd=folder, env=environment, text=True,
+                                        stdout=subprocess.PIPE, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL)
+        self.lines: list[str] = []
+
+    def until(self, words: str) -> str:
+        assert self.process.stdout is not None
+        timer = threading.Timer(50, self.process.kill)
+        timer.start()
+        try:
+            for line in self.process.stdout:
+                self.lines.append(line)
+                if words in line:
+                    return line
+        finally:
+            timer.cancel()
+        raise AssertionError("".join(self.lines))
+
+    def end(self) -> None:
+        self.process.send_signal(signal.SIGINT)
+        self.process.wait(20)
+        assert self.process.stdout is not None
+        self.process.stdout.close()
+
+
+@pytest.fixture
+def watched(tmp_path: Path) -> Iterator[Callable[..., Watched]]:
+    running: list[Watched] = []
+
+    def start(*arguments: object) -> Watched:
+        running.append(Watched(tmp_path, *arguments))
+        return running[-1]
+
+    yield start
+    for each in running:
+        each.end()
+
+
+def crank_codes() -> np.ndarray[Any, Any]:
+    """A crank of 130 A through a clamp of 10 mV/A into a 10-bit converter of 5 V, three seconds long."""
+    since = np.arange(3 * RATE_HZ) / RATE_HZ
+    amperes = 130.0 + 40.0 * np.cos(2 * np.pi * 6.5 * since) + 250.0 * np.exp(-since / 0.08)
+    return np.rint((2.5 + 0.01 * amperes) * 1024 / 5).astype(int)
+
+
+def test_a_crank_on_a_wrong_scale_is_named_with_its_reason(terminal: Any, watched: Callable[..., Watched]) -> None:
+    codes = crank_codes()
+    started: list[int] = []
+
+    def line(i: int) -> bytes:
+        at = i - started[0] if started else -1
+        return b"%d,3\n" % (codes[at] if 0 <= at < len(codes) else 512 + i % 2)
+
+    terminal.print_lines(line, RATE_HZ)
+    terminal.let_go()
+    run = watched("capture", "--from", f"serial-lines:{terminal.name}", *ORDER, "--clamp", "100mV/A", "--set",
+                  "full-scale=5V", "--set", "bits=10")
+    run.until("Armed")
+    started.append(terminal.printed)
+    said = run.until("not taken for cranking")
+    assert said.startswith("13") or said.startswith("14") or said.startswith("12"), said
+    assert "a starter draws more. If that was the starter, is the probe's scale right?" in said
+
+
+def test_losses_are_summed_on_the_screen(terminal: Any, watched: Callable[..., Watched]) -> None:
+    terminal.print_lines(lambda i: b"" if i % 10 == 7 and i > 2000 else b"%d,%d,3\n" % (2 * i, 512 + i % 2), RATE_HZ)
+    terminal.let_go()
+    run = watched("capture", "--from", f"serial-lines:{terminal.name}", *ORDER)
+    run.until("Armed")
+    run.until("samples lost.")
+    began, count = time.monotonic(), len(run.lines)
+    for _ in range(3):
+        run.until("samples lost.")
+    assert len(run.lines) == count + 3
+    assert time.monotonic() - began > 1.5  # 150 losses came meanwhile
