@@ -165,13 +165,24 @@ def _share(text: str, p: Proportion, y: float, paper: Paper) -> list[Item]:
 
 def _wrong(found: Validation, paper: Paper) -> list[Item]:
     items: list[Item] = [Panel(WRONG, fill=paper.card, stroke=paper.rule)]
-    if not found.wrong:
-        return [*items, Words(WRONG.left + 20.0, WRONG.top + 40.0, say("validate.label.no_wrong"), 18.0, paper.faint)]
-    for k, name in enumerate(found.wrong[:NAMES_SHOWN]):
-        mine = [p for p in found.pairs if p.case == name]
-        worst = max(mine, key=lambda p: abs(p.difference), default=None)
-        said = name if worst is None else say("validate.label.wrong_line", name=name, cylinder=worst.cylinder,
-                                              gauge_percent=worst.gauge_percent, relative_percent=worst.percent)
+    for k, (said, colour) in enumerate(_named(found, paper)[:NAMES_SHOWN]):
         items.append(Words(WRONG.left + 20.0, WRONG.top + 36.0 + 28.0 * k, measures.fit(said, 17.0, WRONG.width - 40.0),
-                           17.0, paper.vermilion))
+                           17.0, colour))
     return items
+
+
+def _named(found: Validation, paper: Paper) -> list[tuple[str, str]]:
+    """Return a line an engine with its colour: the wrong ones, then the rest by their largest difference."""
+    worst: dict[str, Pair] = {}
+    for pair in sorted(found.pairs, key=lambda p: abs(p.difference)):
+        worst[pair.case] = pair
+    rest = sorted((name for name in worst if name not in found.wrong), key=lambda name: -abs(worst[name].difference))
+    return [(_line(name, worst.get(name)), paper.vermilion if name in found.wrong else paper.ink)
+            for name in (*found.wrong, *rest)]
+
+
+def _line(name: str, pair: Pair | None) -> str:
+    if pair is None:
+        return name
+    return say("validate.label.wrong_line", name=name, cylinder=pair.cylinder, gauge_percent=pair.gauge_percent,
+               relative_percent=pair.percent)
