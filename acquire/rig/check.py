@@ -10,7 +10,7 @@ import numpy as np
 
 from crankfold.acquire.errors import AcquireError, BoardStalledError
 from crankfold.acquire.rig.sine_fit import SineFit, fit_sine, tone
-from crankfold.acquire.rig.smallest_leak import CYLINDERS, HUMP_A, smallest_leak_percent
+from crankfold.acquire.rig.smallest_leak import HUMP_A, smallest_leak_percent
 from crankfold.acquire.stream import ClockFit, FittedRate, Piece, make_capture
 from crankfold.analysis import CURRENT, Engine, Gap, least_rate_hz
 
@@ -159,7 +159,7 @@ def check_rig(observed: Observation, in_amperes: Capture, engine: Engine = USUAL
     for channel, column in zip(in_amperes.channels, in_amperes.samples.T, strict=True):
         good = column[np.isfinite(column)]
         if len(good):
-            findings += _column(channel, good, in_amperes.rate_hz)
+            findings += _column(channel, good, in_amperes.rate_hz, engine)
     return tuple(findings)
 
 
@@ -204,7 +204,7 @@ def _lost(observed: Observation) -> Finding:
         "lost": observed.lost, "total": total, "unknown": observed.unknown_losses})
 
 
-def _column(channel: Channel, values: NDArray[np.float64], rate_hz: float) -> list[Finding]:
+def _column(channel: Channel, values: NDArray[np.float64], rate_hz: float, engine: Engine) -> list[Finding]:
     """Return the findings of one column that holds a quiet signal, or a generator's sine."""
     name, unit = channel.name, channel.unit
     if float(np.ptp(values)) == 0.0:
@@ -218,7 +218,7 @@ def _column(channel: Channel, values: NDArray[np.float64], rate_hz: float) -> li
     found = []
     if limits is not None:
         found.append(_clipped(name, values, limits))
-    return found + (_current(channel, values, rate_hz) if name == CURRENT else [])
+    return found + (_current(channel, values, rate_hz, engine) if name == CURRENT else [])
 
 
 def _from_generator(sine: SineFit, full_range: float, length_s: float) -> bool:
@@ -236,7 +236,7 @@ def _clipped(name: str, values: NDArray[np.float64], limits: tuple[float, float]
                                                  "used_percent": 100.0 * float(np.ptp(values)) / span})
 
 
-def _current(channel: Channel, values: NDArray[np.float64], rate_hz: float) -> list[Finding]:
+def _current(channel: Channel, values: NDArray[np.float64], rate_hz: float, engine: Engine) -> list[Finding]:
     """Return the findings of the current on a cable that should carry nothing."""
     unit, known = channel.unit, channel.unit == "A"
     zero = float(np.median(values))
@@ -258,7 +258,7 @@ def _current(channel: Channel, values: NDArray[np.float64], rate_hz: float) -> l
         found.append(Finding("mains", not known or amplitude <= MAX_MAINS_A,
                              {"amplitude": amplitude, "unit": unit, "frequency_hz": mains}))
     if known:  # hum is a fault of its own, and the analysis takes it out
-        found += _leak(float(np.sqrt(max(0.0, noise**2 - 0.5 * amplitude**2))), step, rate_hz)
+        found += _leak(float(np.sqrt(max(0.0, noise**2 - 0.5 * amplitude**2))), step, rate_hz, engine.cylinders)
     part = max(1, int(DRIFT_SHARE * len(values)))
     drift = float(np.median(values[-part:]) - np.median(values[:part]))
     allowed = max(MAX_DRIFT_NOISES * noise, MAX_NOISE_A if known else 0.0)
@@ -266,12 +266,12 @@ def _current(channel: Channel, values: NDArray[np.float64], rate_hz: float) -> l
     return found
 
 
-def _leak(noise_a: float, step_a: float, rate_hz: float) -> list[Finding]:
+def _leak(noise_a: float, step_a: float, rate_hz: float, cylinders: int) -> list[Finding]:
     """Return what the rig can resolve; nothing where its counts are too coarse, which ``resolution`` says."""
-    percent = smallest_leak_percent(noise_a, step_a, rate_hz)
+    percent = smallest_leak_percent(noise_a, step_a, rate_hz, cylinders=cylinders)
     if percent is None:
         return []
-    facts = {"leak_percent": percent, "hump_a": HUMP_A, "cylinders": CYLINDERS}
+    facts = {"leak_percent": percent, "hump_a": HUMP_A, "cylinders": cylinders}
     return [Finding("leak", percent <= MAX_LEAK_PERCENT, facts)]
 
 

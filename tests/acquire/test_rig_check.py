@@ -334,3 +334,12 @@ def test_a_guess_is_never_fit() -> None:
     found = check_rig(Observation(capture, RATE_HZ, None, 0.0, 0, 0, guessed_of=6), capture)
     (guess,) = [f for f in found if f.code == "columns"]
     assert (guess.passed, guess.facts) == (False, {"count": 6})
+
+
+def test_the_smallest_leak_is_that_of_the_engine_asked_for() -> None:
+    observed = observe(Bench(quiet(4.0)), 4.0)
+    amperes = observed.capture.rescaled("current", 1.0 / CLAMP_V_PER_A, "A")
+    four, eight = (next(f for f in check_rig(observed, amperes, engine) if f.code == "leak").facts for engine in (
+        Engine((1, 3, 4, 2)), Engine((1, 8, 4, 3, 6, 5, 7, 2))))
+    assert (four["cylinders"], eight["cylinders"]) == (4, 8)
+    assert four["leak_percent"] < eight["leak_percent"]

@@ -62,7 +62,7 @@ def bench():
 
 
 @pytest.mark.parametrize(("rate_hz", "noise_a", "bits", "full_scale"), [
-    (10_000.0, 1.5, 12, 10.0), (500.0, 15.0, 12, 20.0), (500.0, 40.0, 12, 20.0), (2000.0, 40.0, 12, 20.0),
+    (10_000.0, 1.5, 12, 10.0), (500.0, 15.0, 12, 20.0), (500.0, 25.0, 12, 20.0), (2000.0, 40.0, 12, 20.0),
     (500.0, 5.0, 8, 20.0)])
 def test_the_analysis_states_what_the_formula_says(bench, rate_hz, noise_a, bits, full_scale) -> None:
     """Stated: the distance from the estimate to the lower end of its 95 % interval, of a healthy virtual engine."""

@@ -14,6 +14,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from crankfold.acquire.rig.check import MIN_ROOM_A
+
 NOTES = Path(__file__).resolve().parents[2] / "hardware_notes"
 CIRCUITS = NOTES / "circuits"
 NETLISTS = sorted(path.name for path in CIRCUITS.glob("*.cir"))
@@ -46,6 +48,10 @@ def marked() -> list[tuple[str, str, str]]:
         found += [(page.name, name, shown) for name, shown in re.findall(
             r"<!-- table (\S+) -->\n\n(.*?)\n<!-- end -->", text, re.DOTALL)]
     return found
+
+
+def test_room_is_what_the_check_asks_for(tables) -> None:
+    assert tables.MIN_ROOM_A == MIN_ROOM_A
 
 
 def test_every_table_is_on_a_page_once(tables) -> None:
