@@ -23,6 +23,7 @@ from .hooks import hookimpl
 from .opening import open_board, open_file
 from .plugin_module import PluginOrigin
 from .registry import Plugins, load_plugins
+from .rig.about import About, Job
 from .rig.calibration import Level, calibrated, known_currents, level_of
 from .rig.cards import BELT, EngineCard, Rig, Shelf, changed, check_name, save_card
 from .rig.check import Finding, check_rig, observe
@@ -37,14 +38,15 @@ from .stream.recorder import Recorder, record
 from .stream.ring import RingBuffer
 
 __all__ = [
-    "AcquireError", "Apart", "BATTERY", "BELT", "BoardBusyError", "BoardDeclaration", "BoardDisconnectedError",
-    "BoardFound", "BoardGarbledError", "BoardNotFoundError", "BoardPermissionError", "BoardStalledError", "CONTRACT",
-    "COUNTER", "CURRENT", "CaughtCrank", "Channel", "ColumnSeen", "EndOfStream", "EngineCard", "Event",
-    "FileFormatError", "Finding", "Happening", "Hdf5File", "KindFound", "LEFT_OUT", "Level", "PRESSURE",
-    "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder", "RecordingPlan", "Rig", "RingBuffer",
-    "RingOverrunError", "SYNC", "Samples", "Setting", "SettingError", "Shelf", "ShutdownTimeoutError", "Source",
-    "SourceInfo", "StoredCapture", "TIME", "calibrated", "capture_image", "changed", "check_name", "check_rig",
-    "discover_boards", "flush_folder", "free_name", "hookimpl", "in_base_units", "journals", "known_currents",
-    "lasting_address", "level_of", "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml",
-    "read_stored", "record", "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent", "wired",
+    "About", "AcquireError", "Apart", "BATTERY", "BELT", "BoardBusyError", "BoardDeclaration",
+    "BoardDisconnectedError", "BoardFound", "BoardGarbledError", "BoardNotFoundError", "BoardPermissionError",
+    "BoardStalledError", "CONTRACT", "COUNTER", "CURRENT", "CaughtCrank", "Channel", "ColumnSeen", "EndOfStream",
+    "EngineCard", "Event", "FileFormatError", "Finding", "Happening", "Hdf5File", "Job", "KindFound", "LEFT_OUT",
+    "Level", "PRESSURE", "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder", "RecordingPlan",
+    "Rig", "RingBuffer", "RingOverrunError", "SYNC", "Samples", "Setting", "SettingError", "Shelf",
+    "ShutdownTimeoutError", "Source", "SourceInfo", "StoredCapture", "TIME", "calibrated", "capture_image",
+    "changed", "check_name", "check_rig", "discover_boards", "flush_folder", "free_name", "hookimpl",
+    "in_base_units", "journals", "known_currents", "lasting_address", "level_of", "load_plugins", "make_ready",
+    "observe", "open_board", "open_file", "parse_toml", "read_stored", "record", "recover", "role_of",
+    "save_capture", "save_card", "smallest_leak_percent", "wired",
 ]

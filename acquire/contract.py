@@ -68,8 +68,8 @@ class SourceInfo:
         Whether this is a capture that was triggered before; it is then handed on whole and not triggered again.
     trigger_index
         Of a captured source.
-    started_utc, notes
-        Of a file that knows them.
+    started_utc, notes, about
+        Of a file that knows them, as in `Capture`.
     columns
         What each column of a line or table held while the source was opened; empty: the source knows its channels.
     guessed
@@ -89,6 +89,7 @@ class SourceInfo:
     trigger_index: int | None = None
     started_utc: datetime | None = None
     notes: Mapping[str, str] = field(default_factory=dict)
+    about: Mapping[str, Any] = field(default_factory=dict)
     skew_s: tuple[float, ...] = ()
     columns: tuple[ColumnSeen, ...] = ()
     guessed: bool = False

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -101,6 +101,9 @@ class Capture:
         Where it came from, for people: a file's path or a board's address.
     notes
         Free text by name, kept in the file.
+    about
+        What the capture knows of itself, as plain JSON data: engine, wiring, job, the last result. Kept in the file;
+        the numbers do not depend on it.
     """
 
     samples: NDArray[np.float64]
@@ -111,6 +114,7 @@ class Capture:
     started_utc: datetime | None = None
     origin: str = ""
     notes: Mapping[str, str] = field(default_factory=dict)
+    about: Mapping[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         samples = np.array(self.samples, dtype=np.float64, order="C", ndmin=2)

@@ -6,6 +6,8 @@ Layout, format ``crankfold.capture/1``::
     /channels/NAME     codes, shape (samples,); attributes name, column, unit, scale, offset, code_range, code_dtype
     /gaps              int64, shape (gaps, 2): first missing sample and how many
     /notes             JSON object of texts
+    /about             JSON object: engine, rig, measured, job, caught (crankfold.about/1, see acquire/README.md)
+    /result            JSON object: the last result (crankfold.result/1), with program and analysed_utc
 
 ``value = code * scale + offset``. Lost samples hold a filler and are listed under gaps. Texts are UTF-8 of fixed
 length: those of variable length lie in a heap without checksums, where one wrong byte can keep the HDF5 library busy
@@ -35,8 +37,11 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-FORMAT = "crankfold.capture/1"
+FAMILY, VERSION = "crankfold.capture", 1
+FORMAT = f"{FAMILY}/{VERSION}"
 SUFFIX = ".h5"
+ABOUT, RESULT = "about", "result"
+PROBLEM = "problem"  # in place of what a capture says of itself, where that cannot be read; the samples are whole
 EXACT_STEPS = 1e-6  # codes found back from values may differ by rounding, not by more
 CHECKED = ("v110", "v110")  # layouts with checksums over all that is not samples
 CHUNK = 16_384  # of int16 it fits the fastest cache, which makes packing a third faster than with larger ones
@@ -88,6 +93,8 @@ def read_stored(path: Path | str) -> StoredCapture:
     path = Path(path)
     try:
         return _read(path)
+    except FileFormatError:
+        raise
     except FileNotFoundError as error:
         raise FileFormatError(path, "there is no such file", "check the name and the folder") from error
     except (OSError, KeyError, ValueError, TypeError, RuntimeError, AttributeError, OverflowError,
@@ -126,6 +133,11 @@ def capture_image(capture: Capture) -> bytes:
         gaps = find_gaps(~np.isfinite(capture.samples @ np.ones(len(capture.channels))))
         file["gaps"] = np.array([(gap.start, gap.length) for gap in gaps], np.int64).reshape(-1, 2)
         file["notes"] = fixed_text(json.dumps({str(key): str(text) for key, text in capture.notes.items()}))
+        about = dict(capture.about)
+        result = about.pop(RESULT, None)
+        for name, data in ((ABOUT, about), (RESULT, result)):
+            if data:
+                file[name] = fixed_text(json.dumps(data))
         file.flush()
         return bytes(file.id.get_file_image())
 
@@ -155,6 +167,9 @@ def _read(path: Path) -> StoredCapture:
     file = Hdf5File(path)
     members, top = file.members, file.members[""]
     form = _text(top, "format")
+    if _newer(form):
+        raise FileFormatError(path, f"it was written by a newer crankfold, as {form}; this one reads {FORMAT}",
+                              "update crankfold")
     if form != FORMAT:
         raise ValueError(f"its format is {form[:60]!r}, not {FORMAT!r}")
     rows = sorted((f"channels/{name}" for name in _own(members, "channels").holds or ()),
@@ -175,7 +190,7 @@ def _read(path: Path) -> StoredCapture:
         address=json.loads(_text(top, "origin")), finite=True, live=False, captured=True,
         trigger_index=None if trigger is None else int(trigger),
         started_utc=None if started is None else datetime.fromisoformat(started),
-        notes=_notes(bytes(_plain(file, "notes", "S"))))
+        notes=_notes(bytes(_plain(file, "notes", "S"))), about=_about(file))
     if not (np.isfinite(info.rate_hz) and info.rate_hz > 0):
         raise ValueError(f"its rate is {info.rate_hz:g} Hz")
     if info.trigger_index is not None and not 0 <= info.trigger_index < codes.shape[1]:
@@ -225,6 +240,26 @@ def _codes(rows: list[NDArray[Any]]) -> NDArray[Any]:
     if not all(np.isfinite(row).all() for row in rows):
         raise ValueError("it holds values that are no numbers")
     return np.stack([row.astype(np.result_type(*rows), copy=False) for row in rows])
+
+
+def _newer(form: str) -> bool:
+    family, _, version = form.partition("/")
+    return family == FAMILY and version.isascii() and version.isdigit() and int(version[:9]) > VERSION
+
+
+def _about(file: Hdf5File) -> dict[str, Any]:
+    """Return what the capture knows of itself; where that is damaged, why: the samples are worth more."""
+    about: dict[str, Any] = {}
+    try:
+        for name in (ABOUT, RESULT):
+            if name in file.members:
+                data = json.loads(bytes(_plain(file, name, "S")))
+                if not isinstance(data, dict):
+                    raise ValueError(f"its {name} is no table")
+                about |= data if name == ABOUT else {RESULT: data}
+    except (ValueError, RecursionError) as error:
+        return {PROBLEM: _said(error)}
+    return about
 
 
 def _notes(raw: bytes) -> dict[str, str]:

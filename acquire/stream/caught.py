@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import timedelta
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from crankfold.analysis import Capture, Gap
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from datetime import datetime
 
     from numpy.typing import NDArray
@@ -29,7 +30,7 @@ class CaughtCrank:
 
     Parameters
     ----------
-    piece, info, rate_hz, trigger_index, started_utc, notes
+    piece, info, rate_hz, trigger_index, started_utc, notes, about
         As `make_capture` takes them.
     journal
         Where it was written meanwhile, None: nowhere.
@@ -42,15 +43,17 @@ class CaughtCrank:
     started_utc: datetime | None
     notes: dict[str, str] = field(default_factory=dict)
     journal: JournalWriter | None = None
+    about: Mapping[str, Any] | None = None
 
     def capture(self) -> Capture:
         """Return the capture."""
         return make_capture(self.piece, self.info, rate_hz=self.rate_hz, trigger_index=self.trigger_index,
-                            started_utc=self.started_utc, notes=self.notes)
+                            started_utc=self.started_utc, notes=self.notes, about=self.about)
 
 
 def make_capture(piece: Piece, info: SourceInfo, *, rate_hz: float, trigger_index: int | None = None,
-                 started_utc: datetime | None = None, notes: dict[str, str] | None = None) -> Capture:
+                 started_utc: datetime | None = None, notes: dict[str, str] | None = None,
+                 about: Mapping[str, Any] | None = None) -> Capture:
     """Return the capture of a piece of the stream.
 
     Parameters
@@ -67,6 +70,8 @@ def make_capture(piece: Piece, info: SourceInfo, *, rate_hz: float, trigger_inde
         When the stream's sample 0 was taken.
     notes
         More notes than the source's own.
+    about
+        What the capture knows of itself, in place of what the source says.
     """
     samples = np.empty((piece.codes.shape[1], piece.codes.shape[0]))
     for start in range(0, len(samples), AT_ONCE):
@@ -86,6 +91,7 @@ def make_capture(piece: Piece, info: SourceInfo, *, rate_hz: float, trigger_inde
         samples, rate_hz, info.channels,
         trigger_index=None if trigger_index is None else trigger_index - piece.first_index,
         gaps=_apart(gaps), origin=info.address or info.title, notes={**info.notes, **(notes or {})},
+        about=info.about if about is None else about,
         started_utc=started_utc and started_utc + timedelta(seconds=piece.first_index / rate_hz))
 
 

@@ -5,6 +5,7 @@ Everything here runs in the thread that reads the source; it hands captures and 
 
 from __future__ import annotations
 
+import platform
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -259,8 +260,16 @@ class Stream:
             journal.close()
         self._given += 1
         piece = self.ring.copy(start, stop)
-        self._emit(CaughtCrank(piece, self.info, rate_hz, trigger, self._started_utc, notes, journal))
+        self._emit(CaughtCrank(piece, self.info, rate_hz, trigger, self._started_utc, notes, journal,
+                               self._about(trigger)))
         self._tell(Happening.CAPTURED, stop)
+
+    def _about(self, trigger: int | None) -> dict[str, Any]:
+        """Return what the capture is to know of itself."""
+        known = {**self.info.about, **self._plan.about}
+        caught = {"how": "whole" if trigger is None else "crank", "board": self.info.title,
+                  "address": self.info.address, "host": platform.node(), **known.get("caught", {})}
+        return {**known, "caught": {name: fact for name, fact in caught.items() if fact}}
 
     def _rate(self) -> tuple[float, dict[str, str]]:
         """Return the best known rate, and notes that say where it is not the nominal one."""

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from crankfold.analysis import Channel
 
 CRANK_AT_MOST_S = 10.0  # service manuals: 10 s, then 60 s; others allow 15 or 30 s: the shortest suits all starters
@@ -43,6 +45,8 @@ class RecordingPlan:
         starter by size; None: as the source describes it.
     current_column
         Column of the current.
+    about
+        What is known of the captures beforehand: engine, wiring, job; each carries it, see `Capture.about`.
     """
 
     pre_trigger_s: float = 1.5
@@ -57,6 +61,7 @@ class RecordingPlan:
     journal_folder: Path | None = None
     current: Channel | None = None
     current_column: int = 0
+    about: Mapping[str, Any] = field(default_factory=dict)
 
 
 class Stage(Enum):

@@ -276,7 +276,7 @@ def with_gaps(*rows):
     (_no_numbers, "values that are no numbers"), (_tables_for_rows, "not a row of numbers"),
     (_gap_outside, "its gaps lie outside its samples"), (_trigger_outside, "its trigger index lies outside"),
     (_negative_rate, "its rate is -5 Hz"), (_no_channels, "it has no channels"),
-    (_next_format, "its format is 'crankfold.capture/2', not 'crankfold.capture/1'"),
+    (_next_format, "a newer crankfold, as crankfold.capture/2; this one reads crankfold.capture/1; update crankfold"),
     (_no_rate, "its rate_hz is missing or not a number"), (with_attribute("rate_hz", fixed("5000")), "not a number"),
     (with_attribute("rate_hz", np.inf), "its rate is inf Hz"), (with_attribute("rate_hz", 0.0), "its rate is 0 Hz"),
     (with_attribute("trigger_index", -1), "its trigger index lies outside"),

@@ -22,7 +22,7 @@ from crankfold.viewer.words.sentences import notice_text
 VIEWER = Path(crankfold.viewer.__file__).parent
 FAMILIES = {"reason": notice_codes.REASONS, "caution": notice_codes.CAUTIONS, "note": notice_codes.NOTES,
             "pattern": notice_codes.PATTERNS}
-OWN_CAUTIONS = {"source": ("text",)}  # made by the command line itself
+OWN_CAUTIONS = {"source": ("text",), "overridden": ("names",), "about-unreadable": ("text",)}  # not the analysis'
 VARIANTS = {"named", "unnamed", "sure", "unsure"}
 FALLBACKS = {"heading", "other"}
 

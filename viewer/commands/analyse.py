@@ -9,7 +9,7 @@ from typing import Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
-from crankfold.viewer.session import engine_options, question_of, settings_of
+from crankfold.viewer.session import engine_options, settings_of
 from crankfold.viewer.words import say
 
 STANDARD_OUTPUT = "-"
@@ -27,12 +27,20 @@ def command(*, paths: tuple[Path, ...], columns: str | None, rate: str | None, p
             json_path: str | None, picture: Path | None, **options: Any) -> int:
     """Judge a recording and return the exit status."""
     from crankfold.analysis import InputError
-    from crankfold.viewer.session import check_different, check_picture_path, check_writable, judge, pool, read_capture
+    from crankfold.viewer.session import (
+        check_different,
+        check_options,
+        check_picture_path,
+        check_writable,
+        judge_as_told,
+        pool,
+        read_capture,
+    )
     from crankfold.viewer.words import judging_text, working
 
     if not paths:
         raise InputError(say("problem.no_file"))
-    question = question_of(options)
+    check_options(options, paths)
     settings = settings_of(pairs) | {k: v for k, v in (("columns", columns), ("rate", rate)) if v is not None}
     if picture is not None:
         check_picture_path(picture)
@@ -45,7 +53,7 @@ def command(*, paths: tuple[Path, ...], columns: str | None, rate: str | None, p
             with line.reading(path):
                 captures.append(read_capture(path, settings, installed_plugins()))
     with working(judging_text()):
-        cranks = [judge(capture, question, warnings) for capture, warnings in captures]
+        cranks = [judge_as_told(capture, options, warnings) for capture, warnings in captures]
         check_different(paths, cranks)
         judged = pool(cranks)
         files = _files(judged, json_path, picture, ", ".join(path.name for path in paths))

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
-from crankfold.viewer.session import engine_options, question_of, settings_of
+from crankfold.viewer.session import engine_options, job_of, job_options, question_of, settings_of
 from crankfold.viewer.words import say, say_count
 
 if TYPE_CHECKING:
-    from crankfold.acquire import SourceInfo
+    from crankfold.acquire import Job, SourceInfo
     from crankfold.viewer.session import (
         Answered,
         Broke,
@@ -42,6 +42,7 @@ SOUNDS = ("bell", "tones", "off")
 @click.option("--from", "board", metavar="NAME[:ADDRESS]", help=say("option.from"))
 @click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
 @engine_options
+@job_options
 @click.option("--once", is_flag=True, help=say("option.once"))
 @click.option("--count", type=click.IntRange(1), metavar="N", help=say("option.count"))
 @click.option("--sound", type=click.Choice(SOUNDS), default="bell", show_default=True, help=say("option.sound"))
@@ -55,6 +56,7 @@ def command(*, board: str | None, pairs: tuple[str, ...], once: bool, count: int
     from crankfold.analysis import InputError
     from crankfold.viewer.session import GuessedColumnsError, Signals, ask_columns, can_ask
 
+    job = job_of(options)
     question, settings = question_of(options), settings_of(pairs)
     rig = question.rig
     if board is None and rig is None:
@@ -67,12 +69,12 @@ def command(*, board: str | None, pairs: tuple[str, ...], once: bool, count: int
     way.check()
     with Signals(sound) as signals:
         try:
-            return Run(question, str(board), settings, way, signals).run()
+            return Run(question, str(board), settings, way, signals, job).run()
         except GuessedColumnsError as error:
             if not can_ask():
                 raise
             settings["columns"] = ask_columns(error.columns)
-        return Run(question, str(board), settings, way, signals).run()
+        return Run(question, str(board), settings, way, signals, job).run()
 
 
 @dataclass(frozen=True)
@@ -121,12 +123,13 @@ class Way:
 class Run:
     """One run of the command on one board."""
 
-    def __init__(self, question: Question, board: str, settings: dict[str, str], way: Way, signals: Signals) -> None:
+    def __init__(self, question: Question, board: str, settings: dict[str, str], way: Way, signals: Signals,
+                 job: Job) -> None:
         from crankfold.viewer.words import narrator
 
         self._narrate = narrator(aside=way.aside, rig=question.rig)
         self._question, self._board, self._settings = question, board, settings
-        self._way, self._signals = way, signals
+        self._way, self._signals, self._job = way, signals, job
         self._judged: dict[int, tuple[str, str]] = {}
         self._answer: Answered | None = None
         self._error: BaseException | None = None
@@ -166,7 +169,8 @@ class Run:
 
         return SessionPlan(
             partial(open_board, self._board, self._settings, plugins), self._question, title=self._board,
-            folder=self._way.out, each_crank=None, count=self._way.count, prepare=prepare,
+            folder=self._way.out, job=self._job, settings=self._settings, each_crank=None,
+            count=self._way.count, prepare=prepare,
             patience=Patience.ONCE_OPENED if self._way.patient else Patience.NEVER)
 
     def _until_streaming(self, session: Session) -> None:

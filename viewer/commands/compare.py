@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
-from crankfold.viewer.session import engine_options, question_of, settings_of
+from crankfold.viewer.session import engine_options, settings_of
 from crankfold.viewer.words import changed_words, comparison_data, comparison_headline, differences_between, say, tell
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from crankfold.analysis import Difference, Result
-    from crankfold.viewer.session import Judged, Question
+    from crankfold.viewer.session import Judged
 
 STANDARD_OUTPUT = "-"
 
@@ -31,15 +31,16 @@ STANDARD_OUTPUT = "-"
 def command(*, before: Path, after: Path, pairs: tuple[str, ...], json_path: str | None, picture: Path | None,
             **options: Any) -> int:
     """Compare two recordings of one engine and return the exit status."""
-    from crankfold.viewer.session import check_picture_path, check_writable
+    from crankfold.viewer.session import check_options, check_picture_path, check_writable
 
-    question, settings = question_of(options), settings_of(pairs)
+    check_options(options, (before, after))
+    settings = settings_of(pairs)
     if picture is not None:
         check_picture_path(picture)
         check_writable(picture)
     if json_path not in (None, STANDARD_OUTPUT):
         check_writable(Path(str(json_path)))
-    one, other = _judged(before, question, settings), _judged(after, question, settings)
+    one, other = _judged(before, options, settings), _judged(after, options, settings)
     without = [(path, j.result) for path, j in ((before, one), (after, other)) if j.result.verdict == "none"]
     if without:
         _refuse(without, comparison_data(one.result, other.result, ()), json_path)
@@ -65,14 +66,14 @@ def _refuse(without: Sequence[tuple[Path, Result]], data: dict[str, Any], json_p
         print_result(result)
 
 
-def _judged(path: Path, question: Question, settings: dict[str, str]) -> Judged:
-    from crankfold.viewer.session import judge, read_capture
+def _judged(path: Path, options: dict[str, Any], settings: dict[str, str]) -> Judged:
+    from crankfold.viewer.session import judge_as_told, read_capture
     from crankfold.viewer.words import judging_text, working
 
     with working(judging_text()) as line:
         with line.reading(path):
             capture, warnings = read_capture(path, settings, installed_plugins())
-        return judge(capture, question, warnings)
+        return judge_as_told(capture, options, warnings)
 
 
 def _deliver(pair: tuple[Judged, Judged], differences: Sequence[Difference], json_path: str | None,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +14,7 @@ from crankfold.viewer.words import say, tell
 if TYPE_CHECKING:
     from crankfold.acquire import Plugins
     from crankfold.analysis import Capture
-    from crankfold.viewer.session import Question
+    from crankfold.viewer.session import Judged, Question
 
 ORDER = "1-3-4-2"
 CYLINDERS = 4
@@ -29,8 +30,8 @@ QUIET_S, CRANK_S, AFTER_S = 2, 4, 1
               metavar="FOLDER", help=say("option.out"))
 def command(dead: int, even: bool, no_sync: bool, out: Path) -> int:
     """Show the main job on the virtual engine and return the exit status."""
-    from crankfold.viewer.session import judge, keep, make_folder, prepare_solver, prepare_virtual
-    from crankfold.viewer.words import print_result, print_safety, solver_ready
+    from crankfold.viewer.session import keep, make_folder, prepare_solver, prepare_virtual
+    from crankfold.viewer.words import judging_text, print_result, print_safety, solver_ready, working
 
     make_folder(out)
     question = _question(no_sync=no_sync)
@@ -41,10 +42,11 @@ def command(dead: int, even: bool, no_sync: bool, out: Path) -> int:
     tell()
     tell(say("progress.loading" if solver_ready() else "progress.first_run"))
     plugins = installed_plugins()
-    prepare_solver()
-    prepare_virtual(plugins)
-    capture = _caught(plugins, {"sync": "none" if no_sync else "waste-spark", **({} if even else {"dead": str(dead)})})
-    judged = judge(capture, question)
+    with working(judging_text()):
+        prepare_solver()
+        prepare_virtual(plugins)
+    capture, judged = _caught(plugins, question, {
+        "sync": "none" if no_sync else "waste-spark", **({} if even else {"dead": str(dead)})})
     print_result(judged.result)
     tell()
     for path in keep(judged, capture, out, "demo", name=say("demo.foot")):
@@ -61,19 +63,28 @@ def _question(*, no_sync: bool) -> Question:
         "dead": 15.0, "watch": None})
 
 
-def _caught(plugins: Plugins, settings: dict[str, str]) -> Capture:
-    """Return the capture that the trigger cuts out of the live stream."""
-    from crankfold.acquire import Recorder, open_board
+def _caught(plugins: Plugins, question: Question, settings: dict[str, str]) -> tuple[Capture, Judged]:
+    """Return the capture that the detector cuts out of the live stream, as it came, and what it says."""
+    from crankfold.acquire import Event, open_board
     from crankfold.analysis import InputError
-    from crankfold.viewer.session import VIRTUAL
+    from crankfold.viewer.session import VIRTUAL, Answered, Broke, Caught, Patience, Session, SessionPlan, Unjudged
     from crankfold.viewer.words import narrator
 
     whole = {"engine": "pump", "firing-order": ORDER, "pace": "real", "quiet": str(QUIET_S), "crank": str(CRANK_S),
              "after": str(AFTER_S), **settings}
-    with Recorder(open_board(VIRTUAL, whole, plugins), on_event=narrator(aside=False)) as recorder:
-        best = next(iter(recorder), None)
-    if best is None:
-        raise InputError(say("problem.no_crank", board=VIRTUAL))
-    at_s = (best.trigger_index or 0) / best.rate_hz
-    tell(say("demo.caught", length_s=best.duration_s, before_s=at_s))
-    return best
+    narrate = narrator(aside=False)
+    plan = SessionPlan(partial(open_board, VIRTUAL, whole, plugins), question, count=1, patience=Patience.NEVER)
+    with Session(plan) as session:
+        for news in session.events():
+            match news:
+                case Event():
+                    narrate(news)
+                case Caught() if news.capture is not None:
+                    raw = news.capture
+                    at_s = (raw.trigger_index or 0) / raw.rate_hz
+                    tell(say("demo.caught", length_s=raw.duration_s, before_s=at_s))
+                case Answered():
+                    return raw, news.judged
+                case Unjudged() | Broke() if news.error is not None:
+                    raise news.error
+    raise InputError(say("problem.no_crank", board=VIRTUAL))

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
-from crankfold.viewer.session import engine_options, question_of, settings_of
+from crankfold.viewer.session import engine_options, job_of, job_options, settings_of
 from crankfold.viewer.words import say
 
 SUFFIXES = (".html", ".htm", ".pdf")
@@ -20,27 +20,21 @@ SUFFIXES = (".html", ".htm", ".pdf")
 @click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
 @click.option("--out", "outs", type=click.Path(path_type=Path), multiple=True, required=True, metavar="PATH",
               help=say("option.sheet_out"))
-@click.option("--shop", default="", metavar="TEXT", help=say("option.shop"))
-@click.option("--by", default="", metavar="TEXT", help=say("option.by"))
-@click.option("--owner", default="", metavar="TEXT", help=say("option.owner"))
-@click.option("--temperature", default="", metavar="TEXT", help=say("option.temperature"))
-@click.option("--note", default="", metavar="TEXT", help=say("option.note"))
-def command(*, file: Path, pairs: tuple[str, ...], outs: tuple[Path, ...], shop: str, by: str, owner: str,
-            temperature: str, note: str, **options: Any) -> int:
+@job_options
+def command(*, file: Path, pairs: tuple[str, ...], outs: tuple[Path, ...], **options: Any) -> int:
     """Write the page and return the exit status."""
-    from crankfold.viewer.picture import Job, sheet_html
-    from crankfold.viewer.session import Outputs, judge, read_capture
+    from crankfold.viewer.picture import sheet_html
+    from crankfold.viewer.session import Outputs, check_options, judge_as_told, read_capture, sheet_job
     from crankfold.viewer.words import judging_text, print_result, tell, working
 
-    question, settings = question_of(options), settings_of(pairs)
+    given, settings = job_of(options), settings_of(pairs)
+    check_options(options, (file,))
     _check(outs)
     with working(judging_text()) as line:
         with line.reading(file):
             capture, warnings = read_capture(file, settings, installed_plugins())
-        judged = judge(capture, question, warnings)
-        job = Job(shop=shop, by=by, owner=owner, temperature=temperature, note=note, when=capture.started_utc,
-                  file=file.name)
-        page = sheet_html(judged, job)
+        judged = judge_as_told(capture, options, warnings)
+        page = sheet_html(judged, sheet_job(capture, file.name, given))
     with Outputs() as outputs, working(say("progress.printing")):
         for path in outs:
             outputs.add(path, _content(page, path))

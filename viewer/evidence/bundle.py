@@ -125,7 +125,7 @@ def stripped(capture: Capture) -> Capture:
     """Return the capture without origin, date, notes, and names of channels that are not common ones."""
     channels = [replace(c, name=c.name if c.name in CHANNELS else f"channel{k + 1}")
                 for k, c in enumerate(capture.channels)]
-    return replace(capture, origin="", started_utc=None, notes={}, channels=tuple(channels))
+    return replace(capture, origin="", started_utc=None, notes={}, about={}, channels=tuple(channels))
 
 
 def stripped_result(result: Mapping[str, Any]) -> dict[str, Any]:

@@ -25,6 +25,8 @@ class Job:
     ----------
     shop, by, owner
         Who tests, the person, and whose engine it is.
+    plate, mileage
+        Of the vehicle or machine: its plate or name, and what its counter shows.
     temperature, note
         Of the engine or the air, as told; anything else worth saying.
     when
@@ -43,12 +45,15 @@ class Job:
     owner: str = ""
     temperature: str = ""
     note: str = ""
+    plate: str = ""
+    mileage: str = ""
     when: datetime | None = None
     file: str = ""
 
     def __post_init__(self) -> None:
         for name, most in (("shop", LONGEST_LINE), ("by", LONGEST_LINE), ("owner", LONGEST_LINE),
-                           ("temperature", LONGEST_LINE), ("note", LONGEST_NOTE)):
+                           ("temperature", LONGEST_LINE), ("note", LONGEST_NOTE), ("plate", LONGEST_LINE),
+                           ("mileage", LONGEST_LINE)):
             if len(getattr(self, name)) > most:
                 raise InputError(say("problem.too_long", name=name, count=len(getattr(self, name)), most=most))
 
@@ -71,7 +76,8 @@ def sheet_html(judged: Judged, job: Job) -> str:
     return page.render(
         language=LANGUAGE, title=say("sheet.title", headline=told.headline), paper=look.LIGHT, told=told,
         down=result.verdict == "uneven", meaning=meaning(result), picture=picture,
-        who=_lines(shop=job.shop, owner=job.owner, engine=result.engine.name[:LONGEST_LINE]),
+        who=_lines(shop=job.shop, owner=job.owner, plate=job.plate, mileage=job.mileage,
+                   engine=result.engine.name[:LONGEST_LINE]),
         when=_lines(date=_date(job.when), by=job.by, file=job.file), headings=_headings(result),
         cylinders=[_row(c) for c in result.cylinders], blocks=_blocks(judged, job, told),
         signed=say("sheet.signed"), received=say("sheet.received"), data=Markup(clean(result_text(result))),

@@ -3,6 +3,18 @@ from .cards import given, list_names, show
 from .columns import GuessedColumnsError, ask_columns, check_source
 from .command_options import engine_options
 from .judgement import Judged, check_different, check_picture_path, in_amperes, judge, picture_bytes, pool, scene_bytes
+from .command_options import engine_options, job_of, job_options
+from .judgement import (
+    Judged,
+    check_different,
+    check_picture_path,
+    in_amperes,
+    judge,
+    judge_as_told,
+    picture_bytes,
+    pool,
+    scene_bytes,
+)
 from .kept_files import keep, make_folder, stem_of
 from .news import (
     Answered,
@@ -27,6 +39,16 @@ from .news import (
     Unkept,
 )
 from .outputs import Outputs, check_writable, unwritable
+from .particulars import (
+    NOTHING_GIVEN,
+    about_of,
+    check_options,
+    filled,
+    question_for,
+    sheet_job,
+    told_about,
+    with_result,
+)
 from .prompts import ask_engine, ask_rig, can_ask
 from .question import Question, question_of, rig_of, settings_of
 from .recording import longest, read_capture, warnings_of
@@ -47,4 +69,14 @@ __all__ = [
     "engine_options", "given", "in_amperes", "judge", "keep", "list_names", "longest", "make_folder", "picture_bytes",
     "plan_of", "pool", "prepare_solver", "prepare_virtual", "question_of", "read_capture", "rig_of", "scene_bytes",
     "sentence", "settings_of", "show", "spoken", "stem_of", "told_by_tone", "tone_wav", "unwritable", "warnings_of",
+    "Answered", "Broke", "Caught", "Dismissed", "Ended", "Followed", "Found", "Judged", "Kept", "LOST", "NOTES",
+    "NOTHING_GIVEN", "News", "NoBoard", "Opened", "Outputs", "Over", "Passing", "Patience", "Phase", "Question",
+    "RUNNING", "Readying", "Rescued", "Resting", "Retrying", "Saved", "Session", "SessionPlan", "Signals", "Sink",
+    "Spoken", "Standing", "Told", "Unjudged", "Unkept", "VERDICTS", "VIRTUAL", "about_of", "after", "ask_engine",
+    "ask_rig", "calibrate", "can_ask", "check_different", "check_options", "check_picture_path", "check_writable",
+    "engine_options", "filled", "given", "in_amperes", "job_of", "job_options", "judge", "judge_as_told", "keep",
+    "list_names", "longest", "make_folder", "picture_bytes", "plan_of", "pool", "prepare_solver", "prepare_virtual",
+    "question_for", "question_of", "read_capture", "rig_of", "scene_bytes", "sentence", "settings_of", "sheet_job",
+    "show", "spoken", "stem_of", "told_about", "told_by_tone", "tone_wav", "unwritable", "warnings_of",
+    "with_result",
 ]

@@ -11,6 +11,7 @@ from crankfold.acquire import AcquireError, journals
 from crankfold.analysis import InputError
 from crankfold.viewer.session.kept_files import keep_results, save_left, save_samples
 from crankfold.viewer.session.news import Answered, Ended, Kept, Rescued, Unjudged, Unkept
+from crankfold.viewer.session.particulars import NOTHING_GIVEN
 from crankfold.viewer.session.problem import clauses, said
 
 if TYPE_CHECKING:
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from crankfold.analysis import Capture
     from crankfold.viewer.session.judgement import Judged
     from crankfold.viewer.session.news import News
+    from crankfold.viewer.session.question import Question
     from crankfold.viewer.session.session_plan import SessionPlan
 
 MOST_WAITING = 4  # captures in memory; whoever brings the next one waits, and the recorder's own queue fills
@@ -101,7 +103,7 @@ class AnalysisQueue:
         from crankfold.viewer.session.recording import warnings_of
 
         try:
-            judged = judge(pending.capture, self._plan.question, warnings_of(pending.capture))
+            judged = judge(pending.capture, self._question(pending), warnings_of(pending.capture))
         except (AcquireError, InputError) as error:
             self._failed(pending, str(error), error)
         except Exception as error:  # a thread that dies quietly would leave everybody waiting for ever
@@ -110,6 +112,15 @@ class AnalysisQueue:
             if pending.number:
                 self._tell(Answered(pending.number, judged))
             self._keep(pending, judged)
+
+    def _question(self, pending: Pending) -> Question:
+        """Return what is asked: of a capture that an earlier run left, what that run asked."""
+        from crankfold.viewer.session.particulars import question_for, told_about
+
+        about = None if pending.number else told_about(pending.capture)
+        if about is None or about.engine is None:
+            return self._plan.question
+        return question_for(pending.capture, NOTHING_GIVEN)[0]
 
     def _failed(self, pending: Pending, text: str, error: BaseException) -> None:
         if pending.number:
@@ -124,7 +135,7 @@ class AnalysisQueue:
             return
         try:
             path = pending.path or save_samples(pending.capture, self._plan.folder, pending.number)
-            paths = keep_results(judged, path, name=f"{self._plan.title}, {path.stem}")
+            paths = keep_results(judged, pending.capture, path, name=f"{self._plan.title}, {path.stem}")
         except Exception as error:  # a thread that dies quietly would leave everybody waiting for ever
             known = isinstance(error, AcquireError | InputError | OSError)
             if pending.number:

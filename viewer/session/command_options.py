@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+from click.core import ParameterSource
 
+from crankfold.viewer.session.question import DEAD_PERCENT, LOW_PERCENT
 from crankfold.viewer.words import say
+
+if TYPE_CHECKING:
+    from crankfold.acquire import Job
 
 F = TypeVar("F", bound=Callable[..., Any])
 
@@ -17,6 +22,19 @@ def engine_options(command: F) -> F:
     for option in reversed(_OPTIONS):
         command = option(command)
     return command
+
+
+def job_options(command: F) -> F:
+    """Return the command with the options that say which job a capture belongs to."""
+    for option in reversed(_JOB_OPTIONS):
+        command = option(command)
+    return command
+
+
+def _unless_default(context: click.Context, option: click.Parameter, value: Any) -> Any:
+    """Return what was given, None where nothing was: then the capture itself may say it."""
+    given = context.get_parameter_source(str(option.name))
+    return None if given is ParameterSource.DEFAULT else value
 
 
 _OPTIONS = (
@@ -33,7 +51,34 @@ _OPTIONS = (
     click.option("--sync", metavar="KIND:CYL", help=say("option.sync")),
     click.option("--gauge", metavar="CYL=12.1bar", help=say("option.gauge")),
     click.option("--misfire-code", "misfire_codes", multiple=True, metavar="P0302", help=say("option.misfire_code")),
-    click.option("--low", type=float, default=75.0, show_default=True, metavar="PERCENT", help=say("option.low")),
-    click.option("--dead", type=float, default=15.0, show_default=True, metavar="PERCENT", help=say("option.dead")),
+    click.option("--low", type=float, default=LOW_PERCENT, show_default=True, metavar="PERCENT",
+                 callback=_unless_default, help=say("option.low")),
+    click.option("--dead", type=float, default=DEAD_PERCENT, show_default=True, metavar="PERCENT",
+                 callback=_unless_default, help=say("option.dead")),
     click.option("--watch", type=float, metavar="PERCENT", help=say("option.watch")),
 )
+
+_JOB_OPTIONS = (
+    click.option("--shop", default="", metavar="TEXT", help=say("option.shop")),
+    click.option("--technician", "--by", "technician", default="", metavar="TEXT", help=say("option.by")),
+    click.option("--customer", "--owner", "customer", default="", metavar="TEXT", help=say("option.owner")),
+    click.option("--plate", default="", metavar="TEXT", help=say("option.plate")),
+    click.option("--mileage", default="", metavar="TEXT", help=say("option.mileage")),
+    click.option("--temperature", default="", metavar="TEXT", help=say("option.temperature")),
+    click.option("--notes", "--note", "notes", default="", metavar="TEXT", help=say("option.note")),
+)
+
+
+def job_of(options: dict[str, Any]) -> Job:
+    """Take the options of the job out of the others, and return the job.
+
+    Raises
+    ------
+    InputError
+        A text is too long for one page.
+    """
+    from dataclasses import fields
+
+    from crankfold.acquire import Job
+
+    return Job(**{item.name: options.pop(item.name) for item in fields(Job) if item.name in options})

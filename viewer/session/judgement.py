@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from crankfold.viewer.words import say
 
@@ -42,6 +42,21 @@ def judge(capture: Capture, question: Question, warnings: Sequence[str] = ()) ->
     result = analyse(capture, question.engine, sync=question.sync, thresholds=question.thresholds,
                      gauge=question.gauge, misfire_codes=question.misfire_codes)
     return Judged(capture, with_warnings(result, warnings), question, _marks(capture, question, result))
+
+
+def judge_as_told(capture: Capture, options: Mapping[str, Any], warnings: Sequence[str] = ()) -> Judged:
+    """Return what a capture says, asked as the options say and, where they say nothing, as it says itself.
+
+    Raises
+    ------
+    InputError
+        Neither says what engine it is, or capture and question do not go together.
+    """
+    from crankfold.viewer.session.particulars import question_for
+
+    question, notices = question_for(capture, options)
+    judged = judge(capture, question, warnings)
+    return replace(judged, result=replace(judged.result, cautions=(*judged.result.cautions, *notices)))
 
 
 def pool(judged: Sequence[Judged]) -> Judged:

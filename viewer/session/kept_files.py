@@ -58,11 +58,8 @@ def keep(judged: Judged, raw: Capture, folder: Path, stem: str, *, name: str = "
     InputError, SaveError
         They cannot be written; the capture alone may be there then.
     """
-    from crankfold.acquire import save_capture
-
     path = folder / f"{stem}{SUFFIX}"
-    save_capture(raw, path)
-    return path, *keep_results(judged, path, name=name)
+    return path, *keep_results(judged, raw, path, name=name)
 
 
 def save_samples(raw: Capture, folder: Path, number: int) -> Path:
@@ -80,25 +77,34 @@ def save_samples(raw: Capture, folder: Path, number: int) -> Path:
     return path
 
 
-def keep_results(judged: Judged, capture_path: Path, *, name: str = "") -> tuple[Path, ...]:
-    """Write result, sheet and pictures beside a capture's file and return their paths, all of them or none.
+def keep_results(judged: Judged, raw: Capture, capture_path: Path, *, name: str = "") -> tuple[Path, ...]:
+    """Write a capture with its result, then result, sheet and pictures beside it; return the paths of the latter.
+
+    Parameters
+    ----------
+    judged, raw, name
+        As for `keep`.
+    capture_path
+        Of the capture, which may be there already, without its result.
 
     Raises
     ------
-    InputError
-        They cannot be written.
+    InputError, SaveError
+        They cannot be written; the capture is whole all the same, as it was or with its result.
     """
-    from crankfold.viewer.picture import Job, sheet_html
+    from crankfold.acquire import save_capture
+    from crankfold.viewer.picture import sheet_html
     from crankfold.viewer.session.judgement import PICTURE_SUFFIXES, picture_bytes
     from crankfold.viewer.session.outputs import Outputs
+    from crankfold.viewer.session.particulars import sheet_job, with_result
     from crankfold.viewer.words import result_text
 
     result, page = (capture_path.with_suffix(suffix) for suffix in (".json", ".html"))
     pictures = tuple(capture_path.with_suffix(suffix) for suffix in PICTURE_SUFFIXES)
+    save_capture(with_result(raw, judged.result), capture_path)
     with Outputs() as outputs:
         outputs.add(result, result_text(judged.result).encode("utf-8"))
-        job = Job(when=judged.capture.started_utc, file=name)
-        outputs.add(page, sheet_html(judged, job).encode("utf-8"))
+        outputs.add(page, sheet_html(judged, sheet_job(judged.capture, name)).encode("utf-8"))
         for path in pictures:
             outputs.add(path, picture_bytes(judged, path, name))
     return result, page, *pictures

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from crankfold.acquire import Event
 
 if TYPE_CHECKING:
+    from crankfold.analysis import Capture
     from crankfold.viewer.session.judgement import Judged
 
 
@@ -77,11 +78,12 @@ class Passing:
     cranked_s: float
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Caught:
-    """The crank of that number was caught."""
+    """The crank of that number was caught; its capture is as it came, before the probe's scale."""
 
     number: int
+    capture: Capture | None = None
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
-    from crankfold.acquire import Probe, Rig
+    from crankfold.acquire import EngineCard, Probe, Rig
     from crankfold.analysis import Engine, Gauge, SyncSpec, Thresholds
 
 
@@ -25,8 +25,11 @@ class Question:
     gauge: Gauge | None
     misfire_codes: tuple[str, ...]
     rig: Rig | None = None
+    rig_name: str = ""
+    card: EngineCard | None = None
 
 
+LOW_PERCENT, DEAD_PERCENT = 75.0, 15.0  # of the strongest, unless given: a gauge's limit, and our own for "none"
 WATCH_ABOVE_LOW = 10.0  # points above the limit for low that are still to be watched, unless given
 
 
@@ -40,33 +43,47 @@ def question_of(options: Mapping[str, Any]) -> Question:
     """
     from crankfold.analysis import SyncSpec, Thresholds
 
-    engine = _engine(options)
+    card = _card(options)
+    engine = _engine(options, card)
     rig = rig_of(options)
     sync = options["sync"] if options["sync"] is not None or rig is None else rig.sync
-    low, watch = options["low"], options["watch"]
+    low = LOW_PERCENT if options["low"] is None else options["low"]
+    dead = DEAD_PERCENT if options["dead"] is None else options["dead"]
+    watch = options["watch"]
     if watch is None:
         watch = min(100.0, max(low, low + WATCH_ABOVE_LOW))
     return Question(
         engine=engine, sync=SyncSpec.parse(sync, engine), probe=_probe(options), rig=rig,
-        thresholds=Thresholds(low_percent=low, dead_percent=options["dead"], watch_percent=watch),
-        gauge=_gauge(options["gauge"], engine), misfire_codes=_codes(options["misfire_codes"], engine))
+        thresholds=Thresholds(low_percent=low, dead_percent=dead, watch_percent=watch),
+        gauge=_gauge(options["gauge"], engine), misfire_codes=_codes(options["misfire_codes"], engine),
+        rig_name=options.get("rig_name") or _stem(options.get("rig")), card=card)
 
 
-def _engine(options: Mapping[str, Any]) -> Engine:
-    """Return the engine: from its card where one is named, what the options say going before it."""
+def _stem(named: object) -> str:
+    return Path(named).stem if isinstance(named, str) else ""
+
+
+def _card(options: Mapping[str, Any]) -> EngineCard | None:
+    """Return the card that the options name, None if they name none."""
     from crankfold.acquire import BELT, Shelf
+    from crankfold.analysis import InputError
+
+    card = Shelf().engine(options["engine"]) if options.get("engine") else None
+    if card is not None and card.starter == BELT:
+        raise InputError(say("problem.belt_starter"))
+    return card
+
+
+def _engine(options: Mapping[str, Any], card: EngineCard | None) -> Engine:
+    """Return the engine: from its card where one is named, what the options say going before it."""
     from crankfold.analysis import Engine, InputError
 
-    named = options.get("engine")
     order, intervals, strokes = options["firing_order"], options["intervals"], options["strokes"]
     name, fuel, system_v = options["engine_name"], options.get("fuel"), options.get("system_v")
-    if named:
-        card = Shelf().engine(named)
-        if card.starter == BELT:
-            raise InputError(say("problem.belt_starter"))
+    if card is not None:
         intervals = intervals or (card.intervals if not order else None)
         order, strokes = order or card.firing_order, strokes or card.strokes
-        name, fuel, system_v = name or Path(named).stem, fuel or card.kind_of_fuel, system_v or card.system_v
+        name, fuel, system_v = name or _stem(options["engine"]), fuel or card.kind_of_fuel, system_v or card.system_v
     if not order:
         raise InputError(say("problem.no_firing_order"))
     engine = Engine.parse(order, intervals or None, 4 if strokes is None else strokes, name)
@@ -81,9 +98,10 @@ def rig_of(options: Mapping[str, Any]) -> Rig | None:
     InputError
         There is none of that name, or its file has a mistake.
     """
-    from crankfold.acquire import Shelf
+    from crankfold.acquire import Rig, Shelf
 
-    return Shelf().rig(options["rig"]) if options.get("rig") else None
+    named = options.get("rig")
+    return named if isinstance(named, Rig) else Shelf().rig(named) if named else None
 
 
 def _probe(options: Mapping[str, Any]) -> Probe | None:

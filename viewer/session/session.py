@@ -17,7 +17,7 @@ import threading
 from collections import deque
 from dataclasses import replace
 from enum import Enum
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Any, Self
 
 from crankfold.acquire import (
     AcquireError,
@@ -52,6 +52,7 @@ from crankfold.viewer.session.news import (
     Told,
     Unkept,
 )
+from crankfold.viewer.session.particulars import about_of
 from crankfold.viewer.session.problem import clauses, said
 from crankfold.viewer.session.recording_plan import plan_of
 from crankfold.viewer.session.session_plan import Followed, Patience
@@ -270,7 +271,15 @@ class Session:
         question = self.plan.question
         check_source(info, question.engine)
         plan = plan_of(info, rig=question.rig, probe=question.probe, journal_folder=self.plan.folder)
-        return replace(plan, each_crank=self.plan.each_crank if self.plan.live else None)
+        return replace(plan, each_crank=self.plan.each_crank if self.plan.live else None, about=self._about())
+
+    def _about(self) -> dict[str, Any]:
+        """Return what each capture is to know of itself."""
+        from importlib.metadata import version
+
+        known = about_of(self.plan.question, self.plan.job).data()
+        return known | {"caught": {"program": f"crankfold {version('crankfold')}",
+                                   **({"settings": dict(self.plan.settings)} if self.plan.settings else {})}}
 
     def _take(self, item: CaughtCrank | Capture, info: SourceInfo) -> None:
         """Put a crank on disk and hand it to the analysis."""
@@ -284,8 +293,8 @@ class Session:
         self._cranked = False
         self._caught += 1
         number = self._caught
-        self._tell(Caught(number))
         capture = item.capture() if isinstance(item, CaughtCrank) else item
+        self._tell(Caught(number, capture))
         path: Path | None = None
         if self.plan.folder is not None:
             try:

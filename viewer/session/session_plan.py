@@ -7,10 +7,10 @@ from enum import Enum
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from pathlib import Path
 
-    from crankfold.acquire import RecordingPlan, RingBuffer, Source, SourceInfo
+    from crankfold.acquire import Job, RecordingPlan, RingBuffer, Source, SourceInfo
     from crankfold.analysis import Channel
     from crankfold.viewer.session.question import Question
 
@@ -51,6 +51,10 @@ class SessionPlan:
         Until the source says its own.
     folder
         Where each crank is kept: samples, result, sheet and pictures; None: nowhere.
+    job
+        Customer, plate and so on, kept with each capture.
+    settings
+        That the board was opened with, kept with each capture.
     each_crank
         Whether each crank of a live source is a capture of its own; None: a source that ends by itself and does not
         stream in real time is one capture.
@@ -70,6 +74,8 @@ class SessionPlan:
     live: bool = True
     title: str = ""
     folder: Path | None = None
+    job: Job | None = None
+    settings: Mapping[str, str] = field(default_factory=dict)
     each_crank: bool | None = True
     count: int | None = None
     patience: Patience = Patience.ALWAYS

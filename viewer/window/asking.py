@@ -6,20 +6,16 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from crankfold.viewer.session import NOTHING_GIVEN, question_of
 from crankfold.viewer.window.checklist import checks
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from crankfold.acquire import Plugins, SourceInfo
-    from crankfold.viewer.session import SessionPlan
+    from crankfold.viewer.session import Question, SessionPlan
 
-NOTHING: Mapping[str, Any] = {
-    "firing_order": None, "intervals": None, "strokes": None, "engine_name": "", "engine": None, "rig": None,
-    "clamp": None, "probe": None, "sync": None, "gauge": None, "misfire_codes": (), "low": 75.0, "dead": 15.0,
-    "watch": None,
-}
-"""The options of a question of which none was given."""
+NOTHING = NOTHING_GIVEN
 
 
 def wanted_of(file: Path | None, board: str | None, settings: Mapping[str, str],
@@ -33,18 +29,18 @@ def wanted_of(file: Path | None, board: str | None, settings: Mapping[str, str],
         An option, a rig or an engine card has a mistake.
     """
     from crankfold.acquire import open_board, open_file
-    from crankfold.viewer.session import SessionPlan, question_of, rig_of
+    from crankfold.viewer.session import SessionPlan, rig_of
 
     rig = rig_of(options)
     if board is None and rig is not None:
         board, settings = rig.board, {**rig.settings, **settings}
-    if file is None and (board is None or not (options["firing_order"] or options["engine"])):
-        return None, ()
-    question = question_of(options)
     if file is not None:
+        question = _question_of_file(file, settings, options, plugins)
         return SessionPlan(partial(open_file, file, settings, plugins), question, live=False, title=file.name,
                            folder=folder, prepare=_prepare), ()
-    assert board is not None
+    if board is None or not (options["firing_order"] or options["engine"]):
+        return None, ()
+    question = question_of(options)
     wanted = SessionPlan(partial(open_board, board, settings, plugins), question, title=board, folder=folder,
                          prepare=_prepare)
     return wanted, checks(question.sync, fuel=question.engine.fuel)
@@ -56,3 +52,14 @@ def _prepare(info: SourceInfo) -> None:
 
     del info
     prepare_solver()
+
+
+def _question_of_file(file: Path, settings: Mapping[str, str], options: Mapping[str, Any],
+                      plugins: Plugins) -> Question:
+    """Return what is asked of a file: what the options say, and where they say nothing what the file says of itself."""
+    from crankfold.viewer.session import check_options, question_for, read_capture
+
+    check_options(options, (file,))
+    if options["firing_order"] or options["engine"]:
+        return question_of(options)
+    return question_for(read_capture(file, settings, plugins)[0], options)[0]
