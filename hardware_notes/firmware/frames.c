@@ -1,14 +1,13 @@
 #include "frames.h"
 
-#include <util/crc16.h>
-
+#include "crc.h"
 #include "line.h"
 
 static uint16_t checksum(const uint8_t *data, uint8_t length)
 {
     uint16_t crc = 0xFFFF;
     while (length--)
-        crc = _crc_xmodem_update(crc, *data++);
+        crc = crc_add(crc, *data++);
     return crc;
 }
 
@@ -24,8 +23,8 @@ void frame_send(uint8_t *frame, uint8_t length)
         while (run < length && frame[run] != 0)
             run++;
         line_put((uint8_t)(run - at + 1));
-        while (at < run)
-            line_put(frame[at++]);
+        line_put_run(frame + at, (uint8_t)(run - at));
+        at = run;
         if (run == length)
             break;
         at++; /* the zero itself, which the next length byte stands for */

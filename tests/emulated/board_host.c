@@ -1,12 +1,13 @@
 /* The two-channel board on an emulated ATmega328P, in real time, its serial line a pseudo terminal.
  *
- *   board_host FIRMWARE.elf WAVEFORM ROWS_A_SECOND
+ *   board_host FIRMWARE.elf WAVEFORM ROWS_A_SECOND LONGEST_STALL
  *
  * WAVEFORM holds two 16-bit little-endian millivolt values a row; the row in force is chosen by the processor's clock,
  * counted from the first conversion. Prints the terminal's name, waits for a line (the other side holds the terminal
  * open by then), prints READY last. Bytes wait for room in the terminal as they do in the system's driver of a USB
  * serial bridge, which keeps 64 KiB; beyond that they are dropped.
- * Ends when standard input does.
+ * A thousand times a second the processor stands still for a while, up to LONGEST_STALL clocks and each time for another one,
+ * as if something kept interrupts off so long. Ends when standard input does.
  */
 #define _GNU_SOURCE
 #include <fcntl.h>
@@ -165,6 +166,21 @@ static void exchange(int master)
         avr_raise_irq(uart_irq(UART_IRQ_INPUT), byte);
 }
 
+static void run_to(avr_cycle_count_t target, unsigned longest_stall)
+{
+    static avr_cycle_count_t next_stall = CLOCK_HZ / 1000;
+    static unsigned stalls;
+    while (avr->cycle < target) {
+        int state = avr_run(avr);
+        if (state == cpu_Done || state == cpu_Crashed)
+            exit(3);
+        if (longest_stall && avr->cycle >= next_stall && avr->sreg[S_I]) { /* never inside an interrupt */
+            avr->cycle += ++stalls * 37 % longest_stall;
+            next_stall += CLOCK_HZ / 1000 + 101;
+        }
+    }
+}
+
 static double now_s(void)
 {
     struct timespec now;
@@ -174,7 +190,7 @@ static double now_s(void)
 
 int main(int count, char **arguments)
 {
-    if (count != 4)
+    if (count != 5)
         return 2;
     load_rows(arguments[2]);
     rows_a_cycle = atof(arguments[3]) / CLOCK_HZ;
@@ -186,11 +202,7 @@ int main(int count, char **arguments)
     double began = now_s();
     while (poll(&parent, 1, 1) == 0) {
         avr_cycle_count_t target = (avr_cycle_count_t)((now_s() - began) * CLOCK_HZ);
-        while (avr->cycle < target) {
-            int state = avr_run(avr);
-            if (state == cpu_Done || state == cpu_Crashed)
-                return 3;
-        }
+        run_to(target, (unsigned)atoi(arguments[4]));
         exchange(master);
     }
     return 0;

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
 HERE = Path(__file__).parent
-FIRMWARE = HERE.parents[1] / "hardware_notes" / "firmware"
+FIRMWARE = HERE.parents[1] / "hardware_notes" / "firmware" / "atmega328p"
 APT = "gcc-avr avr-libc binutils-avr libsimavr-dev libelf-dev pkg-config gcc make"
 
 
@@ -86,10 +86,10 @@ def board(host_program: Path, firmware: Callable[[int], Path],
     running: list[EmulatedBoard] = []
 
     def start(millivolts: np.ndarray, rows_a_second: float, *, baud: int = 1_000_000,
-              held_by_tests: bool = True) -> EmulatedBoard:
+              held_by_tests: bool = True, longest_stall: int = 0) -> EmulatedBoard:
         waveform = tmp_path / "waveform"
         millivolts.astype("<u2").tofile(waveform)
-        process = subprocess.Popen([host_program, firmware(baud), waveform, str(rows_a_second)],
+        process = subprocess.Popen([host_program, firmware(baud), waveform, str(rows_a_second), str(longest_stall)],
                                    stdin=subprocess.PIPE, stdout=subprocess.PIPE)
         name = told(process, "TERMINAL").split()[1]
         # a terminal that nobody holds forgets how it was set, but another process may want it for itself

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import subprocess
 import time
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -22,6 +24,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from crankfold.acquire.contract import Block
+
+
+FIRMWARE = Path(__file__).parents[2] / "hardware_notes" / "firmware" / "atmega328p"
 
 
 def busy_waveform(rows: int) -> np.ndarray[Any, Any]:
@@ -153,3 +158,31 @@ def test_a_minute_at_full_rate_loses_nothing(board: Callable[..., Any]) -> None:
     codes = np.concatenate([block.codes for block in blocks])
     assert len(codes) > 59.5 * rate_hz
     np.testing.assert_array_equal(codes, emulated.expected(0, len(codes), rate_hz))
+
+
+@pytest.mark.parametrize(("stray", "longest_stall", "least_lost"), [(12, 0, 0), (0, 390, 1000)])
+def test_conversions_lost_to_a_busy_chip_are_counted_exactly(board: Callable[..., Any], stray: int, longest_stall: int,
+                                                             least_lost: int) -> None:
+    """Bursts of bytes that mean nothing; something that keeps interrupts off for nearly a period of 400 clocks."""
+    rate_hz = 20_000
+    # every conversion sees a voltage of its own
+    emulated = board(busy_waveform(100_000), rate_hz * 2.0, longest_stall=longest_stall)
+    with FrameBoard(emulated.address, {}) as source:
+        source.start()
+        blocks = []
+        for _ in range(75):
+            source._port.write(b"\x55" * stray)
+            blocks += read_for(source, 0.02)
+        assert source.warnings == ()
+    lost = [block.lost_before for block in blocks]
+    assert None not in lost
+    assert sum(count for count in lost if count) >= least_lost
+    for block in blocks:
+        np.testing.assert_array_equal(block.codes, emulated.expected(block.first_index, len(block.codes), rate_hz))
+
+
+def test_what_the_chip_cannot_do_is_not_built(tmp_path: Path) -> None:
+    command = ["make", "-C", str(FIRMWARE), f"OUT={tmp_path}", "BAUD=2000000"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode != 0
+    assert "#error \"the chip cannot sample as fast as this line carries" in done.stderr

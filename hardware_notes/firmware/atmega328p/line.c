@@ -13,18 +13,20 @@
 #error "this crystal cannot make that baud rate exactly"
 #endif
 
-static volatile uint8_t out_ring[OUT_SIZE], out_head, out_tail;
+static volatile uint8_t out_ring[OUT_SIZE] __attribute__((aligned(OUT_SIZE), used)), out_head, out_tail;
 static volatile uint8_t in_ring[IN_SIZE], in_head, in_tail;
 
-ISR(USART_UDRE_vect)
+/* Send the next byte, or stop asking when there is none. In 43 clocks, a third less than the compiler's: it comes twice in a
+ * row when the line was idle, and the converter's interrupt must not wait for long. */
+ISR(USART_UDRE_vect, ISR_NAKED)
 {
-    uint8_t tail = out_tail;
-    if (tail == out_head) {
-        UCSR0B &= (uint8_t)~_BV(UDRIE0);
-        return;
-    }
-    UDR0 = out_ring[tail];
-    out_tail = (uint8_t)(tail + 1u);
+    __asm volatile("push r30\n\tin r30, __SREG__\n\tpush r30\n\tpush r31\n\tpush r24\n\t"
+                   "lds r30, %[tail]\n\tlds r24, %[head]\n\tcp r30, r24\n\tbreq 1f\n\t"
+                   "ldi r31, hi8(%[ring])\n\tld r24, Z\n\tsts %[data], r24\n\tinc r30\n\tsts %[tail], r30\n"
+                   "2:\tpop r24\n\tpop r31\n\tpop r30\n\tout __SREG__, r30\n\tpop r30\n\treti\n"
+                   "1:\tlds r24, %[control]\n\tandi r24, %[off]\n\tsts %[control], r24\n\trjmp 2b" ::
+                   [tail] "i"(&out_tail), [head] "i"(&out_head), [ring] "i"(out_ring),
+                   [data] "n"(_SFR_MEM_ADDR(UDR0)), [control] "n"(_SFR_MEM_ADDR(UCSR0B)), [off] "M"(0xFF & ~_BV(UDRIE0)));
 }
 
 ISR(USART_RX_vect)
@@ -57,6 +59,12 @@ void line_put(uint8_t byte)
     cli(); /* the interrupt changes the same register */
     UCSR0B |= _BV(UDRIE0);
     SREG = status;
+}
+
+void line_put_run(const uint8_t *bytes, uint8_t length)
+{
+    while (length--)
+        line_put(*bytes++);
 }
 
 bool line_has_input(void)
