@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from numpy.typing import NDArray
 
 FORMAT = 1
@@ -20,6 +22,7 @@ WHAT = 0x11
 RATE = 0x12
 START = 0x13
 STOP = 0x14
+INPUTS = 0x15
 
 DONE = 0
 
@@ -37,6 +40,7 @@ MOST_CHANNELS = 8
 _HEAD = struct.Struct("<BBBBBBBHiiIII")
 _CHANNEL = struct.Struct("<Iii")
 _RATE = struct.Struct("<BI")
+_INPUTS = struct.Struct("<BB")
 
 
 @dataclass(frozen=True)
@@ -82,6 +86,8 @@ class Hello:
         One a channel.
     title
         For people.
+    inputs
+        How many inputs the board has to choose the channels from, 0 when there is no choice.
     """
 
     answers: int
@@ -94,6 +100,7 @@ class Hello:
     highest_rate_hz: float
     channels: tuple[ChannelHello, ...]
     title: str
+    inputs: int = 0
 
     @property
     def data_bytes(self) -> int:
@@ -128,12 +135,13 @@ def parse_hello(payload: bytes) -> Hello:
         raise ValueError("a channel has a scale of zero")
     title = payload[_HEAD.size + count * _CHANNEL.size :].decode("utf-8", "replace")
     return Hello(answers, status != DONE, bool(streaming & 1), layout, frame_samples, (low, high), clock_hz / divider,
-                 float(highest_hz), channels, title)
+                 float(highest_hz), channels, title, streaming >> 4)
 
 
 def build_hello(hello: Hello, *, clock_hz: int, divider: int) -> bytes:
     """Return the payload of a hello frame; for boards made of Python and for tests."""
-    head = _HEAD.pack(HELLO, FORMAT, hello.answers, int(hello.refused), int(hello.streaming), len(hello.channels),
+    head = _HEAD.pack(HELLO, FORMAT, hello.answers, int(hello.refused), int(hello.streaming) | hello.inputs << 4,
+                      len(hello.channels),
                       hello.layout, hello.frame_samples, *hello.code_range, clock_hz, divider,
                       round(hello.highest_rate_hz))
     channels = b"".join(_CHANNEL.pack(round(c.skew_s * 1e9), round(c.scale_v * 1e9), round(c.offset_v * 1e6))
@@ -144,6 +152,11 @@ def build_hello(hello: Hello, *, clock_hz: int, divider: int) -> bytes:
 def build_command(command: int, rate_hz: int | None = None) -> bytes:
     """Return the payload of a command frame; `rate_hz` goes with `RATE` only."""
     return bytes([command]) if rate_hz is None else _RATE.pack(command, rate_hz)
+
+
+def build_inputs(numbers: Iterable[int]) -> bytes:
+    """Return the payload of the command that chooses inputs, numbered from 0."""
+    return _INPUTS.pack(INPUTS, sum(1 << number for number in set(numbers)))
 
 
 def build_data(sequence: int, overrun: int, codes: NDArray[Any], layout: int) -> bytes:

@@ -17,13 +17,13 @@ from crankfold.acquire import (
     BoardStalledError,
     Samples,
     Setting,
-    SettingError,
     Source,
     SourceInfo,
     hookimpl,
 )
-from crankfold.analysis import CURRENT, SYNC, Channel
+from crankfold.analysis import Channel
 from crankfold.plugins.serial import frame_format as fmt
+from crankfold.plugins.serial.frame_channels import named_inputs
 from crankfold.plugins.serial.frame_codec import FrameDecoder, encode_frame
 from crankfold.plugins.serial.frame_loss import FrameLoss
 from crankfold.plugins.serial.port import SerialPort, known_settings, number_setting
@@ -59,7 +59,9 @@ RATE_TOLERANCE = 0.01
 SETTINGS = (
     Setting("baud", "bits a second on the line, as the firmware was built", "500000", str(DEFAULT_BAUD)),
     Setting("rate", "samples a second of each channel; the nearest the board can, its highest unless given", "10000"),
-    Setting("channels", "which of the board's channels carry current and sync; the first two unless given", "2,1"),
+    Setting("channels", "what the board's channels are, in their order: current, sync, battery, pressure, a name of "
+            "your own, or - to leave out; or the numbers of current and sync; the first two unless given",
+            "current,sync,battery,-"),
 )
 
 
@@ -78,8 +80,7 @@ class FrameBoard(Source):
         self._restarts = 0
         self._port = SerialPort(address, int(baud or DEFAULT_BAUD), board=NAME)
         try:
-            self._hello = self._introduce(rate_hz)
-            self._chosen = _chosen_channels(settings.get("channels", ""), len(self._hello.channels))
+            self._introduce(settings.get("channels", ""), rate_hz)
         except BaseException:
             self._port.close()
             raise
@@ -104,18 +105,26 @@ class FrameBoard(Source):
             notes.append(f"the board started anew {self._restarts} times while streaming; check its supply and cable")
         return tuple(notes)
 
-    def _introduce(self, rate_hz: float | None) -> fmt.Hello:
-        hello = self._command(fmt.STOP, RESET_S)
+    def _introduce(self, channels: str, rate_hz: float | None) -> None:
+        """Ask what the board is, choose its inputs, and set the rate."""
+        hello = self._command(fmt.build_command(fmt.STOP), RESET_S)
+        self._named = named_inputs(channels, hello.inputs or len(hello.channels))
+        self._chosen = [each.number for each in self._named]
+        if hello.inputs:
+            hello = self._choose_inputs()
+            self._chosen = [sorted(self._chosen).index(number) for number in self._chosen]
         asked = hello.highest_rate_hz if rate_hz is None else rate_hz
-        hello = self._command(fmt.RATE, ANSWER_S, rate_hz=round(asked))
-        if abs(hello.rate_hz / asked - 1) > RATE_TOLERANCE:
-            self._notes["rate"] = (f"the board was asked for {asked:g} samples a second and gives {hello.rate_hz:g}; "
-                                   f"the highest it can is {hello.highest_rate_hz:g}")
-        return hello
+        self._hello = self._command(fmt.build_command(fmt.RATE, round(asked)), ANSWER_S)
+        if abs(self._hello.rate_hz / asked - 1) > RATE_TOLERANCE:
+            self._notes["rate"] = (f"the board was asked for {asked:g} samples a second and gives "
+                                   f"{self._hello.rate_hz:g}; the highest it can is {self._hello.highest_rate_hz:g}")
 
-    def _command(self, command: int, patience_s: float, *, rate_hz: int | None = None) -> fmt.Hello:
+    def _choose_inputs(self) -> fmt.Hello:
+        return self._command(fmt.build_inputs(each.number for each in self._named), ANSWER_S)
+
+    def _command(self, payload: bytes, patience_s: float) -> fmt.Hello:
         """Send a command until the board answers it; frames after the answer are kept for later."""
-        frame = encode_frame(fmt.build_command(command, rate_hz))
+        frame = encode_frame(payload)
         deadline = time.monotonic() + patience_s
         heard, damaged = 0, self._decoder.damaged
         while time.monotonic() < deadline:
@@ -124,7 +133,7 @@ class FrameBoard(Source):
             while (left := again - time.monotonic()) > 0:
                 data = self._port.read(left)
                 heard += len(data)
-                hello = self._find_answer(command, self._decoder.feed(data))
+                hello = self._find_answer(payload[0], self._decoder.feed(data))
                 if hello is not None:
                     self._decoder.damaged = damaged  # what is cut off before an answer is no part of the stream
                     return hello
@@ -154,11 +163,10 @@ class FrameBoard(Source):
 
     def _describe(self) -> SourceInfo:
         hello = self._hello
-        names = (CURRENT, SYNC)
         picked = [hello.channels[index] for index in self._chosen]
-        channels = tuple(Channel(name, "V", channel.scale_v, channel.offset_v, hello.code_range,
+        channels = tuple(Channel(each.name, "V", channel.scale_v, channel.offset_v, hello.code_range,
                                  fmt.DTYPES[hello.layout].name)
-                         for name, channel in zip(names, picked, strict=False))
+                         for each, channel in zip(self._named, picked, strict=True))
         skew_s = tuple(channel.skew_s - picked[0].skew_s for channel in picked)
         return SourceInfo(hello.rate_hz, channels, fmt.DTYPES[hello.layout], hello.title or "board with frames",
                           address=self._port.port.address, skew_s=skew_s if any(skew_s) else ())
@@ -170,7 +178,7 @@ class FrameBoard(Source):
         self._begin(torn=False)
 
     def _begin(self, *, torn: bool) -> None:
-        self._command(fmt.START, ANSWER_S)
+        self._command(fmt.build_command(fmt.START), ANSWER_S)
         self._sound_s = time.monotonic()
         self._bytes_since_sound = 0
         self._loss.restart(self._sound_s, torn=torn)
@@ -227,8 +235,10 @@ class FrameBoard(Source):
         if hello.answers:
             return
         self._restarts += 1
+        if hello.inputs:
+            hello = self._choose_inputs()
         if hello.rate_hz != self._hello.rate_hz:
-            self._command(fmt.RATE, ANSWER_S, rate_hz=round(self._hello.rate_hz))
+            self._command(fmt.build_command(fmt.RATE, round(self._hello.rate_hz)), ANSWER_S)
         self._begin(torn=True)
 
     def _stop(self) -> None:
@@ -247,19 +257,6 @@ def _parse(payload: bytes) -> fmt.Hello:
     except ValueError as error:
         raise BoardGarbledError(f"the board introduces itself in a way that cannot be read: {error}",
                                 "update its firmware or this program") from error
-
-
-def _chosen_channels(text: str, count: int) -> list[int]:
-    if not text.strip():
-        return list(range(min(count, 2)))
-    try:
-        chosen = [int(part) - 1 for part in text.split(",")]
-    except ValueError:
-        chosen = []
-    if not 1 <= len(chosen) <= 2 or len(set(chosen)) != len(chosen) or not all(0 <= index < count for index in chosen):
-        raise SettingError(f"channels={text} cannot be used with a board of {count} channels",
-                           "give the number of the current's channel and, after a comma, that of the sync mark")
-    return chosen
 
 
 def open_board(address: str, settings: Mapping[str, str]) -> Source:
