@@ -184,7 +184,7 @@ def pickups() -> str:
          f"loads the wire with {1e6 * wire['loads']:.0f} µA"),
         ("trigger wire, dip, 3.3 V board", f"{wire['rest3']:.1f} to {max(wire['dip3'], 0):.1f} V", "the same parts"),
     ]
-    return markdown(("circuit", "at the pin", ""), rows)
+    return markdown(("circuit", "at the pin", "remark"), rows)
 
 
 def cams() -> str:

@@ -185,6 +185,15 @@ def test_the_foil_holds_the_peak_whenever_the_board_samples(ngspice, rate, node)
     assert tall.max() < 3.3  # a 3.3 V board takes it as it is
 
 
+@pytest.mark.parametrize("coupling", ["2p", "5p"])
+def test_a_larger_or_smaller_foil_tells_the_strokes_apart_too(ngspice, coupling) -> None:
+    got = ngspice.measure("capacitive-pickup.cir", coupling=coupling)
+    assert 1.6 < got["tall"] < 4.3
+    assert got["tall"] > 4.0 * got["short"] and got["tall_turned"] > 4.0 * got["short_turned"]
+    with pytest.raises(ngspice.SimulationError, match="no parameter"):
+        ngspice.measure("capacitive-pickup.cir", nosuch="1k")
+
+
 def test_without_diodes_a_tall_spark_may_look_like_a_short_one(ngspice) -> None:
     tall, short = (seen(ngspice, "capacitive-pickup.cir", "v(flat)", 10_000, at) for at in (5e-3, 35e-3))
     assert tall.min() < 0.35 * tall.max()
