@@ -1,5 +1,20 @@
 from .atomic import flush_folder
-from .channel_names import BATTERY, COUNTER, LEFT_OUT, PRESSURE, TIME, ColumnSeen, free_name, role_of
+from .channel_names import (
+    BATTERY,
+    COUNTER,
+    COUNTER_WORDS,
+    CURRENT_WORDS,
+    LEFT_OUT,
+    OTHER_WORDS,
+    PRESSURE,
+    SYNC_WORDS,
+    TIME,
+    TIME_WORDS,
+    ColumnSeen,
+    free_name,
+    role_of,
+    words_of,
+)
 from .contract import CURRENT, SYNC, Channel, EndOfStream, Samples, Source, SourceInfo
 from .declarations import CONTRACT, BoardDeclaration, BoardFound, ReaderDeclaration, Setting
 from .discovery import KindFound, discover_boards, lasting_address
@@ -49,4 +64,15 @@ __all__ = [
     "known_currents", "lasting_address", "level_of", "load_plugins", "make_ready", "observe", "open_board",
     "open_file", "parse_toml", "read_stored", "record", "recover", "role_of", "save_capture", "save_card",
     "smallest_leak_percent", "wired",
+    "AcquireError", "Apart", "BATTERY", "BELT", "BoardBusyError", "BoardDeclaration", "BoardDisconnectedError",
+    "BoardFound", "BoardGarbledError", "BoardNotFoundError", "BoardPermissionError", "BoardStalledError",
+    "CONTRACT", "COUNTER", "COUNTER_WORDS", "CURRENT", "CURRENT_WORDS", "CaughtCrank", "Channel", "ColumnSeen",
+    "EndOfStream", "EngineCard", "Event", "FileFormatError", "Finding", "Happening", "Hdf5File", "KindFound",
+    "LEFT_OUT", "Level", "OTHER_WORDS", "PRESSURE", "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration",
+    "Recorder", "RecordingPlan", "Rig", "RingBuffer", "RingOverrunError", "SYNC", "SYNC_WORDS", "Samples",
+    "Setting", "SettingError", "Shelf", "ShutdownTimeoutError", "Source", "SourceInfo", "StoredCapture", "TIME",
+    "TIME_WORDS", "calibrated", "capture_image", "changed", "check_name", "check_rig", "discover_boards",
+    "flush_folder", "free_name", "hookimpl", "in_base_units", "journals", "known_currents", "lasting_address",
+    "level_of", "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml", "read_stored",
+    "record", "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent", "wired", "words_of",
 ]

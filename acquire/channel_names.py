@@ -99,5 +99,5 @@ def free_name(wanted: str, number: int, taken: frozenset[str]) -> str:
     return name if name not in taken else f"{name} {number}"
 
 
-__all__ = ["AMPERES", "BATTERY", "COUNTER", "CURRENT", "LEFT_OUT", "PRESSURE", "PRESSURES", "SYNC", "TIME", "VOLTS",
-           "ColumnSeen", "free_name", "role_of", "words_of"]
+__all__ = ["BATTERY", "COUNTER", "COUNTER_WORDS", "CURRENT", "CURRENT_WORDS", "LEFT_OUT", "OTHER_WORDS", "PRESSURE",
+           "SYNC", "SYNC_WORDS", "TIME", "TIME_WORDS", "ColumnSeen", "free_name", "role_of", "words_of"]

@@ -35,9 +35,12 @@ def wired(capture: Capture, rig: Rig) -> Capture:
 def _named(capture: Capture, names: tuple[str, ...]) -> Capture:
     if not names:
         return capture
-    if len(names) != len(capture.channels):
+    if len(names) > len(capture.channels):
         raise InputError(f"the rig names {len(names)} channels, the board gives {len(capture.channels)}; "
                          "name each, or 'unused'")
+    names = (*names, *(channel.name for channel in capture.channels[len(names) :]))  # the rest keep their own
+    if len(set(names) - {UNUSED}) < sum(name != UNUSED for name in names):
+        raise InputError(f"the rig's channels {list(names)} share a name; name each, or 'unused'")
     kept = [at for at, name in enumerate(names) if name != UNUSED]
     kept.sort(key=lambda at: names[at] != CURRENT)  # the current comes first
     if not kept or names[kept[0]] != CURRENT:

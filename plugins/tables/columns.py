@@ -1,39 +1,54 @@
-"""Which column is which: time, current and sync, by heading where it says so, otherwise by position."""
+"""Which column is which: time, current, sync and others, by heading where it says so, otherwise by position."""
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from typing import TYPE_CHECKING
 
-from crankfold.acquire import FileFormatError, SettingError
-from crankfold.analysis import CURRENT, SYNC, Channel, quoted
+from crankfold.acquire import (
+    COUNTER_WORDS,
+    CURRENT_WORDS,
+    OTHER_WORDS,
+    SYNC_WORDS,
+    TIME_WORDS,
+    FileFormatError,
+    SettingError,
+    free_name,
+    role_of,
+    words_of,
+)
+from crankfold.analysis import BATTERY, CURRENT, SYNC, Channel, quoted
+from crankfold.analysis import PRESSURE as PRESSURE_CHANNEL
 from crankfold.plugins.tables.csv_fields import Kind
 from crankfold.plugins.tables.headings import AMPERAGE, COUNTS, NUMBERING, PRESSURE, TIME, VOLTAGE, Unit, find_unit
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
     from pathlib import Path
 
     from crankfold.plugins.tables.csv_dialect import Dialect
     from crankfold.plugins.tables.headings import Heading, Headings
 
-TIME_WORDS = frozenset({"time", "t", "timestamp", "clock", "elapsed", "seconds", "zeit", "temps", "tempo", "tiempo"})
-NUMBERING_WORDS = frozenset({"sample", "samples", "index", "idx", "n", "no", "nr", "number", "row", "counter", "seq",
-                             "sequence"})
-CURRENT_WORDS = frozenset({"current", "clamp", "amp", "amps", "ampere", "amperes", "starter", "shunt", "cranking", "i"})
-SYNC_WORDS = frozenset({"sync", "spark", "ignition", "cam", "trigger", "trig", "mark", "coil", "plug", "pressure",
-                        "cylinder", "cyl", "tdc", "phase", "reference", "ref"})
-OTHER_WORDS = frozenset({"battery", "supply", "vbat", "temp", "temperature", "rpm", "speed", "status", "flag", "note",
-                         "comment", "date", "gap", "overload"})
 ROLES = ("time", "current", "sync")
 NUMERIC = frozenset({Kind.NUMBER, Kind.OVERLOAD, Kind.CLOCK})
 
 
 @dataclass(frozen=True)
+class Other:
+    """A column that is neither time, current nor sync: its field index, its channel's name, its unit if said."""
+
+    index: int
+    name: str
+    unit: Unit | None
+
+
+@dataclass(frozen=True)
 class Columns:
-    """Field index of each role, and the units: None where there is no such column or nobody said the unit."""
+    """Field index of each role, and the units: None where there is no such column or nobody said the unit.
+
+    `others` are further columns with numbers; they become channels under their own names.
+    """
 
     time: int | None
     current: int
@@ -41,15 +56,26 @@ class Columns:
     time_unit: Unit | None
     current_unit: Unit | None
     sync_unit: Unit | None
+    others: tuple[Other, ...] = ()
 
     @property
     def used(self) -> tuple[int, ...]:
-        """Field indices in the order time, current, sync."""
-        return tuple(i for i in (self.time, self.current, self.sync) if i is not None)
+        """Field indices in the order time, current, sync, others."""
+        return (*(() if self.time is None else (self.time,)), *self.values)
+
+    @property
+    def values(self) -> tuple[int, ...]:
+        """Field indices of the channels, the current first."""
+        return (*self.chief, *(other.index for other in self.others))
+
+    @property
+    def chief(self) -> tuple[int, ...]:
+        """Field indices of current and sync: where one of them is missing, the sample is lost."""
+        return tuple(i for i in (self.current, self.sync) if i is not None)
 
 
 def choose_columns(headings: Headings, dialect: Dialect, settings: Mapping[str, str], path: Path, *,
-                   positional_time: bool) -> Columns:
+                   positional_time: bool, sparse: Collection[int] = ()) -> Columns:
     """Return which field is which.
 
     Parameters
@@ -58,35 +84,56 @@ def choose_columns(headings: Headings, dialect: Dialect, settings: Mapping[str, 
         ``columns``, ``rate`` and the units, where given.
     positional_time
         Whether the first column is the time when no heading says which is.
+    sparse
+        Fields with too few numbers to be a channel, unless they are asked for.
 
     Raises
     ------
     FileFormatError, SettingError
         There is no column for the current, or a setting names a column that is not there.
     """
+    others: tuple[Other, ...]
     if settings.get("columns"):
-        chosen = _by_setting(settings["columns"], headings, dialect, path, positional_time=positional_time)
+        chosen, extra = _by_setting(settings["columns"], headings, dialect, path, positional_time=positional_time)
+        others = tuple(Other(index, name, headings.columns[index].unit) for name, index in extra.items())
     else:
         usable = [i for i, kind in enumerate(dialect.kinds) if kind in NUMERIC]
         chosen = _by_heading(headings.columns, dialect.kinds, usable, positional_time=positional_time)
+        others = _others(headings.columns, [i for i in usable if i not in chosen.values() and i not in sparse])
     if "current" not in chosen:
         raise _no_current(headings, dialect, path)
     units = {role: _unit(role, chosen.get(role), headings.columns, settings) for role in ROLES}
     _check_unit(units["current"], headings.columns[chosen["current"]], chosen["current"], path)
     return Columns(chosen.get("time"), chosen["current"], chosen.get("sync"), units["time"], units["current"],
-                   units["sync"])
+                   units["sync"], others)
+
+
+def _others(columns: Sequence[Heading], free: Sequence[int]) -> tuple[Other, ...]:
+    """Return the further columns under the names of their headings; counters and second times are no channels."""
+    found: list[Other] = []
+    for index in free:
+        heading = columns[index]
+        measures = heading.unit.measures if heading.unit else ""
+        role = role_of(heading.name, heading.unit.becomes if heading.unit else "")
+        if measures in {TIME, NUMBERING} or role in {"time", "counter"} or "date" in _words(heading):
+            continue
+        taken = frozenset({CURRENT, SYNC} | {other.name for other in found})
+        known = role in {BATTERY, PRESSURE_CHANNEL} and role not in taken
+        name = role if known else free_name(heading.name, index + 1, taken)
+        found.append(Other(index, name, heading.unit))
+    return tuple(found)
 
 
 def channels_of(columns: Columns) -> tuple[Channel, ...]:
     """Return the channels: values as written, with the factor to the unit as their scale."""
     units = [(CURRENT, columns.current_unit)] + ([(SYNC, columns.sync_unit)] if columns.sync is not None else [])
+    units += [(other.name, other.unit) for other in columns.others]
     return tuple(Channel(name) if unit is None else Channel(name, unit.becomes, scale=unit.factor)
                  for name, unit in units)
 
 
 def _words(heading: Heading) -> frozenset[str]:
-    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", heading.name)
-    return frozenset(re.findall(r"[^\W\d_]+", spaced.lower())) | ({"#"} if "#" in heading.name else frozenset())
+    return words_of(heading.name)
 
 
 def _by_heading(columns: Sequence[Heading], kinds: Sequence[Kind], usable: Sequence[int],
@@ -100,7 +147,7 @@ def _by_heading(columns: Sequence[Heading], kinds: Sequence[Kind], usable: Seque
     if time is None:
         time = next((i for i in usable if measures[i] == TIME), None)
     if time is None:
-        time = next((i for i in usable if measures[i] == NUMBERING or words[i] & (NUMBERING_WORDS | {"#"})), None)
+        time = next((i for i in usable if measures[i] == NUMBERING or words[i] & (COUNTER_WORDS | {"#"})), None)
     first = usable[0] if len(usable) > 1 and positional_time else None
     if time is None and first is not None and _may_be_time(words[first], measures[first]):
         time = first
@@ -126,20 +173,23 @@ def _may_be_time(words: frozenset[str], measures: str) -> bool:
 
 
 def _by_setting(text: str, headings: Headings, dialect: Dialect, path: Path, *,
-                positional_time: bool) -> dict[str, int]:
+                positional_time: bool) -> tuple[dict[str, int], dict[str, int]]:
+    """Return the field of each role, and of each further channel by the name it is given."""
     items = [item.strip() for item in text.split(",")]
-    named = dict(item.split("=", 1) for item in items if "=" in item and item.split("=", 1)[0] in ROLES)
-    plain = [item for item in items if "=" not in item or item.split("=", 1)[0] not in ROLES]
-    if len(plain) > len(ROLES) or (named and plain):
+    named = {name.strip().lower(): item for name, equals, item in (item.partition("=") for item in items) if equals}
+    plain = [item for item in items if "=" not in item]
+    if len(plain) > len(ROLES) or (plain and set(named) & set(ROLES)):
         raise SettingError(f"columns={quoted(text)} cannot be understood",
-                           "give time,current,sync in that order, or current=NAME,sync=NAME; '-' means none")
-    wanted = named or dict(zip(ROLES, plain, strict=False))
-    chosen = {role: _find(item, role, headings, dialect, path) for role, item in wanted.items()
-              if item not in {"", "-"}}
-    if len(set(chosen.values())) < len(chosen):
+                           "give time,current,sync in that order, or current=NAME,sync=NAME, and any others as "
+                           "battery=NAME; '-' means none")
+    wanted = dict(zip(ROLES, plain, strict=False)) | named
+    found = {role: _find(item, role, headings, dialect, path) for role, item in wanted.items()
+             if item not in {"", "-"}}
+    if len(set(found.values())) < len(found):
         raise SettingError(f"columns={quoted(text)} gives one column two meanings", "name a different column for each")
-    if named:
-        usable = [i for i, kind in enumerate(dialect.kinds) if kind in NUMERIC and i not in chosen.values()]
+    chosen = {role: index for role, index in found.items() if role in ROLES}
+    if not plain:
+        usable = [i for i, kind in enumerate(dialect.kinds) if kind in NUMERIC and i not in found.values()]
         others = _by_heading(headings.columns, dialect.kinds, usable, positional_time=positional_time)
         if "current" not in wanted and "current" in others:
             chosen["current"] = others["current"]
@@ -147,7 +197,7 @@ def _by_setting(text: str, headings: Headings, dialect: Dialect, path: Path, *,
             chosen["time"] = others.get("time", min(others.values()))
         if "time" not in wanted and "time" in others:
             chosen["time"] = others["time"]
-    return chosen
+    return chosen, {name: index for name, index in found.items() if name not in ROLES}
 
 
 def _find(item: str, role: str, headings: Headings, dialect: Dialect, path: Path) -> int:
@@ -194,7 +244,7 @@ def _unit(role: str, index: int | None, columns: Sequence[Heading], settings: Ma
     if index is None:
         return None
     heading = columns[index]
-    if role == "time" and heading.unit is None and _words(heading) & (NUMBERING_WORDS | {"#"}):
+    if role == "time" and heading.unit is None and _words(heading) & (COUNTER_WORDS | {"#"}):
         return find_unit("samples")
     return heading.unit
 

@@ -9,6 +9,7 @@ import numpy as np
 from crankfold.acquire import FileFormatError
 from crankfold.plugins.tables.csv_rows import Damage, Overloads, RowParser, Rows
 from crankfold.plugins.tables.row_clock import RowClock, TimedClock
+from crankfold.plugins.tables.side_columns import SideColumns
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -48,7 +49,8 @@ class Intake:
         self._parser = parser
         self._columns = columns
         self._clock = clock
-        self._overloads = Overloads(1 + (columns.sync is not None))
+        self._overloads = Overloads(len(columns.chief))
+        self._side = SideColumns(len(columns.others))
         self._damages = 0
         self._first_damage: Damage | None = None
         self._cut_line: int | None = None
@@ -81,13 +83,16 @@ class Intake:
         if self._columns.time is not None:
             times, values = np.ascontiguousarray(values[:, 0]), values[:, 1:]
             self._refuse_timeless(times, rows.damaged, data, first_line)
-        values = self._overloads.settle(np.ascontiguousarray(values))
+        beside = values[:, len(self._columns.chief) :]
+        values = self._overloads.settle(np.ascontiguousarray(values[:, : len(self._columns.chief)]))
         whole = self._overloads.whole
         if not whole:
             self._empty += int(np.isnan(values[~rows.damaged]).any(axis=1).sum())
         if not self._rows:
             self._refuse_empty(values[~rows.damaged], first_line)
         self._rows += len(values)
+        if beside.shape[1]:
+            values = np.hstack((values, self._side.settle(beside)))
         return self._clock.take(times, values, lambda row: self._parser.line_of(data, first_line, row), whole=whole)
 
     def warnings(self) -> list[str]:
@@ -100,6 +105,8 @@ class Intake:
                         f"is line {self._first_damage.line}")
         if empty := self._empty:
             said.append(f"{empty} {_plural(empty, 'row')} with an empty cell counted as lost samples")
+        if filled := self._side.filled:
+            said.append(f"{filled} {_plural(filled, 'value')} missing beside current and sync, the last one holds")
         if count := self._overloads.count:
             said.append(f"{count} {_plural(count, 'sample')} with overload marks, read as clipped at the largest value")
         if isinstance(self._clock, TimedClock):
@@ -136,7 +143,7 @@ class Intake:
         if not len(values):
             return
         shares = np.isnan(values).mean(axis=0)
-        for index, share in zip(self._columns.used[-values.shape[1] :], shares.tolist(), strict=True):
+        for index, share in zip(self._columns.chief, shares.tolist(), strict=True):
             if share > EMPTY_SHARE:
                 raise FileFormatError(self._path, f"{share:.0%} of this column is empty, expected a number in every "
                                       "row", "choose other columns with the setting columns", line=first_line,

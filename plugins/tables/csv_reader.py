@@ -19,14 +19,15 @@ from crankfold.acquire import (
     SourceInfo,
     hookimpl,
 )
-from crankfold.analysis import InputError
-from crankfold.plugins.tables.columns import channels_of, choose_columns
+from crankfold.analysis import InputError, quoted
+from crankfold.plugins.tables.columns import NUMERIC, channels_of, choose_columns
 from crankfold.plugins.tables.csv_dialect import PREAMBLE_LIMIT_LINES, Dialect, find_dialect
 from crankfold.plugins.tables.csv_fields import Kind, value_of
 from crankfold.plugins.tables.csv_intake import Intake
 from crankfold.plugins.tables.csv_rows import RowParser
 from crankfold.plugins.tables.csv_text import GZIP_MAGIC, LineReader, text_of, wide_encoding
 from crankfold.plugins.tables.headings import read_headings
+from crankfold.plugins.tables.side_columns import LEAST_FILLED
 from crankfold.plugins.tables.timing import Timing, rate_setting, refuse_unknown
 
 if TYPE_CHECKING:
@@ -41,6 +42,9 @@ BLOCK_ROWS = 1 << 16
 
 HEAD_ROWS = 4096
 """Rows wanted before the cadence of the time column is judged."""
+
+LOOKED_AT = 256
+"""Rows in which a column beside current and sync must show that it holds numbers."""
 
 HEAD_LIMIT_BYTES = 4 << 20
 """A file whose first so many bytes hold no table holds none."""
@@ -96,19 +100,24 @@ class CsvSource(Source):
     @property
     def warnings(self) -> tuple[str, ...]:
         """What was survived, so far."""
-        return (*self._timing.warnings, *self._text.warnings, *self._intake.warnings())
+        left_out = [f"column {quoted(name)} holds a number in few rows only and is left out"
+                    for name in self._left_out]
+        return (*self._timing.warnings, *self._text.warnings, *self._intake.warnings(), *left_out)
 
     def _open(self, settings: Mapping[str, str], rate_hz: float | None) -> None:
         data, lines = self._find_table()
         dialect = find_dialect(lines, self._path)
         trailing = dialect.kinds[-1] is Kind.MISSING and dialect.fields > 1
         headings = read_headings(lines[: dialect.first_row], dialect, trailing=trailing)
-        columns = choose_columns(headings, dialect, settings, self._path,
+        sparse = _sparse(lines, dialect)
+        columns = choose_columns(headings, dialect, settings, self._path, sparse=sparse,
                                  positional_time=rate_hz is None or _rises(lines, dialect))
+        self._left_out = [headings.columns[i].name or f"column {i + 1}" for i in sparse if i not in columns.used]
         self._columns = columns
         self._timing = Timing(self._path, columns, rate_hz, first_row=dialect.first_row + 1,
                               clock_time=columns.time is not None and dialect.kinds[columns.time] is Kind.CLOCK)
-        self._intake = Intake(self._path, RowParser(self._path, dialect, columns.used), columns, self._timing.clock)
+        parser = RowParser(self._path, dialect, columns.used, [other.index for other in columns.others])
+        self._intake = Intake(self._path, parser, columns, self._timing.clock)
         above = _offset_of_line(data, dialect.first_row)
         self._absorb(data[above:], dialect.first_row + 1)
         self._timing.settle()
@@ -126,7 +135,8 @@ class CsvSource(Source):
         columns = self._columns
         channels = channels_of(columns)
         notes = {"preamble": "\n".join(headings.preamble)} if headings.preamble else {}
-        for role, index in (("current", columns.current), ("sync", columns.sync)):
+        for role, index in (("current", columns.current), ("sync", columns.sync),
+                            *((other.name, other.index) for other in columns.others)):
             if index is not None and headings.columns[index].name:
                 notes[f"{role} column"] = headings.columns[index].name
         return SourceInfo(self._timing.rate_hz, channels, np.dtype(np.float64), self._path.name, str(self._path),
@@ -161,6 +171,16 @@ def _rises(lines: Sequence[str], dialect: Dialect) -> bool:
     rows = [dialect.split(line) for line in lines[dialect.first_row : dialect.first_row + 64] if dialect.is_row(line)]
     values = [value for row in rows if (value := value_of(row[0], dialect.decimal)) is not None]
     return len(values) >= 3 and all(a < b for a, b in pairwise(values))
+
+
+def _sparse(lines: Sequence[str], dialect: Dialect) -> tuple[int, ...]:
+    """Return the fields that hold a number in too few of the first rows."""
+    rows = [fields for line in lines[dialect.first_row : dialect.first_row + LOOKED_AT] if dialect.is_row(line)
+            and len(fields := dialect.split(line)) == dialect.fields]
+    numeric = [i for i, kind in enumerate(dialect.kinds) if kind in NUMERIC]
+    return tuple(i for i in numeric
+                 if sum(value_of(row[i], dialect.decimal) is not None and bool(row[i].strip()) for row in rows)
+                 < LEAST_FILLED * len(rows))
 
 
 def _offset_of_line(data: bytes, index: int) -> int:

@@ -24,7 +24,7 @@ from crankfold.plugins.tables.csv_fields import (
 from crankfold.plugins.tables.csv_text import lines_of, text_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -77,9 +77,12 @@ class RowParser:
         How rows are written.
     used
         Indices of the fields wanted, in the order wanted.
+    side
+        Those of them that may hold anything: what is no number there does no damage.
     """
 
-    def __init__(self, path: Path, dialect: Dialect, used: Sequence[int]) -> None:
+    def __init__(self, path: Path, dialect: Dialect, used: Sequence[int], side: Collection[int] = ()) -> None:
+        self._side = frozenset(side)
         self.path = path
         self.dialect = dialect
         self.used = tuple(used)
@@ -197,6 +200,8 @@ class RowParser:
         values = []
         for index in self.used:
             value = value_of(fields[index], dialect.decimal)
+            if value is None and index in self._side:
+                value = float("nan")
             if value is None:
                 if is_certainly_grouped(fields[index]) or kind_of(fields[index], dialect.decimal) is Kind.GROUPED:
                     raise grouped_error(self.path, fields[index], number, index + 1)

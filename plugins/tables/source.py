@@ -14,6 +14,7 @@ from crankfold.plugins.tables.csv_fields import Kind
 from crankfold.plugins.tables.csv_rows import Overloads
 from crankfold.plugins.tables.headings import UNITS, Heading, Headings, find_unit, read_cell
 from crankfold.plugins.tables.row_clock import TimedClock
+from crankfold.plugins.tables.side_columns import SideColumns
 from crankfold.plugins.tables.timing import Timing, rate_setting, refuse_unknown
 
 if TYPE_CHECKING:
@@ -119,10 +120,11 @@ class TableSource(Source):
         kinds = tuple(Kind.NUMBER if column.numeric else Kind.TEXT for column in table.columns)
         columns = choose_columns(headings, Dialect("", ".", len(kinds), kinds, 0), settings, self._path,
                                  positional_time=rate_hz is None and not table.own_times)
-        self._values = [i for i in (columns.current, columns.sync) if i is not None]
+        self._values, self._chief = columns.values, len(columns.chief)
+        self._side = SideColumns(len(columns.others))
         timed = replace(columns, time=0, time_unit=UNITS["s"]) if table.own_times else columns
         self._timing = Timing(self._path, timed, None if table.own_times else rate_hz)
-        self._overloads = Overloads(len(self._values))
+        self._overloads = Overloads(self._chief)
         self._rows = _gathered(table.rows(columns.used))
         self._has_time = timed.time is not None
         while not self._absorb() and self._row_count == 0:
@@ -183,7 +185,10 @@ class TableSource(Source):
             row = first + int(np.flatnonzero(~np.isfinite(times))[0]) + 1
             raise FileFormatError(self._path, "the time is missing here, expected it in every row",
                                   "repair the file, or leave the time out with the settings rate and columns", line=row)
-        values = self._overloads.settle(np.ascontiguousarray(values))
+        beside = self._side.settle(values[:, self._chief :])
+        values = self._overloads.settle(np.ascontiguousarray(values[:, : self._chief]))
+        if beside.shape[1]:
+            values = np.hstack((values, beside))
         self._pending += clock.take(times, values, lambda row: first + row + 1)
         return False
 

@@ -22,12 +22,15 @@ def test_the_wiring_names_orders_turns_and_scales() -> None:
     assert [c.name for c in alone.channels] == ["current"]
     before = wired(two_columns(), Rig("virtual", channels=("cam", "current")))  # in the alphabet
     assert [c.name for c in before.channels] == ["current", "cam"]
+    rest = wired(two_columns(), Rig("virtual", channels=("current",)))  # what is not named keeps its own name
+    assert [c.name for c in rest.channels] == ["current", two_columns().channels[1].name]
     plain = Capture(np.ones((2, 1)), 1.0, (Channel("current", "mA"),))
     assert wired(plain, Rig("virtual")).samples[0, 0] == 0.001
 
 
 @pytest.mark.parametrize(("channels", "turned", "said"), [
-    (("current",), (), "names 1 channels, the board gives 2"), (("unused", "sync"), (), "no channel 'current'"),
+    (("current", "current"), (), "one twice"), (("b",), (), "share a name"),
+    (("unused", "sync"), (), "no channel 'current'"),
     (("current", "sync", "cam"), (), "names 3 channels, the board gives 2"),
     (("cam", "sync"), (), "no channel 'current'"),
     (("current", "sync"), ("cam",), "reverses channel 'cam'")])

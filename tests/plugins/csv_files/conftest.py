@@ -41,6 +41,10 @@ class Recording:
     def units(self) -> tuple[str, ...]:
         return tuple(channel.unit for channel in self.info.channels)
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        return tuple(channel.name for channel in self.info.channels)
+
 
 def read_to_the_end(path: Path, settings: dict[str, str]) -> Recording:
     with open_csv(path, settings) as source:

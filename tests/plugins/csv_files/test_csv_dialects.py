@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import gzip
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -111,9 +112,48 @@ def test_no_end_of_line_at_the_end(read_csv: Read) -> None:
     is_the_table(read_csv(table().rstrip("\n")))
 
 
+def chief(got: Any) -> Any:
+    """Return current and sync alone."""
+    return replace(got, values=got.values[:, :2], info=replace(got.info, channels=got.info.channels[:2]))
+
+
 def test_columns_beside_those_wanted(read_csv: Read) -> None:
     lines = [f"{t:.9g},ok,{c:.9g},12.5,{s:.9g}" for t, c, s in zip(TIME_S, CURRENT, SYNC, strict=True)]
-    is_the_table(read_csv("Time,Note,Starter current,Battery,Spark\n" + "\n".join(lines)))
+    got = read_csv("Time,Note,Starter current,Battery,Spark\n" + "\n".join(lines))
+    np.testing.assert_array_equal(got.values[:, 2], 12.5)
+    assert got.names == ("current", "sync", "battery")
+    is_the_table(chief(got))
+
+
+def test_every_column_of_numbers_is_a_channel_with_its_name_and_unit(read_csv: Read) -> None:
+    lines = [f"{i},{t:.9g},{c:.9g},{12.5 - 0.01 * c:.9g},{s:.9g},{i % 7},{100 + i % 3},"
+             for i, (t, c, s) in enumerate(zip(TIME_S, CURRENT, SYNC, strict=True))]
+    got = read_csv("Sample,Time (s),Clamp (A),Battery (V),Spark (kV),Cylinder pressure (kPa),Oil temp,Empty\n"
+                   + "\n".join(lines))
+    assert got.names == ("current", "sync", "battery", "pressure", "oil temp")
+    assert got.units == ("A", "kV", "V", "bar", "")
+    np.testing.assert_allclose(got.values[:, 2], 12.5 - 0.01 * CURRENT, atol=1e-6)
+    np.testing.assert_allclose(got.values[:20, 3], 0.01 * (np.arange(20) % 7))
+    np.testing.assert_array_equal(got.values[:20, 4], 100 + np.arange(20) % 3)
+    is_the_table(chief(got))
+
+
+def test_columns_by_a_name_of_ones_own(read_csv: Read) -> None:
+    lines = [f"{t:.9g},{c:.9g},{s:.9g},{i}" for i, (t, c, s) in enumerate(zip(TIME_S, CURRENT, SYNC, strict=True))]
+    got = read_csv("a,b,c,d\n" + "\n".join(lines), columns="time=a,current=b,sync=c,rail pressure=d", time_unit="s")
+    assert got.names == ("current", "sync", "rail pressure")
+    np.testing.assert_array_equal(got.values[:, 2], np.arange(len(TIME_S)))
+
+
+def test_what_is_missing_beside_loses_no_sample_and_a_slow_column_is_left_out(read_csv: Read) -> None:
+    lines = [f"{t:.9g},{c:.9g},{s:.9g},{'' if i % 5 == 3 else i},{'' if i % 10 else i}"
+             for i, (t, c, s) in enumerate(zip(TIME_S, CURRENT, SYNC, strict=True))]
+    got = read_csv("time (s),current (A),sync,oil,slow\n" + "\n".join(lines))
+    assert got.names == ("current", "sync", "oil")
+    assert got.lost == 0
+    np.testing.assert_array_equal(got.values[:10, 2], [0, 1, 2, 2, 4, 5, 6, 7, 7, 9])
+    assert any("values missing beside current and sync, the last one holds" in text for text in got.warnings)
+    assert any("column 'slow' holds a number in few rows only" in text for text in got.warnings)
 
 
 def test_headings_overrule_positions(read_csv: Read) -> None:

@@ -174,10 +174,12 @@ def test_mdf_by_asammdf(tmp_path: Path, version: str) -> None:
         file.append([Signal(12.0 + slow, slow, name="Battery", unit="V")])
         file.save(path, overwrite=True)
     got = read(open_mdf, path)
-    np.testing.assert_array_equal(got.values, np.column_stack([CURRENT * 1e-3, SYNC]))
-    assert units(got) == ["V", "kV"]
+    np.testing.assert_array_equal(got.values[:, :2], np.column_stack([CURRENT * 1e-3, SYNC]))
+    assert units(got) == ["V", "kV", "V"]
+    assert got.source.info.channels[2].name == "battery"
+    np.testing.assert_allclose(got.values[:, 2], 12.0 + TIME_S, atol=10.5 / RATE_HZ)
     assert got.source.info.rate_hz == pytest.approx(RATE_HZ, rel=1e-9)
-    assert got.source.warnings == ()
+    assert got.source.warnings == ("'Battery' has other times than 'Clamp' and was put on them by straight lines",)
     assert got.source.info.started_utc == datetime(2024, 5, 1, 12, 0, tzinfo=UTC)
     mixed = read(open_mdf, path, columns="current=Clamp,sync=Battery")
     inside = slow[-1] >= TIME_S
