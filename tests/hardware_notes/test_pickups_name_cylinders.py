@@ -99,17 +99,18 @@ def test_the_foil_names_the_dead_cylinder_on_waste_spark(ngspice, cranked, rate_
     assert result.sync.confidence > 0.99
 
 
-def test_the_trigger_wire_names_the_dead_cylinder(ngspice, cranked) -> None:
+@pytest.mark.parametrize(("node", "rest_v"), [("v(pin)", 5.0), ("v(plain)", 0.0)])
+def test_the_trigger_wire_names_the_dead_cylinder(ngspice, cranked, node, rest_v) -> None:
     waves = ngspice.waveforms("coil-trigger.cir")
     fired = [at for at, _ in sparks(cranked, 720.0)]
     falls_s = 8.02e-3  # in the netlist, the first of three strikes
 
     def pin(time_s):
-        volts = np.full(len(time_s), 5.0)
+        volts = np.full(len(time_s), rest_v)
         for at in fired:
             since = time_s - at + falls_s
             there = (since > 4e-3) & (since < 29e-3)
-            volts[there] = np.interp(since[there], waves["time"], waves["v(pin)"])
+            volts[there] = np.interp(since[there], waves["time"], waves[node])
         return volts
 
     result = result_of(cranked, pin, 10_000.0, SyncSpec("single-spark", MARKED))
