@@ -30,9 +30,8 @@ static void start_pll(uint32_t pll, uint32_t feedback, uint32_t first, uint32_t 
 
 void clocks_open(void)
 {
-    REG(XOSC_CTRL) = XOSC_1_TO_15_MHZ;
     REG(XOSC_STARTUP) = CRYSTAL_MHZ * 1000u * STARTUP_MS / STARTUP_UNIT;
-    SET(XOSC_CTRL) = XOSC_ENABLE;
+    REG(XOSC_CTRL) = XOSC_1_TO_15_MHZ | XOSC_ENABLE;
     while (!(REG(XOSC_STATUS) & XOSC_STABLE))
         ;
     REG(CLK_REF_CTRL) = CLK_REF_FROM_XOSC;

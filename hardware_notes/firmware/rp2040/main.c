@@ -88,9 +88,13 @@ int main(void)
     crc_open();
     sampler_open();
     usb_open(serial);
+    bool greeted = false;
     for (;;) {
         clocks_look();
         usb_poll();
+        if (usb_ready() && !greeted)
+            send_hello(0, DONE);
+        greeted = usb_ready();
         if (usb_hung_up()) {
             sampler_stop();
             line_forget();

@@ -83,6 +83,7 @@
 #define DMA_WRITE_ADDR 0x4u
 #define DMA_TRANS_COUNT 0x8u
 #define DMA_CTRL 0x10u /* the alias that does not start the channel */
+#define DMA_REQUESTS(number) (0x50000800u + 0x40u * (number)) /* writing forgets requests not yet served */
 #define DMA_MULTI_CHAN_TRIGGER 0x50000430u
 #define DMA_CHAN_ABORT 0x50000444u
 #define DMA_EN (1u << 0)

@@ -90,6 +90,7 @@ static void start_dma(void)
 {
     for (uint32_t block = 0; block < BLOCKS; block++) {
         uint32_t channel = DMA_CHANNEL(block);
+        REG(DMA_REQUESTS(block)) = 0;
         REG(channel + DMA_READ_ADDR) = ADC_FIFO;
         REG(channel + DMA_WRITE_ADDR) = (uint32_t)(ring + block * BLOCK_SAMPLES / 2u);
         REG(channel + DMA_TRANS_COUNT) = BLOCK_SAMPLES;

@@ -233,6 +233,8 @@ void usb_poll(void)
     if (events & USB_BUS_RESET) {
         CLEAR(USB_SIE_STATUS) = USB_BUS_RESET;
         REG(USB_ADDR_ENDP) = 0;
+        usb_revoke(0, false);
+        usb_revoke(0, true);
         configure(0);
     }
     uint32_t done = REG(USB_BUFF_STATUS);

@@ -2,14 +2,25 @@
 
 from __future__ import annotations
 
+import os
 import struct
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
 from fastcrc import crc32
 
+from crankfold.acquire import Probe, record
+from crankfold.analysis import Engine, SyncSpec, analyse
+from crankfold.plugins.serial.frame_codec import FrameDecoder
+from crankfold.plugins.serial.frame_format import parse_hello
 from crankfold.plugins.serial.frames_board import FrameBoard
+from crankfold.plugins.virtual.engine import VirtualRun, leak_for, simulate
+from crankfold.plugins.virtual.leads import SyncLead
+from crankfold.plugins.virtual.signals import RigSpec
+from crankfold.plugins.virtual.signals import record as record_signals
+from crankfold.plugins.virtual.specs import Bench, KeySpec
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -60,7 +71,8 @@ def test_the_file_to_drag_is_what_the_boot_rom_wants(uf2: Path) -> None:
 
 
 def test_a_computer_finds_a_serial_port_with_an_identity_of_its_own(board: Callable[..., Any]) -> None:
-    identity = board(busy_waveform(10), 1000.0).identity
+    emulated = board(busy_waveform(10), 1000.0)
+    identity = emulated.identity
     device = identity["device"]
     assert identity["begin"] == device and identity["address"] == 7 and identity["chosen"] == [1]
     assert struct.unpack("<BBHBBBBHHHBBBB", bytes(device)) == (
@@ -76,6 +88,11 @@ def test_a_computer_finds_a_serial_port_with_an_identity_of_its_own(board: Calla
     assert [part[2] for part in parts if part[1] == 5] == [0x81, 0x02, 0x82]  # endpoints
     assert [tuple(part[5:8]) for part in parts if part[1] == 4] == [(2, 2, 0), (10, 0, 0)]  # USB CDC 1.2, table 4.1.2
     assert [part[2] for part in parts if part[1] == 0x24] == [0, 1, 2, 6]  # PSTN 1.2, the functional descriptors
+    decoder, greetings = FrameDecoder(), []
+    while not greetings:
+        greetings += [parse_hello(run[0].tobytes()) for run in decoder.feed(os.read(emulated.held, 4096))]
+    assert (greetings[0].answers, greetings[0].streaming, greetings[0].inputs) == (0, False, 4)
+    assert greetings[0].title == "four-channel board, RP2040"
 
 
 def test_every_sample_of_half_a_million_a_second_is_in_its_place(board: Callable[..., Any]) -> None:
@@ -160,6 +177,51 @@ def test_a_board_whose_program_is_gone_falls_silent(board: Callable[..., Any]) -
         source.start()
         read_samples(source, 2000)
         assert int(emulated.told("QUIET")) <= 2 * 64  # two packets were with the controller already
+
+
+CLAMP_MV_PER_A = 3.0
+CLAMP_ZERO_MV = 400.0
+PICKUP_MV_PER_KV = 250.0
+BATTERY_DIVIDER = 10 / 49
+PRESSURE_MV_PER_BAR = 60.0
+
+
+def on_the_pins(rate_hz: float) -> tuple[np.ndarray[Any, Any], VirtualRun]:
+    """Clamp, pick-up on cylinder 1's lead, battery, pressure in 1, in tenths of a millivolt; cylinder 4 is low."""
+    bench = Bench(key=KeySpec(on_s=0.6, off_s=3.4))
+    low = bench.engine.firing_order.index(4)
+    worn = bench.engine.with_cylinder(4, leak_for(bench.engine, low, 55.0, 200.0))
+    run = simulate(replace(bench, engine=worn), 3.9, seed=3)
+    lead = SyncLead("waste-spark", 1, full_scale=20.0)
+    taken = record_signals(run, RigSpec(rate_hz, clamp_mv_per_a=CLAMP_MV_PER_A, bits=16, full_scale=10.0, sync=lead))
+    clamp, pickup = (column.values(taken.codes[:, at]) for at, column in enumerate(taken.columns))
+    times = np.arange(len(clamp)) / rate_hz
+    battery = np.interp(times, run.time_s, run.volts)
+    pressure = np.interp(times, run.time_s, run.gauge_bar[:, bench.engine.firing_order.index(1)])
+    pins_mv = np.column_stack([clamp * 1e3 + CLAMP_ZERO_MV, pickup * PICKUP_MV_PER_KV, battery * 1e3 * BATTERY_DIVIDER,
+                               pressure * PRESSURE_MV_PER_BAR + CLAMP_ZERO_MV])
+    return np.clip(np.rint(pins_mv * 10), 0, FULL_SCALE - 1).astype(np.int64), run
+
+
+def test_from_a_virtual_engine_through_four_inputs_to_the_right_verdict(board: Callable[..., Any]) -> None:
+    rate_hz = 10_000
+    pins, run = on_the_pins(rate_hz)
+    emulated = board(pins, rate_hz)
+    captures = record(FrameBoard(emulated.address, {"channels": "current,sync,battery,pressure", "rate": str(rate_hz)}))
+    capture = next(captures)
+    captures.close()
+    assert capture.gaps == ()
+    assert [channel.name for channel in capture.channels] == ["current", "sync", "battery", "pressure"]
+    cranking = run.volts[(run.time_s > 1.5) & (run.time_s < 3.0)].mean() * BATTERY_DIVIDER
+    begin = capture.trigger_index + round(0.9 * rate_hz)  # the trigger is the key, 0.6 s after the beginning
+    measured = capture.samples[begin : begin + round(1.5 * rate_hz), 2].mean()
+    assert measured == pytest.approx(cranking, abs=0.02)
+    assert capture.samples[:, 3].max() - 0.4 == pytest.approx(run.gauge_bar[:, 0].max() * 0.06, abs=0.01)
+    result = analyse(Probe.parse(f"{CLAMP_MV_PER_A:g}mV/A").apply(capture), Engine((1, 3, 4, 2)),
+                     sync=SyncSpec("waste-spark", 1))
+    assert (result.verdict, result.low) == ("uneven", (4,))
+    found = np.array([cylinder.relative_percent for cylinder in result.cylinders])
+    np.testing.assert_allclose(found, run.truth().relative_percent, atol=5.0)
 
 
 @pytest.mark.slow
