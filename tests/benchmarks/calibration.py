@@ -30,8 +30,8 @@ from crankfold.analysis import InputError, condition
 from crankfold.analysis.model import estimate, intervals
 
 if TYPE_CHECKING:
+    from draws import Rng
     from numpy.typing import NDArray
-    from random_bench import Rng
 
 LEVELS = np.array([50.0, 60.0, 70.0, 80.0, 85.0, 90.0, 95.0, 97.0, 99.0])
 INK, PAPER, FAINT = "#2b2a27", "#f6f1e4", "#b9b09a"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from random_bench import Rng, log_span, span
+from draws import Rng, log_span, span
 
 from crankfold.plugins.virtual.plan import stall_a
 from crankfold.plugins.virtual.specs import LEAK_LAWS, Bench

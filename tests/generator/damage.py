@@ -6,7 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from random_bench import LAYOUTS, Rng, Wanted, draw, log_span, span
+from draws import Rng, log_span, span
+from random_bench import LAYOUTS, Wanted, draw
 from random_rig import Table, random_rig, steady_current
 
 if TYPE_CHECKING:

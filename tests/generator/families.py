@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from aliens import alien_bench
 from damage import DAMAGES
-from random_bench import LAYOUTS, SINGLE, TWO_STROKES, Drawn, Rng, Wanted, draw, log_span, pick, span
+from draws import Rng, log_span, pick, span
+from random_bench import LAYOUTS, SINGLE, TWO_STROKES, Drawn, Wanted, draw
 from random_rig import SYNC_KINDS, Table, random_rig, steady_current
 from unusual import UNUSUAL
 

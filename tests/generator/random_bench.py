@@ -7,14 +7,14 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from draws import Rng, log_span, pick, span
+from random_starter import random_starter
 
 from crankfold.plugins.virtual.engine import Truth, VirtualRun, motored, simulate
-from crankfold.plugins.virtual.specs import BatterySpec, Bench, CylinderSpec, EngineSpec, KeySpec, StarterSpec
+from crankfold.plugins.virtual.specs import Bench, CylinderSpec, EngineSpec, KeySpec
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-
-Rng = np.random.Generator
 
 # name: firing order, intervals, weight
 LAYOUTS: dict[str, tuple[tuple[int, ...], tuple[float, ...], float]] = {
@@ -48,20 +48,6 @@ class Wanted:
     tweak: Callable[[Bench, Rng], Bench] | None = None
     fault_kinds: tuple[str, ...] = ("leak",)
     min_cycles: float = 2.3
-
-
-def span(rng: Rng, low: float, high: float) -> float:
-    return float(rng.uniform(low, high))
-
-
-def log_span(rng: Rng, low: float, high: float) -> float:
-    return float(np.exp(rng.uniform(np.log(low), np.log(high))))
-
-
-def pick(rng: Rng, weights: dict[str, float]) -> str:
-    names = list(weights)
-    p = np.array([weights[n] for n in names])
-    return names[int(rng.choice(len(names), p=p / p.sum()))]
 
 
 def random_engine(rng: Rng, layout: tuple[tuple[int, ...], tuple[float, ...], float], strokes: int) -> EngineSpec:
@@ -101,47 +87,6 @@ def random_engine(rng: Rng, layout: tuple[tuple[int, ...], tuple[float, ...], fl
         air_c=air, air_bar=span(rng, 0.93, 1.03), wall_c=air + span(rng, 0.0, 60.0), heat_factor=span(rng, 0.8, 2.4),
         cylinders=cylinders,
     )
-
-
-def random_starter(rng: Rng, engine: EngineSpec, series: bool, lag_s: float, rpm: float,
-                   ) -> tuple[EngineSpec, StarterSpec, BatterySpec]:
-    """Return the engine with an inertia that gives the lag, and a starter and battery that turn it at about `rpm`."""
-    angle, torque, _ = motored(engine, rpm, cycles=2, step_s=2e-4)
-    torque = torque[angle > angle[0] + engine.cycle_deg]
-    mean, peak = float(torque.mean()), float(torque.max())
-    least = max(2.1, (1.15 if lag_s < 0.03 else 0.85) * peak / mean)
-    stall_ratio = least * span(rng, 1.0, 1.9)
-    weak = rng.uniform() < 0.15
-    heavy = 24.0 if engine.displacement_l > 5.0 and rng.uniform() < 0.6 else 12.0
-    volts, brush = heavy * span(rng, 1.02, 1.06), span(rng, 0.5, 1.5)
-    speed = rpm * math.pi / 30.0
-    efficiency = span(rng, 0.72, 0.93)
-    k_crank = (volts - brush) * (1.0 - 1.0 / stall_ratio) / speed
-    running = mean / (efficiency * k_crank)
-    loop = (volts - brush) / (running * stall_ratio)
-    inertia = lag_s * efficiency * k_crank**2 / loop
-    gear = log_span(rng, 11.0, 45.0)
-    armature = inertia * (span(rng, 0.03, 0.4) if series else span(rng, 0.08, 0.5))
-    curve, amps = "constant", 250.0
-    k_full = k_crank
-    if series:
-        curve, amps = "tanh", running * log_span(rng, 0.55, 1.7)
-        k_full = k_crank / math.tanh(running / amps)
-    starter = StarterSpec(
-        volt_seconds=k_full / gear, field_curve=curve, field_amps=amps, field_residual=0.03 if series else 0.0,
-        resistance_ohm=loop * 0.55, inductance_uh=loop * log_span(rng, 0.8e-3, 4e-3) * 1e6, brush_drop_v=brush,
-        heat_capacity_j_per_k=log_span(rng, 300, 1200), drag_nm=0.004 * mean / gear, gear_ratio=gear,
-        armature_gcm2=armature / gear**2 * 1e7, gear_efficiency=efficiency,
-        clutch_nm_per_rad=max(4000.0, 60.0 * peak), pull_in_a=span(rng, 20, 50), hold_in_a=span(rng, 5, 14),
-        pull_in_s=span(rng, 0.015, 0.04), commutator_bars=int(rng.integers(19, 34)))
-    battery = BatterySpec(
-        volts=volts, charge=span(rng, 0.3, 0.6) if weak else span(rng, 0.75, 1.0),
-        volts_fall_to_empty=heavy * span(rng, 0.07, 0.12),
-        ohmic_ohm=loop * 0.3 * (span(rng, 1.3, 2.0) if weak else 1.0),
-        polarisation_ohm=loop * (span(rng, 0.12, 0.3) if weak else span(rng, 0.02, 0.12)),
-        polarisation_s=log_span(rng, 0.5, 3.0), capacity_ah=span(rng, 35, 110), cable_ohm=loop * 0.15,
-        cable_uh=span(rng, 1, 5), load_a=span(rng, 0, 15))
-    return replace(engine, inertia_kgm2=max(inertia - armature, 0.02 * inertia)), starter, battery
 
 
 def fault_for(engine: EngineSpec, position: int, percent: float, rpm: float, kind: str) -> CylinderSpec:
@@ -203,12 +148,11 @@ def draw(rng: Rng, wanted: Wanted) -> Drawn:
         layout = pick(rng, {name: row[2] for name, row in wanted.layouts.items()})
         engine = random_engine(rng, wanted.layouts[layout], wanted.strokes)
         series = rng.uniform() < 0.3
-        lag_s = log_span(rng, 0.003, 0.25) if rng.uniform() < 0.2 else log_span(rng, 0.008, 0.09)
-        rpm = log_span(rng, 115.0, 290.0)
-        engine, fault = with_faults(rng, engine, rpm, wanted)
-        engine, starter, battery = random_starter(rng, engine, series, lag_s, rpm)
+        rpm = log_span(rng, 120.0, 290.0)
+        bench, lag_s = random_starter(rng, engine, series, rpm)
+        engine, fault = with_faults(rng, bench.engine, rpm, wanted)
         on = span(rng, 0.25, 1.0)
-        bench = Bench(engine, starter, battery, KeySpec(on, on + span(rng, *wanted.crank_s)))
+        bench = replace(bench, engine=engine, key=KeySpec(on, on + span(rng, *wanted.crank_s)))
         if wanted.tweak is not None:
             bench = wanted.tweak(bench, rng)
         run = simulate(bench, bench.key.off_s + span(rng, 0.3, 0.9), seed=int(rng.integers(1 << 31)))

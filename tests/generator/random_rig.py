@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from random_bench import Rng, log_span, pick, span
+from draws import Rng, log_span, pick, span
 
 from crankfold.plugins.virtual.leads import SyncLead
 from crankfold.plugins.virtual.signals import Recording, RigSpec, nice_above

@@ -6,7 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from random_bench import LAYOUTS, Drawn, Rng, Wanted, draw, log_span, span
+from draws import Rng, log_span, span
+from random_bench import LAYOUTS, Drawn, Wanted, draw
 from random_rig import random_rig
 
 from crankfold.plugins.virtual.engine import STEP_S, VirtualRun, simulate
