@@ -141,7 +141,7 @@ class VirtualRun:
         angles = np.interp(window, self.time_s, self.angle_deg)
         span = max(window[1] - window[0], STEP_S)
         strongest = np.nanmax(bar) if np.isfinite(bar).any() else np.nan
-        return Truth(bar, 100.0 * bar / strongest, float(np.ptp(angles)) / self.bench.engine.cycle_deg,
+        return Truth(bar, 100.0 * (bar / strongest), float(np.ptp(angles)) / self.bench.engine.cycle_deg,
                      float(np.ptp(angles)) / 6.0 / span, from_s, to_s)
 
 

@@ -27,9 +27,9 @@ DRAWN_CYCLES, DRAWN_HALF_TURNS = 128, 512  # after so many the draws come round 
 STEP_S = 1e-4  # a light crank with its clutch swings at 100 Hz at most
 KELVIN = 273.15
 KGM2_PER_GCM2 = 1e-7  # kg m2 in a g cm2
-FRICTION_FOLD = 40.0  # friction's standard deviation from half turn to half turn, over the scatter of cycle times
-CLOSING_DEG = 200.0  # the inlet's closing wavers by so many degrees for a scatter of one: 1 degree for half a percent
-LEAK_FOLD = 40.0  # leaks waver by so much in their logarithm for a scatter of one
+FRICTION_FOLD = 45.0  # friction's standard deviation from half turn to half turn, over the scatter of cycle times
+CLOSING_DEG = 60.0  # the inlet's closing wavers by so many degrees for a scatter of one: 0.3 degrees for half a percent
+LEAK_FOLD = 15.0  # leaks waver by so much in their logarithm for a scatter of one
 
 
 class Physics(NamedTuple):

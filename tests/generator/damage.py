@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from draws import Rng, log_span, span
+from firing import fires
 from random_bench import LAYOUTS, Wanted, draw
 from random_rig import Table, random_rig, steady_current
 
@@ -40,6 +41,14 @@ def scattered(rng: Rng, cut: Any) -> Any:
         return table.kept(r.uniform(size=len(table.time_s)) > share)
 
     return cut(drawn, random_rig(rng, drawn), damage=damage, may_refuse=True, codes=("gap",), why=("scattered",))
+
+
+def cheap_board(rng: Rng, cut: Any) -> Any:
+    """Return a recording of a board that takes samples late and loses some; it deserves its verdict."""
+    drawn = _drawn(rng)
+    rig = random_rig(rng, drawn)
+    return cut(drawn, replace(rig, late=log_span(rng, 0.003, 0.03), late_s=log_span(rng, 0.5, 5.0) / rig.rate_hz,
+                              lost=log_span(rng, 0.003, 0.015)), why=("cheap board",))
 
 
 def clip(rng: Rng, cut: Any) -> Any:
@@ -85,8 +94,6 @@ def scale(rng: Rng, cut: Any) -> Any:
 
 def late_catch(rng: Rng, cut: Any) -> Any:
     """Return a capture whose engine catches after some cycles; what came before may still serve."""
-    from families import fires
-
     drawn = _drawn(rng, tweak=lambda b, r: fires(r, b, 2.5, 9.0), crank_s=(3.0, 6.0), min_cycles=1.0)
     return cut(drawn, random_rig(rng, drawn), may_refuse=True, codes=("engine-fired",), why=("late-catch",))
 
@@ -127,6 +134,7 @@ def cut_file(rng: Rng, cut: Any) -> Any:
 
 
 DAMAGES: dict[str, Callable[[Rng, Any], Any]] = {
-    "gap": gap, "scattered": scattered, "clip": clip, "drift": drift, "wrong-count": wrong_count, "swapped": swapped,
-    "scale": scale, "late-catch": late_catch, "noisy-sync": noisy_sync, "spikes": spikes, "cut": cut_file,
+    "gap": gap, "scattered": scattered, "cheap-board": cheap_board, "clip": clip, "drift": drift,
+    "wrong-count": wrong_count, "swapped": swapped, "scale": scale, "late-catch": late_catch, "noisy-sync": noisy_sync,
+    "spikes": spikes, "cut": cut_file,
 }

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from aliens import alien_bench
 from damage import DAMAGES
-from draws import Rng, log_span, pick, span
+from draws import Rng, pick, span
+from firing import starting
 from random_bench import LAYOUTS, SINGLE, TWO_STROKES, Drawn, Wanted, draw
 from random_rig import SYNC_KINDS, Table, random_rig, steady_current
 from unusual import UNUSUAL
@@ -18,7 +19,6 @@ from crankfold.plugins.virtual.engine import simulate
 
 if TYPE_CHECKING:
     from crankfold.plugins.virtual.signals import RigSpec
-    from crankfold.plugins.virtual.specs import Bench
 
 
 @dataclass(frozen=True)
@@ -63,29 +63,27 @@ def pressure(rng: Rng) -> Cut:
 
 
 def small(rng: Rng) -> Cut:
-    if rng.uniform() < 0.3:
-        drawn = draw(rng, Wanted(SINGLE, faults=("none",)))
-        return Cut(drawn, random_rig(rng, drawn), may_refuse=True, codes=("one-cylinder",), why=("one cylinder",))
-    drawn = draw(rng, Wanted(TWO_STROKES, strokes=2))
-    alone = len(drawn.run.bench.engine.firing_order) == 1
+    """Return an engine of one cylinder, which cannot be compared, or of two."""
+    if rng.uniform() < 0.4:
+        kinds = {k: v for k, v in SYNC_KINDS.items() if k != "waste-spark"}
+        drawn = draw(rng, Wanted(SINGLE, faults=("none",), strokes=2 if rng.uniform() < 0.3 else 4))
+        return Cut(drawn, random_rig(rng, drawn, kinds), may_refuse=True, codes=("one-cylinder",),
+                   why=("one cylinder",))
+    drawn = draw(rng, Wanted({name: row for name, row in LAYOUTS.items() if len(row[0]) == 2}))
+    return Cut(drawn, random_rig(rng, drawn), why=("two cylinders",))
+
+
+def two_stroke(rng: Rng) -> Cut:
+    several = {name: row for name, row in TWO_STROKES.items() if len(row[0]) > 1}
+    drawn = draw(rng, Wanted(several, strokes=2))
     return Cut(drawn, random_rig(rng, drawn, {k: v for k, v in SYNC_KINDS.items() if k != "waste-spark"}),
-               may_refuse=alone, codes=("one-cylinder",) if alone else (), why=("two strokes",))
-
-
-def fires(rng: Rng, bench: Bench, low: float, high: float) -> Bench:
-    """Return the bench with an engine that catches between two numbers of cycles; the driver lets go soon after."""
-    first = span(rng, low, high)
-    cylinders = tuple(
-        replace(c, fires_from_cycle=first + max(0.0, float(rng.normal(0.1, 0.3)))) if c.leak_mm2 < 5 else c
-        for c in bench.engine.by_position())
-    return replace(bench, engine=replace(bench.engine, cylinders=cylinders, burn_kj_per_kg=log_span(rng, 450, 1100)))
+               why=("two strokes",))
 
 
 def noverdict(rng: Rng) -> Cut:
-    kind = pick(rng, {"starts": 0.3, "short": 0.25, "nocrank": 0.25, "clipped": 0.2})
+    kind = pick(rng, {"starts": 0.35, "short": 0.2, "nocrank": 0.25, "clipped": 0.2})
     if kind == "starts":
-        drawn = draw(rng, Wanted(LAYOUTS, tweak=lambda b, r: fires(r, b, 0.8, 2.2), min_cycles=-1.0))
-        return Cut(drawn, random_rig(rng, drawn), kind, codes=("engine-fired",))
+        return starting(rng, Cut)
     if kind == "short":
         drawn = draw(rng, Wanted(LAYOUTS, crank_s=(0.35, 0.75), min_cycles=-1.0))
         return Cut(drawn, random_rig(rng, drawn), kind, codes=("too-short",))
@@ -135,6 +133,6 @@ def unusual(rng: Rng) -> Cut:
 
 
 FAMILIES: dict[str, Callable[[Rng], Cut]] = {
-    "ordinary": ordinary, "alien": alien, "damaged": damaged, "noverdict": noverdict, "small": small,
-    "pressure": pressure, "unusual": unusual,
+    "ordinary": ordinary, "alien": alien, "two-stroke": two_stroke, "damaged": damaged, "unusual": unusual,
+    "small": small, "pressure": pressure, "noverdict": noverdict,
 }

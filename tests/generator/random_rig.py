@@ -21,6 +21,7 @@ RATES = {"500": 2, "1000": 3, "2000": 5, "5000": 8, "10000": 5, "20000": 3, "500
 CLAMPS = {"1": 3, "4": 3, "10": 4, "2": 1, "20": 0.5}
 BITS = {"8": 2, "10": 4, "12": 4, "14": 1, "16": 3}
 DIALECTS = 7
+CHEAP = 0.15  # share of boards with late and lost samples, one row in a hundred
 CAM_EDGES = (200.0, -30.0, 0.0, 40.0, 115.0, 310.0)
 
 
@@ -64,6 +65,7 @@ def random_rig(rng: Rng, drawn: Drawn, kinds: dict[str, float] | None = None) ->
     if rng.uniform() < 0.15 and inrush > 1.4 * steady.max():  # the in-rush alone leaves the clamp's range
         limit = span(rng, 1.25 * float(steady.max()), inrush)
     bits = int(pick(rng, BITS))
+    cheap = rng.uniform() < CHEAP  # a board that a busy computer reads
     return RigSpec(
         rate_hz=rate, rate_error=0.25 if rng.uniform() < 0.04 else float(rng.normal(0, 2e-3)), clamp_mv_per_a=clamp,
         gain_error=float(rng.normal(0.0, 0.02)), offset_a=span(rng, -4.0, 4.0), drift_a_per_s=span(rng, -0.3, 0.3),
@@ -72,6 +74,9 @@ def random_rig(rng: Rng, drawn: Drawn, kinds: dict[str, float] | None = None) ->
         hash_harmonic=span(rng, 0.0, 0.6), hum_a=log_span(rng, 0.05, 2.0),
         mains_hz=50.0 if rng.uniform() < 0.6 else 60.0,
         bits=bits, full_scale=nice_above((inrush + 30.0) * clamp * 1e-3), skew_s=span(rng, 0.0, 0.5) / rate,
+        remanence=0.0 if rng.uniform() < 0.3 else log_span(rng, 0.001, 0.015),
+        late=log_span(rng, 0.002, 0.02) if cheap else 0.0, late_s=log_span(rng, 0.5, 5.0) / rate,
+        lost=log_span(rng, 0.001, 0.015) if cheap and rng.uniform() < 0.6 else 0.0,
         sync=random_lead(rng, drawn, rate, kinds or SYNC_KINDS))
 
 
@@ -99,8 +104,9 @@ class Table:
 
 def as_table(recording: Recording, dialect: int) -> Table:
     values = [c.values(recording.codes[:, k]) for k, c in enumerate(recording.columns)]
-    return Table(np.arange(len(recording.codes)) / recording.rate_hz, values[0], values[1] if len(values) > 1 else None,
-                 recording.columns[1].unit if len(values) > 1 else "", dialect)
+    whole = Table(np.arange(len(recording.codes)) / recording.rate_hz, values[0],
+                  values[1] if len(values) > 1 else None, recording.columns[1].unit if len(values) > 1 else "", dialect)
+    return whole.kept(recording.arrived)
 
 
 def csv_text(table: Table) -> str:

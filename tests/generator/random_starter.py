@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 RIPPLE = {1: (0.25, 0.5), 2: (0.28, 0.6), 3: (0.4, 0.72)}  # least over most speed within a hump that is aimed at
-RIPPLE_OF_MORE = (0.5, 0.86)
+RIPPLE_OF_MORE = (0.54, 0.86)
 CARRIED = 0.75  # share of the work of a hump that the flywheel gives; the starter gives the rest
 PUMP_NM = (3.0, 14.0)  # swing of a diesel's injection pump
 
@@ -32,7 +32,7 @@ def random_starter(rng: Rng, engine: EngineSpec, series: bool, rpm: float) -> tu
     mean, peak = float(torque[last].mean()), float(torque[last].max())
     speed = rpm * math.pi / 30.0
     inertia = flywheel(rng, engine, (angle[last], torque[last]), speed)
-    stiff = mean * span(rng, 0.9, 1.7)
+    stiff = mean * span(rng, 0.9, 1.6)
     reaction = span(rng, 1.1, 1.9)  # of the stall current; a half to three quarters of the field are left there
     efficiency = span(rng, 0.72, 0.93)
     least = (0.7 * peak + 0.9 * stiff) / mean * (1.0 + reaction**-2)
@@ -67,7 +67,7 @@ def random_starter(rng: Rng, engine: EngineSpec, series: bool, rpm: float) -> tu
         polarisation_s=log_span(rng, 0.5, 3.0), capacity_ah=span(rng, 35, 110), cable_ohm=loop * 0.15,
         cable_uh=span(rng, 1, 5), load_a=span(rng, 0, 15), consumers=left_on(rng, running))
     hump_turns = engine.cycle_deg / 360.0 / len(engine.firing_order)
-    slow = 1.0 if rng.uniform() < 0.75 else 2.0  # oil that comes late
+    slow = 1.0 if rng.uniform() < 0.75 else span(rng, 1.5, 4.0)  # oil that comes late
     engine = replace(engine, inertia_kgm2=max(inertia - armature, 0.02 * inertia), stiff_nm=stiff,
                      stiff_turns=slow * hump_turns * log_span(rng, 0.75, 1.5), scatter=log_span(rng, 0.002, 0.01),
                      locked=locked_loads(rng, engine, mean))
@@ -88,7 +88,7 @@ def left_on(rng: Rng, running_a: float) -> tuple[Consumer, ...]:
     """Return what the key switches on with the starter and leaves on: 2-5 % of the humps, in four of five captures."""
     if rng.uniform() < 0.2:
         return ()
-    amps = min(running_a * span(rng, 0.03, 0.09), 20.0)
+    amps = min(running_a * span(rng, 0.04, 0.11), 20.0)
     return (Consumer(amps, on_s=-span(rng, 0.0, 1.2), surge=span(rng, 1.0, 2.5), surge_s=log_span(rng, 0.02, 0.2)),)
 
 

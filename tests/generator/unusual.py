@@ -11,12 +11,12 @@ from random_bench import LAYOUTS, Drawn, Wanted, draw
 from random_rig import random_rig
 
 from crankfold.plugins.virtual.engine import STEP_S, VirtualRun, simulate
-from crankfold.plugins.virtual.specs import KeySpec
+from crankfold.plugins.virtual.specs import Consumer, GasketLeak, KeySpec
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from crankfold.plugins.virtual.specs import Bench
+    from crankfold.plugins.virtual.specs import Bench, CylinderSpec
 
 
 def decompressor(rng: Rng, cut: Any) -> Any:
@@ -124,8 +124,66 @@ def all_low(rng: Rng, cut: Any) -> Any:
     return cut(drawn, random_rig(rng, drawn), may_refuse=True, why=("all low",))
 
 
+def with_one(rng: Rng, cut: Any, why: str, change: Callable[[Rng, CylinderSpec], CylinderSpec]) -> Any:
+    """Return an engine with something else wrong in one cylinder; what its pressure says is the truth."""
+    def tweak(bench: Bench, r: Rng) -> Bench:
+        cylinders = list(bench.engine.by_position())
+        which = int(r.integers(len(cylinders)))
+        cylinders[which] = change(r, cylinders[which])
+        return replace(bench, engine=replace(bench.engine, cylinders=tuple(cylinders)))
+
+    drawn = draw(rng, Wanted(LAYOUTS, tweak=tweak, faults=("none",)))
+    return cut(drawn, random_rig(rng, drawn), may_refuse=True, why=(why,))
+
+
+def carbon(rng: Rng, cut: Any) -> Any:
+    return with_one(rng, cut, "carbon", lambda r, c: replace(c, clearance=span(r, 0.7, 0.92)))
+
+
+def inlet_lobe(rng: Rng, cut: Any) -> Any:
+    return with_one(rng, cut, "inlet lobe", lambda r, c: replace(c, filling=0.0))
+
+
+def exhaust_lobe(rng: Rng, cut: Any) -> Any:
+    return with_one(rng, cut, "exhaust lobe", lambda r, c: replace(c, exhaust=0.0))
+
+
+def unsteady(rng: Rng, cut: Any) -> Any:
+    """Return an engine with a leak that changes from cycle to cycle."""
+    return with_one(rng, cut, "unsteady leak", lambda r, c: replace(
+        c, leak_mm2=log_span(r, 1.0, 8.0), leak_scatter=span(r, 0.5, 1.6)))
+
+
+def gasket(rng: Rng, cut: Any) -> Any:
+    """Return an engine with two neighbouring cylinders that leak into each other."""
+    def tweak(bench: Bench, r: Rng) -> Bench:
+        first = int(r.integers(1, len(bench.engine.firing_order)))
+        leak = GasketLeak((first, first + 1), log_span(r, 1.0, 15.0))
+        return replace(bench, engine=replace(bench.engine, gasket=leak))
+
+    drawn = draw(rng, Wanted({k: v for k, v in LAYOUTS.items() if len(v[0]) > 2}, tweak=tweak, faults=("none",)))
+    return cut(drawn, random_rig(rng, drawn), may_refuse=True, why=("gasket",))
+
+
+def switched(rng: Rng, cut: Any) -> Any:
+    """Return a recording with lamps on the starter's lead, or glow plugs on the battery's, switched on meanwhile."""
+    plugs = rng.uniform() < 0.5
+
+    def tweak(bench: Bench, r: Rng) -> Bench:
+        on_s = span(r, -0.6, 2.0)
+        lamps = Consumer(span(r, 5, 25), on_s, surge=span(r, 4, 9), surge_s=span(r, 0.02, 0.08))
+        what = replace(lamps, amps=span(r, 30, 90), surge=span(r, 1.3, 2.0), surge_s=span(r, 0.5, 2.0),
+                       on_starter_lead=False) if plugs else lamps
+        return replace(bench, battery=replace(bench.battery, consumers=(*bench.battery.consumers, what)))
+
+    drawn = draw(rng, Wanted(LAYOUTS, tweak=tweak))
+    rig = random_rig(rng, drawn)
+    return cut(drawn, replace(rig, quantity="battery-current") if plugs else rig, may_refuse=True, why=("switched",))
+
+
 UNUSUAL: dict[str, Callable[[Rng, Any], Any]] = {
     "decompressor": decompressor, "several": several_cranks, "battery-voltage": battery_voltage,
     "battery-lead": battery_lead, "liquid": liquid, "no-compression": no_compression, "seized": seized,
-    "all-low": all_low,
+    "all-low": all_low, "carbon": carbon, "inlet-lobe": inlet_lobe, "exhaust-lobe": exhaust_lobe,
+    "unsteady": unsteady, "gasket": gasket, "switched": switched,
 }
