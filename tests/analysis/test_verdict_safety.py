@@ -8,11 +8,15 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.analysis import analyse
+from crankfold.analysis import Capture, Engine, analyse
+from crankfold.plugins.virtual.engine import simulate
+from crankfold.plugins.virtual.signals import RigSpec, record
+from crankfold.plugins.virtual.specs import Bench, CylinderSpec, EngineSpec, KeySpec
 
 GENERATOR = Path(__file__).parent.parent / "generator"
-SHORT = [("damaged", 41, 6), ("alien", 41, 4), ("noverdict", 41, 6)]  # family, seed, how many
-LONG = [("damaged", 43, 60), ("alien", 43, 60), ("noverdict", 43, 40), ("small", 43, 30)]
+SHORT = [("damaged", 41, 6), ("alien", 41, 4), ("noverdict", 41, 6), ("unusual", 41, 4)]  # family, seed, how many
+LONG = [("damaged", 43, 60), ("alien", 43, 60), ("noverdict", 43, 40), ("small", 43, 30), ("two-stroke", 43, 30),
+        ("unusual", 43, 60)]
 
 
 @pytest.fixture
@@ -35,7 +39,9 @@ def look(make, family, seed, count):
         for c in result.cylinders:
             assert math.isfinite(c.relative_percent)
             assert 0 <= c.interval_percent[0] <= c.interval_percent[1] < math.inf
-        if result.verdict != "none" and result.verdict not in made.truth["acceptable"]:
+        allowed = {*made.truth["acceptable"], "none"}
+        allowed |= {"limit"} if len(allowed) > 1 else set()
+        if result.verdict not in allowed:
             wrong.append((made.name, result.verdict, made.truth["why"]))
     return wrong
 
@@ -45,51 +51,15 @@ def test_right_or_none(family, seed, count, make):
     assert look(make, family, seed, count) == []
 
 
-@pytest.mark.parametrize(("family", "seed", "number"), [
-    ("ordinary", 601, 296),  # a twin's two humps by one cylinder, the crank racing once round between
-    ("pressure", 501, 21),  # a twin's two humps by one cylinder at twice the speed
-    ("small", 303, 7),  # two large humps and two small ones, as four alike at half the speed
-    ("ordinary", 501, 3054),  # one hump of two, as two alike at half the speed
-    ("ordinary", 501, 3083),  # a low one of two whose hump is nearly as tall
-    ("damaged", 501, 1696),  # four alike and a drift, as two at twice the speed
-    ("damaged", 501, 134),  # a three with a twelve's card
-    ("noverdict", 601, 31),  # clipped humps taken for a decompressor
-    ("noverdict", 801, 37),  # a weak firing that goes on, the cranking before it left out
-    ("noverdict", 801, 297),
-    ("noverdict", 802, 355),  # an engine that runs, whose cranking was left out as a beginning
-    ("ordinary", 802, 481),  # a twin's two humps by one cylinder, which jumps between them
-    ("alien", 802, 132),  # one of six at 66 %, whose hump falls short of what the fit makes of it
-    ("alien", 802, 38),
-    ("unusual", 802, 114),  # a fit that raced over a leak's degrees was a traceback
-    ("unusual", 801, 288),  # valves that do not move
-])
-def test_what_was_once_read_wrongly(family, seed, number, make):
-    made = make(family, seed, number)
-    result = analyse(made.capture(), made.engine(), sync=made.sync())
-    assert result.verdict in {*made.truth["acceptable"], "none"}
-
-
-@pytest.mark.parametrize(("seed", "number", "verdict"), [
-    (802, 253, "uneven"),  # two low of eight, which repeat better over four cycles
-    (801, 184, "even"),  # the first two humps nearly stall the starter
-    (801, 367, "uneven"),  # one dead of eight, whose half rate explains nothing
-    (801, 392, "uneven"),  # one dead of twelve, which repeats as well over three cycles
-    (801, 274, "even"),  # found only from further in
-    (801, 357, "even"),  # stuck at a long electrical lag
-])
-def test_what_was_once_not_explained(seed, number, verdict, make):
-    made = make("ordinary", seed, number)
-    result = analyse(made.capture(), made.engine(), sync=made.sync())
-    assert result.verdict == verdict
-    left_out = [c.facts["judged_from_s"] for c in result.cautions if c.code == "slow-start"]
-    assert left_out == ([result.trace.steady_from_s - result.trace.crank.start_s] if number == 184 else [])
-
-
-
-def test_which_end_of_the_ninety_degrees_is_dead_is_not_guessed(make):
+@pytest.mark.parametrize("dead", [2, 4])
+def test_which_end_of_the_ninety_degrees_is_dead_is_not_guessed(dead):
     """270-180-90-180 without a mark: the humps that are left fit with either one gone."""
-    made = make("ordinary", 501, 508)
-    result = analyse(made.capture(), made.engine(), sync=made.sync())
+    engine = EngineSpec(firing_order=(1, 3, 2, 4), intervals_deg=(270.0, 180.0, 90.0, 180.0))
+    engine = engine.with_cylinder(dead, CylinderSpec(leak_mm2=60.0))
+    run = simulate(Bench(engine, key=KeySpec(0.8, 5.0)), 5.5, seed=8)
+    codes = record(run, RigSpec(), seed=8)
+    capture = Capture.from_arrays(codes.columns[0].values(codes.codes[:, 0]) / 0.010, rate_hz=codes.rate_hz)
+    result = analyse(capture, Engine((1, 3, 2, 4), (270.0, 180.0, 90.0, 180.0)))
     assert result.verdict == "uneven"
     assert not result.low
     assert "pattern-ambiguous" in [c.code for c in result.cautions]

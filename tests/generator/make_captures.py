@@ -5,10 +5,10 @@
 Each capture is NAME.csv.gz with NAME.json: `about` says what a user would know (and, as `arguments`, what to give the
 command line), `truth` what is so. Capture k of a seed and family is the same however many are made.
 
-Families: ordinary, alien (engines and starters that break an analyst's assumptions), damaged (captures that are cut,
-clipped, drifting or wrongly described), noverdict (nothing may be concluded), small (one cylinder, two strokes),
+Families: ordinary, alien (engines and starters that break an analyst's assumptions), two-stroke, damaged (captures that
+are cut, clipped, drifting or wrongly described), noverdict (nothing may be concluded), small (one or two cylinders),
 pressure (in-cylinder pressure on the second channel), unusual (decompressors, several crankings, battery voltage,
-broken timing drives, liquid, seized engines).
+broken timing drives, liquid, carbon, lost lobes, gaskets, unsteady leaks, seized engines).
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from families import FAMILIES, Cut
+from judging import UNCLEAR
 from random_rig import DIALECTS, Table, as_table, write_csv
 
 from crankfold.plugins.virtual.signals import record
@@ -35,7 +36,6 @@ if TYPE_CHECKING:
     from crankfold.plugins.virtual.signals import RigSpec
 
 LOW_PERCENT, HEALTHY_PERCENT = 75.0, 90.0
-UNCLEAR = (70.0, 80.0)
 
 
 @dataclass(frozen=True)
