@@ -25,7 +25,7 @@ class Fleet:
 IGNITION = Consumer(7.0, on_s=-0.5, surge=1.6)  # with the fuel pump; the key passes by it and comes back to it
 SCATTER = 0.005  # of cycle times: 0.2 to 1 % in measured engines
 HEAVY_VOLT_SECONDS = 0.06  # starters above it are for 24 V
-STRENGTH = 0.5  # of stiffness, scatter, idle current and what is left on the cable, as far as verdicts hold today
+STRENGTH = 0.15  # of stiffness, scatter, idle current and what is left on the cable, as far as verdicts hold today
 IDLE_VOLTS = 0.85  # share of the battery's volts that an idling starter turns against
 
 _PUMP = EngineSpec(inertia_kgm2=0.25, dry_nm=8.5, breakaway_nm=5.5, viscous_nms=0.36, stiff_nm=36.0, stiff_turns=0.7,
