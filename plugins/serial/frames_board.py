@@ -108,7 +108,11 @@ class FrameBoard(Source):
     def _introduce(self, channels: str, rate_hz: float | None) -> None:
         """Ask what the board is, choose its inputs, and set the rate."""
         hello = self._command(fmt.build_command(fmt.STOP), RESET_S)
-        self._named = named_inputs(channels, hello.inputs or len(hello.channels))
+        inputs = hello.inputs or len(hello.channels)
+        self._named = named_inputs(channels, inputs)
+        if not channels.strip() and inputs > len(self._named):
+            self._notes["channels"] = (f"the board has {inputs} inputs and the first {len(self._named)} are used; name "
+                                       "the others with the setting channels, as in current,sync,battery,pressure")
         self._chosen = [each.number for each in self._named]
         if hello.inputs:
             hello = self._choose_inputs()
