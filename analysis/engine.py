@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from crankfold.analysis.capture import SYNC
 from crankfold.analysis.errors import InputError, quoted
 
 MAX_CYLINDERS = 16
@@ -20,6 +21,7 @@ SYSTEM_V = (6.0, 12.0, 24.0)
 SYNC_KINDS: tuple[SyncKind, ...] = ("waste-spark", "single-spark", "cam", "pressure", "plug-out")
 
 
+_SYNC = re.compile(r"([a-z-]+):(\d{1,4})(?:@([-+]?\d{1,4}(?:\.\d{1,9})?))?(?:@([^\W\d_][\w .%/#-]{0,39}))?")
 MIN_SAMPLES_PER_HUMP = 12.0  # fewer blur a hump's crest into its neighbours
 USUAL_RPM = 200.0  # cranking speed taken where none could be read
 
@@ -158,7 +160,7 @@ class Engine:
 
 @dataclass(frozen=True)
 class SyncSpec:
-    """What the second channel marks.
+    """What a channel marks.
 
     Parameters
     ----------
@@ -169,15 +171,20 @@ class SyncSpec:
         The cylinder it marks.
     edge_deg
         For ``cam``: crank degrees from that cylinder's compression TDC to the rising edge.
+    channel
+        Name of the channel; ``sync`` unless given.
     """
 
     kind: SyncKind
     cylinder: int
     edge_deg: float = 0.0
+    channel: str = SYNC
 
     @classmethod
     def parse(cls, text: str | None, engine: Engine) -> SyncSpec | None:
         """Return the spec of ``none`` or ``KIND:CYL``, such as ``waste-spark:1``, ``cam:1@200``, ``plug-out:1``.
+
+        ``@CHANNEL`` at the end names the channel: ``pressure:3@pressure``, ``cam:1@200@cam sensor``.
 
         Raises
         ------
@@ -185,22 +192,40 @@ class SyncSpec:
             The text is not of that form, or names a cylinder the engine lacks.
 
         >>> SyncSpec.parse("cam:1@200", Engine((1, 3, 4, 2)))
-        SyncSpec(kind='cam', cylinder=1, edge_deg=200.0)
+        SyncSpec(kind='cam', cylinder=1, edge_deg=200.0, channel='sync')
+        >>> str(SyncSpec.parse("pressure:3@pressure", Engine((1, 3, 4, 2))))
+        'pressure:3@pressure'
         """
         if text is None or text.strip().lower() in ("", "none"):
             return None
-        match = re.fullmatch(r"([a-z-]+):(\d{1,4})(?:@([-+]?\d{1,4}(?:\.\d{1,9})?))?", text.strip().lower())
+        match = _SYNC.fullmatch(text.strip().lower())
         kind = next((k for k in SYNC_KINDS if match and k == match[1]), None)
         if match is None or kind is None or ((match[3] is None) == (kind == "cam")):
             raise InputError(f"sync {quoted(text)} is not one of none, waste-spark:CYL, single-spark:CYL, cam:CYL@DEG, "
-                             "pressure:CYL, plug-out:CYL")
+                             "pressure:CYL, plug-out:CYL, with @CHANNEL after it where it is not the channel sync")
         cylinder = int(match[2])
         engine.position_of(cylinder)
-        return cls(kind, cylinder, float(match[3] or 0.0))
+        return cls(kind, cylinder, float(match[3] or 0.0), match[4] or SYNC)
+
+    @classmethod
+    def parse_all(cls, text: str | None, engine: Engine) -> tuple[SyncSpec, ...]:
+        """Return the specs of a text with commas between, as of several ``--sync``; empty for ``none``.
+
+        Raises
+        ------
+        InputError
+            As `parse`; or a source is given twice.
+        """
+        specs = tuple(spec for part in (text or "").split(",") if (spec := cls.parse(part, engine)) is not None)
+        places = [(spec.channel, spec.kind == "plug-out") for spec in specs]
+        if len(set(places)) < len(places):
+            raise InputError(f"sync {quoted(text or '')} gives one channel two meanings; name another channel after @")
+        return specs
 
     def __str__(self) -> str:
         edge = f"@{self.edge_deg:g}" if self.kind == "cam" else ""
-        return f"{self.kind}:{self.cylinder}{edge}"
+        channel = f"@{self.channel}" if self.channel != SYNC else ""
+        return f"{self.kind}:{self.cylinder}{edge}{channel}"
 
 
 def _dashed(numbers: tuple[float, ...]) -> str:

@@ -26,7 +26,7 @@ from crankfold.analysis.answer import (
     trace_cautions,
     widened,
 )
-from crankfold.analysis.capture import CURRENT, CUT_SHORT, SYNC
+from crankfold.analysis.capture import CURRENT, CUT_SHORT, PRESSURE
 from crankfold.analysis.criticism import (
     after_fit,
     after_verdict,
@@ -37,26 +37,30 @@ from crankfold.analysis.criticism import (
     once,
     one_cylinder,
 )
+from crankfold.analysis.engine import SyncSpec
 from crankfold.analysis.model import estimate as explain
 from crankfold.analysis.result import Cranking, Cylinder, Notice, Result
 from crankfold.analysis.signal import NoCranking, Span, after_decompressor, condition
 from crankfold.analysis.sync import (
     Gauge,
+    Joined,
     Naming,
     anchored,
     find_marks,
     gauge_from_marks,
+    join_namings,
     name_by_marks,
     name_by_pattern,
     name_by_plug_out,
+    pressure_found,
     rhythm_against,
 )
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from crankfold.analysis.capture import Capture
-    from crankfold.analysis.engine import Engine, SyncSpec
+    from crankfold.analysis.engine import Engine
     from crankfold.analysis.model import Estimate
     from crankfold.analysis.result import Health
     from crankfold.analysis.signal import CrankingTrace
@@ -69,8 +73,8 @@ UNFIT = ("not-explained", "hump-count", "clipped", "engine-fired")
 
 
 def analyse(
-    capture: Capture, engine: Engine, *, sync: SyncSpec | None = None, thresholds: Thresholds = STANDARD,
-    gauge: Gauge | None = None, misfire_codes: Sequence[str] = (),
+    capture: Capture, engine: Engine, *, sync: SyncSpec | Sequence[SyncSpec] | None = None,
+    thresholds: Thresholds = STANDARD, gauge: Gauge | None = None, misfire_codes: Sequence[str] = (),
 ) -> Result:
     """Return the answer to one capture: a verdict with each cylinder's relative compression, or why there is none.
 
@@ -81,7 +85,8 @@ def analyse(
     engine
         Cylinders, firing order, intervals, strokes.
     sync
-        What the second channel marks; None leaves even-firing cylinders unnamed.
+        What a channel marks, or several of them: the surest names the cylinders, the others confirm or contradict it.
+        None leaves even-firing cylinders unnamed.
     thresholds
         Limits of low, dead and watch.
     gauge
@@ -94,19 +99,21 @@ def analyse(
     InputError
         There is no current to analyse, or sync, gauge or codes name a cylinder that the engine lacks.
     """
-    if sync is not None:
-        engine.position_of(sync.cylinder)
+    specs = () if sync is None else (sync,) if isinstance(sync, SyncSpec) else tuple(sync)
+    for spec in specs:
+        engine.position_of(spec.cylinder)
     if gauge is not None:
         engine.position_of(gauge.cylinder)
     misfire_notices(misfire_codes, engine, ())
-    result = _answer(capture, Result("none", engine, sync_asked=sync), thresholds, gauge, misfire_codes)
+    result = _answer(capture, Result("none", engine, sync_asked=specs[0] if specs else None), specs, thresholds, gauge,
+                     misfire_codes)
     if capture.notes.get(CUT_SHORT) and result.trace is not None:
         result = replace(result, cautions=(Notice("cut-short"), *result.cautions))
     return replace(result, health=_health(result, capture))
 
 
-def _answer(capture: Capture, base: Result, thresholds: Thresholds, gauge: Gauge | None,
-            misfire_codes: Sequence[str]) -> Result:
+def _answer(capture: Capture, base: Result, specs: tuple[SyncSpec, ...], thresholds: Thresholds,
+            gauge: Gauge | None, misfire_codes: Sequence[str]) -> Result:
     engine, volts = base.engine, is_battery_voltage(capture)
     try:
         trace, shut_s = after_decompressor(condition(as_current(capture) if volts else capture))
@@ -134,9 +141,9 @@ def _answer(capture: Capture, base: Result, thresholds: Thresholds, gauge: Gauge
     if reasons:
         slow_too = slow(estimates[0].rpm) if estimates else []
         return replace(base, reasons=reasons, cautions=(*base.cautions, *slow_too))
-    marks = _marks(capture, base.sync_asked, trace)
-    result = _judged(base, capture, marks, estimates, thresholds)
-    return result if result.verdict == "none" else _beside(result, marks, gauge, misfire_codes)
+    marks = {spec: _marks(capture, spec, trace) for spec in specs}
+    result = _judged(base, marks, estimates, thresholds)
+    return result if result.verdict == "none" else _beside(result, capture, marks, gauge, misfire_codes)
 
 
 def _look_again(base: Result, trace: CrankingTrace,
@@ -159,34 +166,50 @@ def _health(result: Result, capture: Capture) -> Health | None:
     return health_of_voltage(capture, result.trace.crank)
 
 
-def _judged(base: Result, capture: Capture, marks: Marks | None, estimates: Sequence[Estimate],
+def _judged(base: Result, marks: Mapping[SyncSpec, Marks | None], estimates: Sequence[Estimate],
             thresholds: Thresholds) -> Result:
     """Return the result with a verdict, or with the reasons that the numbers give against one."""
     engine, trace = base.engine, base.trace
     assert trace is not None
-    naming = _name(base, capture, marks, estimates)
+    joined = _name(engine, marks, estimates)
+    naming, chief = joined.naming, joined.spec
     best = turned(estimates[naming.chosen], naming.first or 0, engine)
     numbers = engine.firing_order if naming.first is not None else (None,) * engine.cylinders
     verdict, cylinders = judge(best.relative_percent, best.interval_percent, numbers, thresholds)
-    rhythm = rhythm_against(marks, base.sync_asked, engine, best)
+    rhythm = None if chief is None else rhythm_against(marks[chief], chief, engine, best)
     reasons = once([rhythm, *after_verdict(best, cylinders, engine, thresholds)])
     cautions = [*base.cautions, *cranking_cautions(trace, engine, best)]
     high = one_far_above(best.relative_percent.tolist()) or tall_hump(best, engine, thresholds)
     cautions += [c for c in (near_limit(cylinders, thresholds), second_opinion(best, thresholds), high,
                              naming.caution) if c is not None]
-    base = replace(base, estimate=best, cranking=_cranking(trace, best))
+    base = replace(base, estimate=best, cranking=_cranking(trace, best), sync_asked=chief,
+                   sync_sources=joined.sources, cautions=(*cautions, *joined.cautions), notes=joined.notes)
     if reasons:
-        return replace(base, reasons=reasons, cautions=tuple(cautions))
-    return replace(base, verdict=verdict, cylinders=cylinders, sync=naming.sync, cautions=tuple(cautions),
-                   pattern=find_pattern(engine, _without_plug_out(cylinders, base.sync_asked)))
+        return replace(base, reasons=reasons)
+    return replace(base, verdict=verdict, cylinders=cylinders, sync=naming.sync,
+                   pattern=find_pattern(engine, _without_plug_out(cylinders, tuple(marks))))
 
 
-def _beside(result: Result, marks: Marks | None, gauge: Gauge | None, codes: Sequence[str]) -> Result:
+def _beside(result: Result, capture: Capture, marks: Mapping[SyncSpec, Marks | None], gauge: Gauge | None,
+            codes: Sequence[str]) -> Result:
     """Return the result with what a gauge, a pressure channel and misfire codes add to it."""
     notes, cautions = misfire_notices(codes, result.engine, result.cylinders)
-    cylinders, said, minded = _anchor(result.cylinders, gauge, marks, result.sync_asked)
+    cylinders, said, minded = _anchor(result, _pressure(result, capture, marks), gauge)
     return replace(result, cylinders=cylinders, notes=(*result.notes, *notes, *said),
                    cautions=(*result.cautions, *cautions, *minded))
+
+
+def _pressure(result: Result, capture: Capture, marks: Mapping[SyncSpec, Marks | None]) -> tuple[int, Gauge] | None:
+    """Return 1-based position and peak of a pressure channel: as it was told to be, or whose it is by its angle."""
+    against = {(source.kind, source.channel) for source in result.sync_sources if source.agrees is False}
+    for spec, found in marks.items():
+        if spec.kind == "pressure" and found is not None and (spec.kind, spec.channel) not in against:
+            channel = gauge_from_marks(found, spec.cylinder)
+            return None if channel is None else (result.engine.position_of(spec.cylinder) + 1, channel)
+    if result.trace is None or result.estimate is None or any(spec.channel == PRESSURE for spec in marks):
+        return None
+    by_angle = pressure_found(capture, result.engine, result.estimate, result.trace.crank)
+    return None if by_angle is None else (by_angle[0] + 1, by_angle[1])
 
 
 def turned(estimate: Estimate, first: int, engine: Engine) -> Estimate:
@@ -202,21 +225,22 @@ def turned(estimate: Estimate, first: int, engine: Engine) -> Estimate:
     )
 
 
-def _marks(capture: Capture, sync: SyncSpec | None, trace: CrankingTrace) -> Marks | None:
-    if sync is None:
-        return None
+def _marks(capture: Capture, sync: SyncSpec, trace: CrankingTrace) -> Marks | None:
     until = trace.crank.end_s if trace.fired_at_s is None else trace.fired_at_s
     return find_marks(capture, sync, Span(trace.crank.start_s, until))
 
 
-def _name(base: Result, capture: Capture, marks: Marks | None, estimates: Sequence[Estimate]) -> Naming:
-    engine, sync = base.engine, base.sync_asked
-    if sync is None:
-        return name_by_pattern(engine, estimates)
+def _name(engine: Engine, marks: Mapping[SyncSpec, Marks | None], estimates: Sequence[Estimate]) -> Joined:
+    """Return which cylinder is which, by all sync sources, or by the firing pattern where there is none."""
+    if not marks:
+        return Joined(name_by_pattern(engine, estimates), None)
+    return join_namings(tuple(marks), [_named_by(spec, found, engine, estimates) for spec, found in marks.items()])
+
+
+def _named_by(sync: SyncSpec, marks: Marks | None, engine: Engine, estimates: Sequence[Estimate]) -> Naming:
     if sync.kind == "plug-out":
         return name_by_plug_out(sync, engine, estimates)
     if marks is None:
-        assert capture.column(SYNC) is None
         return replace(name_by_pattern(engine, estimates), caution=Notice("sync-cannot-name", {"why": "no-channel"}))
     return name_by_marks(marks, sync, engine, estimates)
 
@@ -231,18 +255,21 @@ def _cranking(trace: CrankingTrace, estimate: Estimate | None) -> Cranking:
     )
 
 
-def _anchor(cylinders: tuple[Cylinder, ...], gauge: Gauge | None, marks: Marks | None,
-            sync: SyncSpec | None) -> tuple[tuple[Cylinder, ...], list[Notice], list[Notice]]:
+def _anchor(result: Result, pressure: tuple[int, Gauge] | None,
+            gauge: Gauge | None) -> tuple[tuple[Cylinder, ...], list[Notice], list[Notice]]:
     """Return the cylinders with pressures where something anchors them, with notes and cautions about it."""
-    channel = gauge_from_marks(marks, sync.cylinder) if marks and sync and sync.kind == "pressure" else None
+    cylinders, channel = result.cylinders, None if pressure is None else pressure[1]
     used = gauge or channel
     if used is None:
         return cylinders, [], []
-    out = anchored(cylinders, used)
+    named = any(c.cylinder == used.cylinder for c in cylinders)
+    position = pressure[0] if pressure is not None and gauge is None and not named else None
+    out = anchored(cylinders, used, position)
     if all(c.pressure_bar is None for c in out):
-        named = any(c.cylinder == used.cylinder for c in cylinders)
-        why = "too-low-to-scale" if named else "not-named"
+        why = "too-low-to-scale" if named or position is not None else "not-named"
         return cylinders, [], [Notice("gauge-not-used", {"cylinder": used.cylinder, "why": why})]
+    if position is not None:
+        return out, [Notice("channel-anchors-position", {"position": position, "gauge_bar": used.bar})], []
     note = Notice("gauge-used" if gauge else "channel-anchors", {"cylinder": used.cylinder, "gauge_bar": used.bar})
     cautions = []
     if gauge and channel:
@@ -255,8 +282,7 @@ def _anchor(cylinders: tuple[Cylinder, ...], gauge: Gauge | None, marks: Marks |
     return out, [note], cautions
 
 
-def _without_plug_out(cylinders: tuple[Cylinder, ...], sync: SyncSpec | None) -> tuple[Cylinder, ...]:
-    """Return the cylinders to look for a pattern in: not the one whose plug was taken out on purpose."""
-    if sync is None or sync.kind != "plug-out":
-        return cylinders
-    return tuple(replace(c, state="good") if c.cylinder == sync.cylinder else c for c in cylinders)
+def _without_plug_out(cylinders: tuple[Cylinder, ...], specs: Sequence[SyncSpec]) -> tuple[Cylinder, ...]:
+    """Return the cylinders to look for a pattern in: not one whose plug was taken out on purpose."""
+    out = {spec.cylinder for spec in specs if spec.kind == "plug-out"}
+    return tuple(replace(c, state="good") if c.cylinder in out else c for c in cylinders)

@@ -64,6 +64,21 @@ class SyncFound:
 
 
 @dataclass(frozen=True)
+class SyncSource:
+    """One of several sync sources: what it was told to mark, what was seen, and whether it agrees with the surest.
+
+    `agrees` is None for a source that could not name a cylinder, or where none could.
+    """
+
+    kind: str
+    cylinder: int
+    channel: str
+    events: int
+    confidence: float
+    agrees: bool | None
+
+
+@dataclass(frozen=True)
 class Cranking:
     """The cranking itself; ampere fields are None when the scale is unknown."""
 
@@ -109,6 +124,7 @@ class Result:
     ``verdict`` is ``"none"`` exactly when `reasons` is not empty; `cylinders` is then empty.
     `reasons`, `cautions`, `notes` and `pattern` carry codes and facts (see `notice_codes`); `notes` is what is worth
     saying without being a caution. `estimate` is the accepted explanation, turned so that index 0 is position 1.
+    `sync_sources` holds every source where several were given, `sync_asked` the one that names.
     `trace` and `estimate` are kept for pictures and are not part of the JSON.
     """
 
@@ -118,6 +134,7 @@ class Result:
     cylinders: tuple[Cylinder, ...] = ()
     sync_asked: SyncSpec | None = None
     sync: SyncFound | None = None
+    sync_sources: tuple[SyncSource, ...] = ()
     cranking: Cranking | None = None
     cautions: tuple[Notice, ...] = ()
     notes: tuple[Notice, ...] = ()

@@ -52,6 +52,8 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
     "too-much-hump": ("position", "percent_of_others"),
     "sync-cannot-name": ("why", "marks", "needed", "agree", "seen_percent", "confidence_percent", "off_deg", "cylinder",
                          "companion", "ratio", "count"),
+    "sync-contradicts": ("kind", "cylinder", "channel", "other_kind", "other_cylinder"),
+    "sync-silent": ("kind", "cylinder", "channel", "other_kind", "other_cylinder", "reason"),
     "pattern-ambiguous": (),
     "gauge-not-used": ("cylinder", "why"),
     "gauge-disagrees": ("cylinder", "gauge_bar", "channel_bar"),
@@ -67,6 +69,8 @@ NOTES: dict[str, tuple[str, ...]] = {
     "code-random": ("codes",),
     "gauge-used": ("cylinder", "gauge_bar"),
     "channel-anchors": ("cylinder", "gauge_bar"),
+    "channel-anchors-position": ("position", "gauge_bar"),
+    "sync-confirms": ("count", "kind", "cylinder"),
     "pooled": ("count",),
 }
 """What else is worth saying."""

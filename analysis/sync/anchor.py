@@ -78,13 +78,19 @@ def gauge_from_marks(marks: Marks, cylinder: int) -> Gauge | None:
     return Gauge(cylinder, bar, math.hypot(scatter, SENSOR_ERROR * bar))
 
 
-def anchored(cylinders: Sequence[Cylinder], gauge: Gauge) -> tuple[Cylinder, ...]:
+def anchored(cylinders: Sequence[Cylinder], gauge: Gauge, position: int | None = None) -> tuple[Cylinder, ...]:
     """Return the cylinders with estimated peak gauge pressures and their 95 % intervals.
 
     Relative errors of the anchor, of its cylinder's percent and of each cylinder's percent add in quadrature. All
     stay as they are when the gauge's cylinder is not named or too low to scale from.
+
+    Parameters
+    ----------
+    position
+        1-based place in the firing order that the gauge was on, where its cylinder has no name.
     """
-    at = next((c for c in cylinders if c.cylinder == gauge.cylinder), None)
+    at = next((c for c in cylinders if (c.cylinder == gauge.cylinder if position is None else c.position == position)),
+              None)
     if at is None or at.relative_percent < 15.0:  # a ratio to almost nothing says nothing
         return tuple(cylinders)
     strongest_bar = gauge.bar / (at.relative_percent / 100.0)

@@ -10,8 +10,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.capture import SYNC
-
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -74,24 +72,24 @@ class Marks:
 
 
 def find_marks(capture: Capture, spec: SyncSpec, within: Span) -> Marks | None:
-    """Return the marks that `spec` describes within a stretch of the capture, None if there is no sync channel.
+    """Return the marks that `spec` describes within a stretch of the capture, None if there is no such channel.
 
     Parameters
     ----------
     capture
-        The sync channel is used at its full rate.
+        The channel is used at its full rate.
     spec
         What the channel marks; a ``plug-out`` has no channel.
     within
         The cranking.
     """
-    column = capture.column(SYNC)
+    column = capture.column(spec.channel)
     if column is None or spec.kind == "plug-out":
         return None
     first = max(0, int(within.start_s * capture.rate_hz))
     stop = min(len(column), int(within.end_s * capture.rate_hz) + 1)
     signal = column[first:stop]
-    unit = capture.channels[capture.index_of(SYNC) or 0].unit
+    unit = capture.channels[capture.index_of(spec.channel) or 0].unit
     if len(signal) < 4 or not np.isfinite(signal[:: max(1, len(signal) // SURVEY_SAMPLES)]).any():
         return _none(unit)
     if spec.kind == "cam":

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import VERDICT, installed_plugins
-from crankfold.viewer.session import ask_rig, can_ask, settings_of
+from crankfold.viewer.session import ask_rig, can_ask, joined_texts, settings_of
 from crankfold.viewer.words import say, tell
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ TOML = ".toml"
 @click.option("--from", "board", metavar="NAME[:ADDRESS]", help=say("option.from"))
 @click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
 @click.option("--probe", metavar="SCALE", help=say("option.probe_any"))
-@click.option("--sync", metavar="KIND:CYL", help=say("option.sync"))
+@click.option("--sync", multiple=True, metavar="KIND:CYL[@CHANNEL]", callback=joined_texts, help=say("option.sync"))
 @click.option("--channels", metavar="CURRENT,SYNC", help=say("option.card_channels"))
 @click.option("--reversed", "reversed_channels", multiple=True, metavar="CHANNEL", help=say("option.card_reversed"))
 @click.option("--pre-trigger", "pre_trigger_s", type=float, metavar="SECONDS", help=say("option.card_pre_trigger"))

@@ -150,7 +150,7 @@ def _engine(question: Question) -> dict[str, Any]:
 def _rig(question: Question, capture: Capture) -> dict[str, Any]:
     rig, probe = question.rig, question.probe
     text = str(probe) if probe is not None else rig.probe if rig is not None else ""
-    return {"probe": text, "sync": str(question.sync or "none"), "sample_rate_hz": float(capture.rate_hz)}
+    return {"probe": text, "sync": question.sync_text, "sample_rate_hz": float(capture.rate_hz)}
 
 
 def _gauge_table(gauge: GaugeSheet) -> dict[str, Any]:

@@ -37,6 +37,12 @@ def _unless_default(context: click.Context, option: click.Parameter, value: Any)
     return None if given is ParameterSource.DEFAULT else value
 
 
+def joined_texts(context: click.Context, option: click.Parameter, value: Any) -> Any:
+    """Return an option that was given several times as one text, None where it was not given."""
+    del context, option
+    return ", ".join(value) or None
+
+
 _OPTIONS = (
     click.option("--firing-order", metavar="1-3-4-2", help=say("option.firing_order")),
     click.option("--intervals", metavar="270-450", help=say("option.intervals")),
@@ -48,7 +54,7 @@ _OPTIONS = (
     click.option("--rig", metavar="NAME|FILE", help=say("option.rig")),
     click.option("--clamp", metavar="10mV/A", help=say("option.clamp")),
     click.option("--probe", metavar="SCALE", help=say("option.probe")),
-    click.option("--sync", metavar="KIND:CYL", help=say("option.sync")),
+    click.option("--sync", multiple=True, metavar="KIND:CYL[@CHANNEL]", callback=joined_texts, help=say("option.sync")),
     click.option("--gauge", metavar="CYL=12.1bar", help=say("option.gauge")),
     click.option("--misfire-code", "misfire_codes", multiple=True, metavar="P0302", help=say("option.misfire_code")),
     click.option("--low", type=float, default=LOW_PERCENT, show_default=True, metavar="PERCENT",

@@ -39,7 +39,7 @@ def judge(capture: Capture, question: Question, warnings: Sequence[str] = ()) ->
     from crankfold.analysis import analyse
 
     capture = in_amperes(capture, question.rig, question.probe)
-    result = analyse(capture, question.engine, sync=question.sync, thresholds=question.thresholds,
+    result = analyse(capture, question.engine, sync=question.syncs, thresholds=question.thresholds,
                      gauge=question.gauge, misfire_codes=question.misfire_codes)
     return Judged(capture, with_warnings(result, warnings), question, _marks(capture, question, result))
 
@@ -124,9 +124,10 @@ def sentence_of(text: str) -> str:
 def _marks(capture: Capture, question: Question, result: Result) -> tuple[float, ...]:
     from crankfold.analysis import find_marks
 
-    if question.sync is None or result.trace is None:
+    spec = result.sync_asked or question.sync
+    if spec is None or result.trace is None:
         return ()
-    marks = find_marks(capture, question.sync, result.trace.crank)
+    marks = find_marks(capture, spec, result.trace.crank)
     return () if marks is None else tuple(marks.time_s.tolist())
 
 

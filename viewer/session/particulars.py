@@ -38,7 +38,7 @@ def about_of(question: Question, job: Job | None = None) -> About:
     limits, gauge = question.thresholds, question.gauge
     return About(
         engine=_card(question), engine_name=question.engine.name, rig=question.rig, rig_name=question.rig_name,
-        probe="" if question.probe is None else str(question.probe), sync=str(question.sync or "none"),
+        probe="" if question.probe is None else str(question.probe), sync=question.sync_text,
         gauge="" if gauge is None else f"{gauge.cylinder}={gauge.bar:.6g}bar", misfire_codes=question.misfire_codes,
         limits={"low": limits.low_percent, "dead": limits.dead_percent, "watch": limits.watch_percent},
         job=job or Job())
@@ -119,7 +119,7 @@ def _changed(own: Question, asked: Question) -> list[str]:
     """Return the names of what an option says otherwise than the capture."""
     pairs = {
         "engine": (_bare(own.engine), _bare(asked.engine)), "rig": (own.rig, asked.rig),
-        "probe": (str(own.probe or ""), str(asked.probe or "")), "sync": (str(own.sync), str(asked.sync)),
+        "probe": (str(own.probe or ""), str(asked.probe or "")), "sync": (own.sync_text, asked.sync_text),
         "gauge": (own.gauge, asked.gauge), "misfire-code": (own.misfire_codes, asked.misfire_codes),
         "limits": (own.thresholds, asked.thresholds)}
     return [name for name, (before, now) in pairs.items() if before != now]

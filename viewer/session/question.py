@@ -16,7 +16,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Question:
-    """Everything `analyse` needs beside the capture, and the probe that makes amperes of it."""
+    """Everything `analyse` needs beside the capture, and the probe that makes amperes of it.
+
+    `also` are further sync sources beside `sync`, which is the first.
+    """
 
     engine: Engine
     sync: SyncSpec | None
@@ -27,6 +30,17 @@ class Question:
     rig: Rig | None = None
     rig_name: str = ""
     card: EngineCard | None = None
+    also: tuple[SyncSpec, ...] = ()
+
+    @property
+    def syncs(self) -> tuple[SyncSpec, ...]:
+        """All sync sources."""
+        return (*(() if self.sync is None else (self.sync,)), *self.also)
+
+    @property
+    def sync_text(self) -> str:
+        """All sync sources as `SyncSpec.parse_all` takes them, ``none`` without one."""
+        return ", ".join(map(str, self.syncs)) or "none"
 
 
 LOW_PERCENT, DEAD_PERCENT = 75.0, 15.0  # of the strongest, unless given: a gauge's limit, and our own for "none"
@@ -47,13 +61,14 @@ def question_of(options: Mapping[str, Any]) -> Question:
     engine = _engine(options, card)
     rig = rig_of(options)
     sync = options["sync"] if options["sync"] is not None or rig is None else rig.sync
+    syncs = SyncSpec.parse_all(sync, engine)
     low = LOW_PERCENT if options["low"] is None else options["low"]
     dead = DEAD_PERCENT if options["dead"] is None else options["dead"]
     watch = options["watch"]
     if watch is None:
         watch = min(100.0, max(low, low + WATCH_ABOVE_LOW))
     return Question(
-        engine=engine, sync=SyncSpec.parse(sync, engine), probe=_probe(options), rig=rig,
+        engine=engine, sync=syncs[0] if syncs else None, also=syncs[1:], probe=_probe(options), rig=rig,
         thresholds=Thresholds(low_percent=low, dead_percent=dead, watch_percent=watch),
         gauge=_gauge(options["gauge"], engine), misfire_codes=_codes(options["misfire_codes"], engine),
         rig_name=options.get("rig_name") or _stem(options.get("rig")), card=card)

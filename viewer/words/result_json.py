@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from crankfold.viewer.words.sentences import headline, next_steps, notice_text
@@ -29,6 +30,8 @@ def result_data(result: Result) -> dict[str, Any]:
         "low": list(result.low),
         "low_positions": list(result.low_positions),
         "sync": _sync(result.sync),
+        "sync_sources": [asdict(source) | {"confidence": _finite(source.confidence)}
+                         for source in result.sync_sources],
         "cranking": _cranking(result.cranking),
         "cautions": _notices("caution", result.cautions, result.engine.fuel),
         "notes": _notices("note", result.notes),
