@@ -8,7 +8,6 @@ from typing import Literal
 
 import numpy as np
 
-from crankfold.analysis.capture import SYNC
 from crankfold.analysis.errors import InputError, quoted
 
 MAX_CYLINDERS = 16
@@ -22,6 +21,7 @@ SYNC_KINDS: tuple[SyncKind, ...] = ("waste-spark", "single-spark", "cam", "press
 
 
 _SYNC = re.compile(r"([a-z-]+):(\d{1,4})(?:@([-+]?\d{1,4}(?:\.\d{1,9})?))?(?:@([^\W\d_][\w .%/#-]{0,39}))?")
+SYNC = "sync"  # the usual channel
 MIN_SAMPLES_PER_HUMP = 12.0  # fewer blur a hump's crest into its neighbours
 USUAL_RPM = 200.0  # cranking speed taken where none could be read
 
