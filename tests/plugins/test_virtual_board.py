@@ -77,6 +77,33 @@ def test_dead_and_low_cylinders_are_so_in_truth() -> None:
     assert min(relative[c] for c in (1, 4, 5, 6)) > 93.0
 
 
+@pytest.mark.parametrize(("fault", "lower"), [
+    ("gasket=3+6", {3, 6}), ("inlet-lobe=4", {4}), ("unsteady=2", {2}), ("carbon=5:75", {1, 2, 3, 4, 6})])
+def test_other_faults_are_so_in_truth(fault: str, lower: set[int]) -> None:
+    board = open_board(f"engine=launch,{fault},pace=flat,quiet=0.3,crank=2.5,after=0.2", {})
+    blocks(board)
+    order = FLEET["launch"].bench.engine.firing_order
+    relative = dict(zip(order, board.truths[0].relative_percent, strict=True))
+    assert {c for c in relative if relative[c] < 90.0} == lower
+
+
+def test_what_hangs_on_the_cables_is_seen_on_them() -> None:
+    left = amps(open_board("pace=flat,quiet=2,crank=1,after=0.3,rate=2000,left=15,noise=0,remanence=0", {}))
+    assert left[-1] == pytest.approx(15.0, abs=1.0) and abs(left[0]) < 1.0
+    lamps = amps(open_board("pace=flat,quiet=2,crank=1,after=0.3,rate=2000,lamps=12,left=0,noise=0", {}))
+    assert lamps[3900] == pytest.approx(12.0, abs=1.0) and 60.0 < lamps[1500:1700].max() < 110.0
+    glow = amps(open_board("pace=flat,quiet=2,crank=1,after=0.3,rate=2000,glow=60,measure=battery-current,noise=0", {}))
+    assert glow[3900] - glow[0] > 60.0
+
+
+def test_one_cylinder_that_fires_is_named_by_the_settings() -> None:
+    board = open_board(f"{SHORT},fires=1,fires-cylinder=4,burn=40", {})
+    blocks(board)
+    assert board.truths[0].end_s < 1.5
+    with pytest.raises(SettingError, match="fires-cylinder names cylinder 9"):
+        open_board(f"{SHORT},fires=1,fires-cylinder=9", {})
+
+
 def test_several_crankings_with_rest_between() -> None:
     board = open_board(f"{SHORT},cranks=3,rest=2", {})
     current = amps(board)
@@ -97,6 +124,16 @@ def test_known_loss_is_counted_and_shifts_nothing() -> None:
 def test_unknown_loss_is_said_once() -> None:
     found = blocks(open_board(f"{SHORT},lose=?@1.0", {}))
     assert [b.lost_before for b in found].count(None) == 1
+
+
+def test_samples_that_a_cheap_board_loses_are_counted_and_shift_nothing() -> None:
+    whole = np.concatenate([b.codes for b in blocks(open_board(SHORT, {}))])
+    found = blocks(open_board(f"{SHORT},lost=2", {}))
+    lost = sum(b.lost_before or 0 for b in found)
+    assert 0.01 < lost / len(whole) < 0.03
+    assert len(whole) - found[-1].next_index < 20  # the end may be lost too, and nobody would know
+    for block in found:
+        assert np.array_equal(block.codes, whole[block.first_index : block.next_index])
 
 
 def test_loss_beyond_the_end_ends_the_stream() -> None:
@@ -167,7 +204,8 @@ def test_other_engines_can_be_described() -> None:
     ("low=2", "low=2 needs ':'"), ("low=2:100", "leaves 100 percent"), ("bits=9.5", "no whole number"),
     ("firing-order=1-1-2", "cannot be"), ("firing-order=one", "not numbers"), ("intervals=100-200", "add up to"),
     ("strokes=3", "strokes=3 cannot be"), ("lose=some@3", "no number of samples"), ("low=x:50", "cylinder 'x'"),
-    ("sync=cam,sync-cylinder=8", "cylinder 8"), ("sync=radio", "sync=radio is none of none")])
+    ("sync=cam,sync-cylinder=8", "cylinder 8"), ("gasket=2", "names no two cylinders"), ("carbon=2:0", "0 percent"),
+    ("gasket=2+9", "gasket names cylinder 9"), ("sync=radio", "sync=radio is none of none")])
 def test_what_cannot_be_is_said_in_one_line(address: str, words: str) -> None:
     with pytest.raises(SettingError) as caught:
         open_board(address, {})

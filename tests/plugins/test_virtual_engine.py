@@ -13,9 +13,12 @@ from crankfold.plugins.virtual.specs import (
     LEAK_LAWS,
     BatterySpec,
     Bench,
+    Consumer,
     CylinderSpec,
     EngineSpec,
+    GasketLeak,
     KeySpec,
+    LockedLoad,
     StarterSpec,
 )
 
@@ -29,7 +32,7 @@ KEY = KeySpec(0.5, 3.5, 200.0)
 
 
 def cranked(engine: EngineSpec | None = None, *, seconds: float = 3.7, seed: int = 1, **parts: object) -> VirtualRun:
-    bench = replace(Bench(), key=KEY, **parts)
+    bench = replace(Bench(), **{"key": KEY, **parts})
     return simulate(bench if engine is None else replace(bench, engine=engine), seconds, seed)
 
 
@@ -262,3 +265,137 @@ def test_specifications_that_cannot_be_are_refused() -> None:
         EngineSpec().with_cylinder(9, CylinderSpec())
     with pytest.raises(ValueError, match="describe each or none"):
         physics(Bench(replace(EngineSpec(), cylinders=(CylinderSpec(),))))
+
+
+def test_a_gasket_leak_lowers_both_of_its_cylinders_and_no_other() -> None:
+    truth = cranked(replace(EngineSpec(), gasket=GasketLeak((2, 3), 6.0))).truth()
+    relative = dict(zip((1, 3, 4, 2), truth.relative_percent, strict=True))
+    assert max(relative[2], relative[3]) < 80.0 and min(relative[1], relative[4]) > 97.0
+    assert abs(relative[2] - relative[3]) < 25.0  # which of them fires first makes some difference
+
+
+def test_a_gasket_leak_neither_makes_nor_loses_gas() -> None:
+    """Still crank, valves shut, no other leak and no heat: what one cylinder loses the other gains, energy included."""
+    from crankfold.plugins.virtual.physics import through_gasket
+
+    engine = replace(SMOOTH, firing_order=(1, 2), cylinders=(CylinderSpec(leak_mm2=0.0),) * 2,
+                     gasket=GasketLeak((1, 2), 4.0))
+    c = physics(Bench(engine))
+    y = np.zeros(14)
+    y[10:14] = (4e-4, 600.0, 1e-4, 320.0)
+    rates = np.zeros(14)
+    through_gasket(c, y, np.array([8e5, 1e5]), rates)
+    assert rates[10] < 0.0 and rates[10] == -rates[12]
+
+    def stored(k: int) -> float:
+        """Rate of change of internal energy: u dm + m cv dT, from 300 K."""
+        mass, temp = y[10 + 2 * k], y[11 + 2 * k]
+        over = temp - 300.0
+        return rates[10 + 2 * k] * (713.0 * over + 0.085 * over**2) + mass * (713.0 + 0.17 * over) * rates[11 + 2 * k]
+
+    assert stored(0) == pytest.approx(-stored(1), rel=1e-9)
+
+
+def test_a_lost_inlet_lobe_leaves_nothing_to_compress_and_a_lost_exhaust_lobe_compresses_twice() -> None:
+    inlet = cranked(EngineSpec().with_cylinder(3, CylinderSpec(filling=0.0)))
+    assert inlet.truth().relative_percent[1] < 25.0
+    exhaust = cranked(EngineSpec().with_cylinder(3, CylinderSpec(exhaust=0.0)))
+    late = steady(exhaust)
+    turned = np.mod(exhaust.angle_deg - exhaust.bench.engine.fire_deg[1], 720.0)
+    between = late & (np.abs(turned - 360.0) < 60.0)
+    assert exhaust.gauge_bar[between, 1].max() > 3.0 > exhaust.gauge_bar[between, 0].min()
+    sound = cranked()
+    exhausting = np.abs(np.mod(sound.angle_deg - 180.0, 720.0) - 360.0) < 60.0
+    assert sound.gauge_bar[steady(sound) & exhausting, 1].max() < 1.0
+
+
+def test_an_unsteady_leak_changes_from_cycle_to_cycle_and_a_steady_one_does_not() -> None:
+    spreads = []
+    for scatter in (0.0, 1.2):
+        engine = EngineSpec().with_cylinder(3, CylinderSpec(leak_mm2=3.0, leak_scatter=scatter))
+        peaks = cranked(engine, seconds=5.5, key=KeySpec(0.5, 5.3, 200.0)).peaks(1, 1.2, 5.2)
+        spreads.append(peaks.std() / peaks.mean())
+    assert spreads[0] < 0.02 and spreads[1] > 0.15
+
+
+def test_scatter_makes_cycle_times_differ_by_about_so_much() -> None:
+    for scatter in (0.002, 0.008):
+        run = cranked(replace(EngineSpec(), scatter=scatter), seconds=9.0, key=KeySpec(0.5, 8.9, 200.0))
+        turns = 720.0 * np.arange(3, 15)
+        seen = np.diff([run.time_at(run.angle_deg[0] + a) for a in turns])
+        assert 0.4 * scatter < seen.std() / seen.mean() < 2.5 * scatter
+
+
+def test_stiffness_goes_with_the_turns_and_not_with_the_time() -> None:
+    from crankfold.plugins.virtual.physics import friction
+
+    smooth = replace(EngineSpec(), dry_nm=0.0, breakaway_nm=0.0, viscous_nms=0.0)
+    c = physics(Bench(replace(smooth, stiff_nm=40.0, stiff_turns=0.5)))
+    torque = [friction(c, 2.0 * np.pi * turns, 20.0) for turns in (0.0, 0.5, 1.5, 5.0)]
+    assert torque == pytest.approx([40.0, 20.0, 4.0, 40.0 / 101.0], rel=1e-6)
+
+
+def test_the_armature_takes_flux_from_the_field_when_it_draws_much() -> None:
+    from crankfold.plugins.virtual.physics import field
+
+    c = physics(Bench(starter=replace(StarterSpec(), reaction_amps=800.0)))
+    assert [field(c, i) / c.motor_k for i in (0.0, 400.0, 800.0)] == pytest.approx([1.0, 0.8, 0.5])
+
+
+def test_a_locked_load_swings_the_speed_at_its_order() -> None:
+    load = LockedLoad(1.5, 12.0, 12.0)
+    lines = []
+    for locked in ((), (load,)):
+        run = cranked(replace(EngineSpec(), locked=locked), seconds=6.0, key=KeySpec(0.5, 5.9, 200.0))
+        late = (run.time_s > 1.5) & (run.time_s < 5.8)
+        even = np.arange(run.angle_deg[late][0], run.angle_deg[late][-1] - 720.0, 5.0)
+        even = even[: len(even) // 144 * 144]  # whole cycles
+        speed = np.interp(even, run.angle_deg[late], run.crank_rad_s[late])
+        lines.append(2.0 * np.abs(np.mean(speed * np.exp(-1j * 1.5 * np.radians(even)))))
+    assert lines[1] > 5.0 * lines[0] and lines[1] > 0.2
+
+
+def test_a_starter_that_idles_draws_what_brushes_and_windage_take() -> None:
+    starter = replace(PLAIN_STARTER, drag_nm=0.5, windage_nms=0.002)
+    cylinders = tuple(CylinderSpec(fires_from_cycle=1.0) for _ in range(4))
+    run = cranked(replace(EngineSpec(), cylinders=cylinders), starter=starter, battery=PLAIN_BATTERY)
+    last = int(np.searchsorted(run.time_s, 3.4))
+    assert run.clutch_nm[last] == 0.0
+    shaft = run.armature_rad_s[last] * starter.gear_ratio
+    assert run.current_a[last] * starter.volt_seconds == pytest.approx(0.5 + 0.002 * shaft, rel=0.02)
+
+
+def test_one_cylinder_alone_fires_and_weakly() -> None:
+    def fastest(burn: float, who: tuple[int, ...]) -> float:
+        cylinders = tuple(CylinderSpec(fires_from_cycle=1.0 if k in who else None, burn=burn) for k in range(4))
+        run = cranked(replace(EngineSpec(), cylinders=cylinders))
+        assert run.fired_s is not None
+        return float(run.crank_rad_s[run.time_s < 3.4].max())
+
+    one, weak, all_four = fastest(1.0, (2,)), fastest(0.25, (2,)), fastest(1.0, (0, 1, 2, 3))
+    assert cranked().crank_rad_s.max() < weak < one < all_four
+
+
+def test_a_charge_burns_by_chance_but_the_first_for_certain() -> None:
+    from crankfold.plugins.virtual.numbers import drawn
+
+    cylinders = tuple(CylinderSpec(fires_from_cycle=2.0, burn_chance=0.3, burn=0.5) for _ in range(4))
+    bench = Bench(replace(EngineSpec(), cylinders=cylinders))
+    c = drawn(physics(bench), bench, 1.0, 3)
+    assert np.mean(c.burn_cycle > 0.0) == pytest.approx(0.3, abs=0.1)
+    assert set(np.unique(c.burn_cycle)) == {0.0, 0.5}
+    first = [int(np.ceil((1.0 + 2.0 * c.cycle - fire) / c.cycle)) for fire in c.fire]
+    assert all(c.burn_cycle[k, number] == 0.5 for k, number in enumerate(first))
+
+
+def test_consumers_are_on_their_own_leads_while_they_are_switched_on() -> None:
+    pump = Consumer(8.0, on_s=-0.2, off_s=3.1, surge=3.0, surge_s=0.02)
+    glow = Consumer(60.0, on_s=-0.4, on_starter_lead=False)
+    run, bare = (cranked(battery=replace(BatterySpec(), load_a=0.0, consumers=x)) for x in ((pump, glow), ()))
+    at = {t: round(t * 1e4) for t in (0.05, 0.15, 0.301, 0.45, 3.55, 3.65)}
+    extra = run.current_a - bare.current_a
+    assert extra[at[0.05]] == extra[at[0.15]] == 0.0 and extra[at[0.301]] == pytest.approx(24.0, rel=0.06)
+    assert extra[at[0.45]] == pytest.approx(8.0, rel=0.01) and extra[at[3.55]] == pytest.approx(8.0)
+    assert extra[at[3.65]] == 0.0
+    assert (run.battery_a - run.current_a)[at[0.15]] == pytest.approx(60.0)
+    assert run.volts[at[0.15]] < bare.volts[at[0.15]] - 0.2

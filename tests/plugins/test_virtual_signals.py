@@ -190,3 +190,25 @@ def test_two_strokes_spark_every_turn() -> None:
     times, heights = marks(run, SyncLead("single-spark", 2))
     assert np.all(np.abs(np.diff(np.interp(times, run.time_s, run.angle_deg)) - 360.0) < 0.5)
     assert heights[times > 1.0].min() > 4.0
+
+
+def test_a_clamp_keeps_a_share_of_the_largest_current_and_nothing_at_its_peak(run: VirtualRun) -> None:
+    plain, kept = (column(record(run, replace(CLEAN, remanence=share, clamp_mv_per_a=1.0)), 0) * 1e3
+                   for share in (0.0, 0.01))
+    extra = kept - plain
+    peak = int(np.argmax(plain))
+    step = 1.01e3 * record(run, replace(CLEAN, clamp_mv_per_a=1.0)).columns[0].scale
+    assert np.abs(extra[:4000]).max() <= step and abs(extra[peak]) <= step
+    assert extra[-1] == pytest.approx(0.01 * plain.max(), abs=2.0 * step)
+
+
+def test_a_cheap_board_is_late_now_and_then_and_loses_samples(run: VirtualRun) -> None:
+    whole = column(record(run, CLEAN), 0)
+    cheap = record(run, replace(CLEAN, late=0.02, late_s=0.004, lost=0.01))
+    off = np.flatnonzero(column(cheap, 0) != whole)
+    assert 0.008 < len(off) / len(whole) < 0.025  # in the quiet a late sample is like any other
+    for k in off[(off > 5000) & (off < len(whole) - 50)][:50]:
+        after = whole[k : k + 42]
+        assert after.min() - 1e-3 <= column(cheap, 0)[k] <= after.max() + 1e-3
+    assert np.mean(~cheap.arrived) == pytest.approx(0.01, abs=0.004)
+    assert record(run, CLEAN).arrived.all()
