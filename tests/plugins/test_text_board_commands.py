@@ -42,7 +42,7 @@ def test_six_columns_are_shown_and_never_fit_nor_recorded(terminals: Callable[[]
     assert "2: always 400, never moves" in checked.stdout
     assert "3: 512 to 516, a signal, taken as current" in checked.stdout
     assert "Nothing says which of the 6 columns is the current" in checked.stdout
-    assert "fit for use" not in checked.stdout
+    assert "ready to use" not in checked.stdout
     refused = command(tmp_path, "capture", "--from", f"serial-lines:{boards[1].name}", *ORDER, "--once")
     assert refused.returncode == 2
     (line,) = refused.stderr.splitlines()

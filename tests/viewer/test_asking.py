@@ -60,7 +60,7 @@ def test_nobody_is_asked_where_nobody_sits(crankfold) -> None:
     assert done.returncode == 2
     assert done.stderr.startswith("there is no rig called 'cart'; none has been saved yet")
     assert crankfold("check", "--from", "virtual", "--calibrate", "0A,200A").stderr.startswith(
-        "--calibrate keeps the scale on a rig; name it with --rig")
+        "--calibrate saves the scale in a rig; name it with --rig")
 
 
 def test_a_crank_that_was_cut_off_is_saved_at_the_next_start(crankfold) -> None:
@@ -81,7 +81,7 @@ def test_a_crank_that_was_cut_off_is_saved_at_the_next_start(crankfold) -> None:
     assert len(list((crankfold.folder / "kept").glob("*.journal"))) == 1
     done = crankfold("capture", "--from", "virtual:quiet=0.1,crank=0.3,after=0.1", "--firing-order", "1-3-4-2", "--out",
                      "kept")
-    assert "A crank that was cut off earlier is saved in kept/" in done.stdout
+    assert "A cranking test that was cut off earlier has been saved as kept/" in done.stdout
     (saved,) = (crankfold.folder / "kept").glob("2*.h5")
     assert not list((crankfold.folder / "kept").glob("*.journal"))
     again = crankfold("analyse", saved, "--firing-order", "1-3-4-2", "--json", "-")

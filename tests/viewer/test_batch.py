@@ -57,7 +57,7 @@ def reference(fleet: Path, tmp_path_factory, crankfold_in) -> Path:
     command = crankfold_in(folder, timeout_s=150.0)
     done = command("batch", fleet, "--table", "one.csv", "--workers", 1, *ABOUT, "--picture", "fleet.svg")
     assert done.returncode == 0, done.stderr
-    assert done.stdout.startswith(f"{SHORT + 1} captures: 12 even, 12 uneven, 0 without a verdict, 1 not readable.")
+    assert done.stdout.startswith(f"{SHORT + 1} captures: 12 even, 12 uneven, 0 without a verdict, 1 unreadable.")
     assert sorted(p.name for p in folder.iterdir()) == ["fleet.svg", "one.csv"]
     return folder / "one.csv"
 

@@ -20,14 +20,14 @@ def test_a_good_rig() -> None:
     done = check("--from", "virtual:quiet=60")
     assert (done.returncode, done.stderr) == (0, "")
     assert "change:" not in done.stdout
-    assert done.stdout.strip().endswith("The rig is fit for use.")
+    assert done.stdout.strip().endswith("The rig is ready to use.")
 
 
 @pytest.mark.parametrize(("settings", "says"), [
     ("rate-error=5", "% off"),
     ("lose=200@1", "200 of"),
-    ("unit=V,clamp=1,bits=8", "One count of the converter is"),
-    ("noise=15", "is too much"),
+    ("unit=V,clamp=1,bits=8", "One step of the converter is"),
+    ("noise=15", "is too high"),
 ])
 def test_a_bad_rig_says_what_to_change(settings: str, says: str) -> None:
     done = check("--from", f"virtual:quiet=60,{settings}", "--clamp", "1mV/A")

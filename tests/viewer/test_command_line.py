@@ -36,7 +36,7 @@ def test_a_dead_cylinder_is_named_in_words_and_in_json(crankfold, dead_csv: Path
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
     assert "Cylinder 3 has no compression." in done.stdout
-    assert "All cylinders equally low look even" in done.stdout
+    assert "If every cylinder is equally low" in done.stdout
     assert "leak-down test on cylinder 3" in done.stdout
     data = json.loads((crankfold.folder / "out.json").read_text())
     assert data["format"] == "crankfold.result/1"
@@ -90,7 +90,7 @@ def test_the_demonstration_names_the_dead_cylinder_and_keeps_files(crankfold) ->
     done = crankfold("demo", "--dead", "2", "--out", "demo")
     assert done.returncode == 0, done.stderr
     assert time.monotonic() - began < 40
-    for words in ("Armed.", "Cranking.", "Caught", "Cylinder 2 has no compression.", "What this test cannot see"):
+    for words in ("Armed.", "Cranking.", "Caught", "Cylinder 2 has no compression.", "What this test can't see"):
         assert words in done.stdout
     kept = crankfold.folder / "demo"
     assert json.loads((kept / "demo.json").read_text())["low"] == [2]
@@ -106,7 +106,7 @@ WRONG_OPTIONS = [
     (("--firing-order", ORDER, "--strokes", "four"), "--strokes"),
     (("--firing-order", ORDER, "--clamp", "0mV/A"), "above zero"),
     (("--firing-order", ORDER, "--clamp", "10 apples"), "not understood"),
-    (("--firing-order", ORDER, "--clamp", "10mV/A", "--probe", "100uOhm"), "give one of them"),
+    (("--firing-order", ORDER, "--clamp", "10mV/A", "--probe", "100uOhm"), "use one of them"),
     (("--firing-order", ORDER, "--sync", "waste-spark:7"), "no cylinder 7"),
     (("--firing-order", ORDER, "--sync", "moon:1"), "sync"),
     (("--firing-order", ORDER, "--gauge", "9=12bar"), "no cylinder 9"),
@@ -296,7 +296,7 @@ def test_help_is_there_at_once(crankfold) -> None:
 
 def test_a_kept_rig_and_engine_card_stand_for_their_options(in_process, monkeypatch, tmp_path: Path) -> None:
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
-    assert "None is kept yet." in in_process("engine").stdout
+    assert "None saved yet." in in_process("engine").stdout
     assert in_process("engine", "pump", "--firing-order", ORDER, "--fuel", "spark").returncode == 0
     kept = in_process("rig", "cart", "--from", "virtual", "--set", "dead=4", "--set", "sync=cam", "--set", "unit=V",
                      "--set", "pace=flat", "--set", "crank=3", "--probe", "10mV/A", "--sync", "cam:1@200")
@@ -304,8 +304,8 @@ def test_a_kept_rig_and_engine_card_stand_for_their_options(in_process, monkeypa
     assert in_process("engine").stdout.split() == ["pump"]
     assert "probe = 10mV/A" in in_process("rig", "cart").stdout
     shelf = tmp_path / "settings" / "crankfold"
-    assert f"kept in {shelf / 'rigs' / 'cart.toml'}" in in_process("rig", "cart").stdout
-    assert f"kept in {shelf / 'engines' / 'pump.toml'}" in in_process("engine", "pump").stdout
+    assert f"saved in {shelf / 'rigs' / 'cart.toml'}" in in_process("rig", "cart").stdout
+    assert f"saved in {shelf / 'engines' / 'pump.toml'}" in in_process("engine", "pump").stdout
     for option in ("--volts", "--system-v"):
         assert "system_v = 24" in in_process("engine", "tug", "--firing-order", ORDER, option, "24").stdout
     done = in_process("capture", "--rig", "cart", "--engine", "pump", "--json", "-")
@@ -333,7 +333,7 @@ def test_a_killed_capture_is_saved_by_the_next_one(crankfold) -> None:
     assert [Path(name).suffix for name in crankfold.left_behind() if name != "kept"] == [".journal"]
     done = crankfold(*about, "--set", "pace=flat", "--set", "crank=3")
     assert done.returncode == 0, done.stderr
-    assert "A crank that was cut off earlier is saved" in done.stdout
+    assert "A cranking test that was cut off earlier has been saved" in done.stdout
     suffixes = [Path(name).suffix for name in crankfold.left_behind() if name != "kept"]
     assert sorted(suffixes) == sorted([".h5", ".html", ".json", ".png", ".svg"] * 2)  # it is analysed, too
 

@@ -99,13 +99,13 @@ def test_three_cranks_one_of_them_too_short(on_a_terminal, crankfold) -> None:
     heard = said.count(BELL)
     said = said.replace(BELL, "")
     places = [said.index(words) for words in (
-        "10 seconds at most", "Leave the key alone until I say crank: the 1.5 s before it", "sooner than wished",
+        "10 seconds at most", "Don't touch the key until you see", "You cranked before it was ready",
         "Cylinder 3 has no compression.", "Armed. Crank.", "Cranking.", "Why no verdict",
-        "No verdict: cranked too briefly.", "3 cranks were judged:")]
+        "No verdict: not cranked long enough.", "3 cranks were analysed:")]
     assert places == sorted(places), said
     assert said.count("█") > 100
     assert re.findall(r"^[123]\. .*$", said, re.MULTILINE) == [
-        "1. Cylinder 3 has no compression.", "2. No verdict: cranked too briefly.",
+        "1. Cylinder 3 has no compression.", "2. No verdict: not cranked long enough.",
         "3. Cylinder 3 has no compression."], said
     assert json.loads((crankfold.folder / "latest.json").read_text())["low"] == [3]
     verdicts = [json.loads(path.read_text()) for path in sorted((crankfold.folder / "kept").glob("*.json"))]
@@ -124,7 +124,7 @@ def test_ctrl_c_while_cranking_keeps_and_judges_what_came(on_a_terminal, crankfo
     time.sleep(2.0)
     run.process.send_signal(signal.SIGINT)
     assert run.ended() == 0, run.said
-    assert "One crank was judged:" in run.said
+    assert "One crank was analysed:" in run.said
     assert "1. One cylinder has no compression." in run.said
     assert "Traceback" not in run.said
     assert BELL not in run.said

@@ -162,7 +162,7 @@ def test_a_low_cylinder_is_red_and_hatched_and_says_so(uneven_result, dead_three
     scene = picture_of(uneven_result, dead_three)
     hatched = [item for item in scene.items if getattr(item, "hatch", None) == look.LIGHT.vermilion]
     assert len(hatched) >= 2
-    assert "dead 0 %" in texts(scene)
+    assert "no compression" in texts(scene)
     assert any(isinstance(i, Words) and i.text == "3" and i.colour == look.LIGHT.vermilion for i in scene.items)
     even = replace(uneven_result, cylinders=tuple(replace(c, state="good") for c in uneven_result.cylinders))
     assert not [i for i in picture_of(even, dead_three).items if getattr(i, "hatch", None) == look.LIGHT.vermilion]
@@ -193,7 +193,7 @@ def test_a_refused_capture_shows_the_bare_trace_and_the_reason(healthy) -> None:
     result = Result("none", Engine((1, 3, 4, 2)), reasons=(Notice("no-cranking", {"unit": "A"}),))
     scene = picture_of(result, healthy)
     assert "No verdict: no cranking found." in texts(scene)
-    assert any("Clamp the one lead" in text for text in texts(scene))
+    assert any("Clamp the one cable" in text for text in texts(scene))
 
 
 @pytest.mark.parametrize("capture", [

@@ -64,7 +64,7 @@ def test_a_place_that_cannot_be_written_is_told(tmp_path: Path) -> None:
         check_writable(tmp_path / "nowhere" / "a.json")
     with pytest.raises(InputError, match="is a folder"):
         check_writable(tmp_path)
-    with pytest.raises(InputError, match="cannot be written"), Outputs() as outputs:
+    with pytest.raises(InputError, match="can't write"), Outputs() as outputs:
         outputs.add(tmp_path / "nowhere" / "a.json", b"")
     assert not list(tmp_path.iterdir())
 
@@ -89,12 +89,12 @@ def test_a_question_holds_what_the_options_say() -> None:
 
 def test_the_verdict_is_said_in_one_sentence(uneven_result, even_result) -> None:
     assert headline(uneven_result) == "Cylinder 3 has no compression."
-    assert headline(even_result) == "All 4 cylinders pull alike."
+    assert headline(even_result) == "All 4 cylinders are even."
 
 
 def test_before_cranking_the_dangers_are_named() -> None:
     said = " ".join(safety())
-    for word in ("belts", "Fuel off", "gas", "10 seconds", "Local codes and licensed practice"):
+    for word in ("belts", "Fuel disabled", "gas", "10 seconds", "Local codes and licensed practice"):
         assert word in said
 
 

@@ -68,7 +68,7 @@ def test_a_folder_is_taken_as_a_batch_takes_it(in_process, repeats: list[Path], 
     data = json.loads(done.stdout)
     assert [(Path(f["file"]).name, f["group"]) for f in data["files"]] == [("a.h5", "first"), ("b.h5", "first")]
     left = {Path(f["file"]).name: f["why"] for f in data["left_out"]}
-    assert "no numbers" in left.pop("c.h5")  # for the file beside it says that there is no mark
+    assert "aren't identified" in left.pop("c.h5")  # for the file beside it says that there is no mark
     assert list(left) == ["shopping.csv"]
     assert "no numbers below the header" in left["shopping.csv"]
     assert f"Left out: {left['shopping.csv']}" in done.stderr
@@ -78,7 +78,7 @@ def test_a_folder_is_taken_as_a_batch_takes_it(in_process, repeats: list[Path], 
 def test_a_folder_has_the_messages_of_a_batch(in_process, repeats: list[Path], tmp_path: Path) -> None:
     (tmp_path / "empty").mkdir()
     for command in (("study",), ("batch", "--table", "t.csv")):
-        for wrong, said in (("empty", "there is no capture in"), ("gone", "no such file or folder")):
+        for wrong, said in (("empty", "no captures found in"), ("gone", "no such file or folder")):
             done = in_process(*command, tmp_path / wrong, *ABOUT)
             assert (done.returncode, done.stdout) == (2, "")
             assert said in done.stderr
@@ -105,7 +105,7 @@ def test_what_has_no_verdict_or_no_names_is_left_out_with_its_reason(in_process,
     done = in_process("study", *repeats[:2], quiet, even_csv, *ABOUT)
     assert done.returncode == 0
     assert f"Left out: {quiet}. No verdict: no cranking found." in done.stderr
-    assert f"Left out: {even_csv}. Its cylinders have no numbers" in done.stderr
+    assert f"Left out: {even_csv}. Its cylinders aren't identified" in done.stderr
     assert done.stdout.startswith("2 recordings")
     done = in_process("study", repeats[0], quiet, *ABOUT)
     assert (done.returncode, done.stdout) == (3, "")
@@ -117,7 +117,7 @@ def test_a_copy_of_a_recording_is_left_out_and_that_is_said(in_process, repeats:
     copy.write_bytes(repeats[0].read_bytes())
     done = in_process("study", *repeats[:2], copy, *ABOUT, "--json", "-")
     assert f"Left out: {copy}. It is the same recording as {repeats[0]}" in done.stderr
-    assert "crank again for each one" in done.stderr
+    assert "do a new cranking test each time" in done.stderr
     data = json.loads(done.stdout)
     assert [f["file"] for f in data["left_out"]] == [str(copy)]
     assert all(c["count"] == 2 and c["repeatability_sd"] > 0.0 for c in data["cylinders"])
@@ -134,7 +134,7 @@ def test_a_copy_tells_nothing_more_elsewhere_either(in_process, repeats: list[Pa
     copy.write_bytes(repeats[0].read_bytes())
     done = in_process(command, repeats[0], copy, *ABOUT)
     assert (done.returncode, done.stdout) == (2, "")
-    assert f"{copy} is the same recording as {repeats[0]}; leave it out, and crank again" in done.stderr
+    assert f"{copy} is the same recording as {repeats[0]}; leave it out, and do another cranking test" in done.stderr
     assert in_process(command, *repeats[:2], *ABOUT).returncode == 0
 
 

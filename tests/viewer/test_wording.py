@@ -115,7 +115,7 @@ def test_every_sentence_of_a_code_can_be_chosen(family: str) -> None:
 def test_another_number_of_humps_is_told_with_both_numbers() -> None:
     facts = {"humps": 3, "cylinders": 6, "rpm": 150.0}
     text = notice_text("reason", Notice("hump-count", facts))
-    assert text.startswith("The current shows 3 humps a cycle, not the 6 of this firing order.")
+    assert text.startswith("3 humps per cycle, but the firing order has 6 cylinders.")
     every_other = notice_text("reason", Notice("hump-count", {"why": "every-other"} | facts))
     assert "every other cylinder has no compression" in every_other
 
@@ -135,14 +135,14 @@ def test_notices_choose_the_sentence_that_fits_their_facts() -> None:
     named = Notice("one-dead", {"cylinders": (3,), "positions": (2,)})
     unnamed = Notice("one-dead", {"cylinders": (), "positions": (2,)})
     assert "cylinder 3" in notice_text("pattern", named)
-    assert notice_text("pattern", unnamed).startswith("Name the dead cylinder")
-    assert "direct current" in notice_text("reason", Notice("ac-probe"))
+    assert notice_text("pattern", unnamed).startswith("Identify the cylinder")
+    assert "DC clamp" in notice_text("reason", Notice("ac-probe"))
 
 
 def test_a_rate_that_is_hardly_too_low_does_not_read_as_enough() -> None:
     facts = {"sample_rate_hz": 99.7, "needed_hz": 100}
     text = notice_text("reason", Notice("rate-too-low", facts))
-    assert text.startswith("99.7 samples a second are too few for this engine; 100 are the least.")
+    assert text.startswith("99.7 samples a second is too slow for this engine; it needs at least 100.")
     low = say("check.bad.rate-low", rate_hz=79.6, needed_hz=80.0, cylinders=4)
     assert low.startswith("79.6 samples a second are too few")
     assert say("check.good.rate", rate_hz=2003.7, nominal_hz=500.0).startswith("2004 samples a second; the")

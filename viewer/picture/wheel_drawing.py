@@ -90,7 +90,9 @@ def _label(spoke: Spoke, centre: tuple[float, float], rim: float, size: float, p
     low = spoke.state in ("low", "dead")
     small = max(look.SCALE_TYPE, size * 0.62)
     words = say("label.percent_short", relative_percent=spoke.percent)
-    if spoke.state != "good":
+    if spoke.state == "dead":
+        words = say("state.dead")
+    elif spoke.state != "good":
         words = f"{say(f'state.{spoke.state}')} {words}"
     wide, tall = measures.width_of(words, small) + 10.0, size * 0.8 + small * 1.45
     sine, cosine = point(spoke.turn_deg, 1.0)

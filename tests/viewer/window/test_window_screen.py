@@ -203,7 +203,7 @@ def test_paper_keys_help_and_details(judged_window: Any) -> None:
     press(judged_window, Qt.Key.Key_H)
     assert not page.over.isVisible()
     press(judged_window, Qt.Key.Key_D)
-    assert any("95 times in 100" in line for line in page.over.sentences)
+    assert any("95 % intervals" in line for line in page.over.sentences)
     press(judged_window, Qt.Key.Key_Escape)
     assert not page.over.isVisible()
 

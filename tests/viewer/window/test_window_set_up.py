@@ -25,11 +25,11 @@ def said(sync: str | None, fuel: str = "") -> str:
 
 # Which way round fuel and ignition are for each test: common practice, no source.
 def test_the_checklist_changes_with_the_test() -> None:
-    assert "fuel off" in said(None)
-    assert "ignition off, or every plug lead on its plug" in said(None)
+    assert "fuel disabled" in said(None)
+    assert "ignition off, or all plug leads connected" in said(None)
     for sparks in ("waste-spark:1", "single-spark:1"):
         assert "ignition on," in said(sparks)
-        assert "none hangs free" in said(sparks)
+        assert "all plug leads connected" in said(sparks)
     for cold in ("pressure:2", "plug-out:2"):
         assert "ignition off" in said(cold)
         assert "ignition on," not in said(cold)
