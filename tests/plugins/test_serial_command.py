@@ -187,7 +187,7 @@ def test_pulled_out_while_cranking_and_plugged_in_again(terminals: Callable[[], 
     pulled_s = time.monotonic()
     capture.wait_for("Board lost: the board at")
     assert time.monotonic() - pulled_s < 3.0  # one second, and what a busy computer adds
-    assert "is gone; check the cable and plug it in again. What came before is kept." in capture.said
+    assert "is gone; check the cable and plug it in again. What came before is saved." in capture.said
     board.plug_in()
     capture.wait_for("The board is back.")
     capture.wait_for("Armed. Crank.", times=2)
@@ -256,7 +256,7 @@ def test_a_board_that_breaks_while_cranking(terminals: Callable[[], Any], run: C
         timers.append(crank_and(boards[name], capture, BREAKS[name][0]))
     for name, (_, words) in BREAKS.items():
         captures[name].wait_for("Board lost")
-        assert words in captures[name].said
+        captures[name].wait_for(words)
         time.sleep(0.2)
         captures[name].process.send_signal(signal.SIGINT)
         assert captures[name].ended() == 3, captures[name].said
