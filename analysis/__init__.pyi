@@ -14,6 +14,7 @@ from .many.reference import Reference, reference
 from .many.table import CRANKING, CYLINDER, HEALTH, Cell, result_row
 from .many.validation import Case, CylinderSaid, Pair, Validation, Verdicts, right_share, validate
 from .model.estimation import Estimate
+from .motion import Motion, SpeedEstimate, TwoViews, Wheel, estimate_from_speed, motion_of, motion_of_speed, two_views
 from .pipeline import analyse
 from .result import Cranking, Cylinder, Health, Notice, Result, State, SyncFound
 from .signal.conditioning import NoCranking, condition
@@ -28,9 +29,10 @@ __all__ = [
     "Agreement", "BAR_IN", "BATTERY", "CRANKING", "CURRENT", "CUT_SHORT", "CYLINDER", "Capture", "Case", "Cell",
     "Channel", "Cranking", "CrankingDetector", "CrankingTrace", "Cylinder", "CylinderPrecision", "CylinderSaid",
     "DetectorState", "Difference", "End", "Engine", "Estimate", "Fuel", "Gap", "Gauge", "HEALTH", "HIGHEST_BAR",
-    "HIGHEST_RPM", "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "NoCranking", "Notice", "Onset", "PRESSURE",
-    "Pair", "Proportion", "Reference", "Result", "SYNC", "State", "SyncFound", "SyncSpec", "Thresholds", "Validation",
-    "Verdicts", "__version__", "agreement", "analyse", "carried_over", "coded_cylinder", "compare", "condition",
-    "find_gaps", "find_marks", "least_rate_hz", "percent_with_hole", "pooled_cranks", "quoted", "reference",
-    "result_row", "right_share", "same_recordings", "shortened", "study", "validate",
+    "HIGHEST_RPM", "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "Motion", "NoCranking", "Notice", "Onset",
+    "PRESSURE", "Pair", "Proportion", "Reference", "Result", "SYNC", "SpeedEstimate", "State", "SyncFound",
+    "SyncSpec", "Thresholds", "TwoViews", "Validation", "Verdicts", "Wheel", "__version__", "agreement", "analyse",
+    "carried_over", "coded_cylinder", "compare", "condition", "estimate_from_speed", "find_gaps", "find_marks",
+    "least_rate_hz", "motion_of", "motion_of_speed", "percent_with_hole", "pooled_cranks", "quoted", "reference",
+    "result_row", "right_share", "same_recordings", "shortened", "study", "two_views", "validate",
 ]

@@ -56,6 +56,7 @@ from .session_plan import Followed, Patience, SessionPlan
 from .signals import Signals
 from .standing import RUNNING, VERDICTS, Phase, Spoken, Standing, after, sentence, spoken
 from .tones import NOTES, Sink, told_by_tone, tone_wav
+from .tooth_times import read_motion
 from .warm_up import VIRTUAL, prepare_solver, prepare_virtual
 
 __all__ = [
@@ -69,4 +70,12 @@ __all__ = [
     "picture_bytes", "plan_of", "pool", "prepare_solver", "prepare_virtual", "question_for", "question_of",
     "read_capture", "rig_of", "scene_bytes", "sentence", "settings_of", "sheet_job", "show", "spoken", "stem_of",
     "told_about", "told_by_tone", "tone_wav", "unwritable", "warnings_of", "with_result",
+    "LOST", "NOTES", "News", "NoBoard", "Opened", "Outputs", "Over", "Passing", "Patience", "Phase", "Question",
+    "RUNNING", "Readying", "Rescued", "Resting", "Retrying", "Saved", "Session", "SessionPlan", "Signals", "Sink",
+    "Spoken", "Standing", "Told", "Unjudged", "Unkept", "VERDICTS", "VIRTUAL", "after", "ask_columns", "ask_engine",
+    "ask_rig", "calibrate", "can_ask", "check_different", "check_picture_path", "check_source", "check_writable",
+    "engine_options", "given", "in_amperes", "judge", "keep", "list_names", "longest", "make_folder", "picture_bytes",
+    "plan_of", "pool", "prepare_solver", "prepare_virtual", "question_of", "read_capture", "read_motion", "rig_of",
+    "scene_bytes", "sentence", "settings_of", "show", "spoken", "stem_of", "told_by_tone", "tone_wav", "unwritable",
+    "warnings_of",
 ]

@@ -7,6 +7,7 @@ from .progress import Line, judging_text, solver_ready, working
 from .report import print_result, print_safety
 from .result_json import json_text, result_data, result_text
 from .sentences import Answer, answer, headline, low_ones, safety, say_for, short_name
+from .speed import speed_data, speed_headline, speed_lines, views_lines
 from .study import groups_of, study_data, study_lines
 from .terminal import complain, prepare, tame, tell
 from .validation import Speeds, plain_sentence, validation_data, validation_headline, validation_lines
@@ -16,6 +17,7 @@ __all__ = [
     "columns_setting", "comparison_data", "comparison_headline", "complain", "decimal_points", "differences_between",
     "event_text", "groups_of", "headline", "json_text", "judging_text", "low_ones", "narrator", "plain",
     "plain_sentence", "prepare", "print_result", "print_safety", "result_data", "result_text", "safety", "say",
-    "say_count", "say_for", "short_name", "solver_ready", "study_data", "study_lines", "tame", "tell",
-    "validation_data", "validation_headline", "validation_lines", "working",
+    "say_count", "say_for", "short_name", "solver_ready", "speed_data", "speed_headline", "speed_lines", "study_data",
+    "study_lines", "tame", "tell", "validation_data", "validation_headline", "validation_lines", "views_lines",
+    "working",
 ]

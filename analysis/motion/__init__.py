@@ -1,0 +1,7 @@
+"""The crank's own motion as an input: tooth times, relative compression from speed, and speed beside current."""
+
+from __future__ import annotations
+
+import lazy_loader
+
+__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)
