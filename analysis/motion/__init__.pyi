@@ -3,5 +3,6 @@ from .views import TwoViews, two_views
 from .wheel import Motion, Wheel, motion_of, motion_of_speed
 
 __all__ = [
-    "Motion", "SpeedEstimate", "TwoViews", "Wheel", "estimate_from_speed", "motion_of", "motion_of_speed", "two_views",
+    "Motion", "SpeedEstimate", "TwoViews", "Wheel", "estimate_from_speed", "motion_of", "motion_of_speed",
+    "two_views",
 ]
