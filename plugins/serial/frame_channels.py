@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass
 
 from crankfold.acquire import CURRENT, LEFT_OUT, SYNC, SettingError
+from crankfold.analysis import shortened
 
 _NAME = re.compile(r"-|[^\W\d_][\w .%/#-]{0,39}")
 
@@ -54,7 +55,7 @@ def named_inputs(text: str, count: int) -> tuple[NamedInput, ...]:
     numbers, names = {each.number for each in found}, {each.name for each in found}
     fits = numbers <= set(range(count)) and len(numbers) == len(names) == len(found)
     if CURRENT not in names or not fits:
-        raise SettingError(f"channels={text} cannot be used with a board of {count} channels",
+        raise SettingError(f"channels={shortened(text)} cannot be used with a board of {count} channels",
                            "name its channels in order, current among them and - for one to leave out, or give the "
                            "number of the current's channel and, after a comma, that of the sync mark")
     return tuple(sorted(found, key=lambda each: (each.name != CURRENT, each.name != SYNC, each.number)))

@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
+from crankfold.plugins.serial import frames_board
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
@@ -31,6 +33,13 @@ def run(*command: str | Path) -> str:
         pytest.fail(f"{command[0]} is missing; this test needs: {NEEDED}")
     assert done.returncode == 0, f"{command}\n{done.stdout}{done.stderr}"
     return done.stdout + done.stderr
+
+
+@pytest.fixture(autouse=True)
+def patience(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a busy computer an emulated chip stands still for longer than the driver waits for a real one."""
+    for limit in ("ASK_AGAIN_S", "ANSWER_S", "RESET_S", "SILENCE_S"):
+        monkeypatch.setattr(frames_board, limit, 20.0)
 
 
 @pytest.fixture(scope="session")
