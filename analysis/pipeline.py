@@ -10,6 +10,8 @@ import numpy as np
 from crankfold.analysis.answer import (
     Thresholds,
     as_current,
+    battery_beside,
+    battery_cautions,
     cranking_cautions,
     find_pattern,
     health_of_voltage,
@@ -25,6 +27,7 @@ from crankfold.analysis.answer import (
     tall_hump,
     trace_cautions,
     widened,
+    with_battery,
 )
 from crankfold.analysis.capture import CURRENT, CUT_SHORT, PRESSURE
 from crankfold.analysis.criticism import (
@@ -38,6 +41,7 @@ from crankfold.analysis.criticism import (
     one_cylinder,
 )
 from crankfold.analysis.engine import SyncSpec
+from crankfold.analysis.model import FitOptions
 from crankfold.analysis.model import estimate as explain
 from crankfold.analysis.result import Cranking, Cylinder, Notice, Result
 from crankfold.analysis.signal import NoCranking, Span, after_decompressor, condition
@@ -59,6 +63,7 @@ from crankfold.analysis.sync import (
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from crankfold.analysis.answer import BatteryBeside
     from crankfold.analysis.capture import Capture
     from crankfold.analysis.engine import Engine
     from crankfold.analysis.model import Estimate
@@ -122,11 +127,14 @@ def _answer(capture: Capture, base: Result, specs: tuple[SyncSpec, ...], thresho
         return replace(base, reasons=(no_cranking(nothing.facts, unit),))
     base = replace(base, trace=trace, cautions=tuple(trace_cautions(trace, battery_voltage=volts, shut_s=shut_s)),
                    cranking=_cranking(trace, None))
+    beside = None if volts else battery_beside(capture, trace)
+    if not volts:
+        base = replace(base, cautions=(*base.cautions, *battery_cautions(capture, beside, system_v=engine.system_v)))
     reasons = before_fit(trace, engine, battery_voltage=volts)
     if reasons:
         return replace(base, reasons=reasons)
     with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # a start that runs away is dropped there
-        estimates = explain(trace, engine)
+        estimates = explain(trace, engine, _options(beside))
         if not holds(estimates):
             base, estimates = _look_again(base, trace, estimates)
     assert base.trace is not None
@@ -146,6 +154,11 @@ def _answer(capture: Capture, base: Result, specs: tuple[SyncSpec, ...], thresho
     return result if result.verdict == "none" else _beside(result, capture, marks, gauge, misfire_codes)
 
 
+def _options(beside: BatteryBeside | None) -> FitOptions | None:
+    """Return how to fit: with the drift that the battery's voltage shows, where it was measured."""
+    return None if beside is None else FitOptions(drift=beside.drift, drift_sd=beside.drift_sd)
+
+
 def _look_again(base: Result, trace: CrankingTrace,
                 first: tuple[Estimate, ...]) -> tuple[Result, tuple[Estimate, ...]]:
     """Return what a second look finds, with the caution that a beginning was left out where it was."""
@@ -162,7 +175,8 @@ def _health(result: Result, capture: Capture) -> Health | None:
         return None
     if not is_battery_voltage(capture):
         holds = not any(r.code in UNFIT for r in result.reasons)  # a fit that does not hold tells nothing of a battery
-        return read_health(result.trace, result.estimate if holds else None, system_v=result.engine.system_v)
+        health = read_health(result.trace, result.estimate if holds else None, system_v=result.engine.system_v)
+        return with_battery(health, battery_beside(capture, result.trace))
     return health_of_voltage(capture, result.trace.crank)
 
 

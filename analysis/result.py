@@ -102,10 +102,13 @@ class Health:
     stall_current_a
         What the starter would draw if held.
     resistance_ohm
-        Battery, cable and starter together, at the assumed open-circuit voltage in `voltage_v`.
+        Battery, cable and starter together, at the voltage in `voltage_v`: assumed, or measured at the battery.
     rest_v, cranking_v, lowest_v
         The battery's voltage before the crank, on average while cranking, and at its lowest, where it was measured in
-        place of a current.
+        place of a current or beside it.
+    battery_ohm, starter_ohm, cable_ohm
+        The battery's own; the starter's at its in-rush, an upper limit, with its cables where `cable_ohm` is None; the
+        cables', where the voltage at the starter was measured too.
     """
 
     sag_percent: float | None = None
@@ -115,6 +118,9 @@ class Health:
     rest_v: float | None = None
     cranking_v: float | None = None
     lowest_v: float | None = None
+    battery_ohm: float | None = None
+    starter_ohm: float | None = None
+    cable_ohm: float | None = None
 
 
 @dataclass(frozen=True)

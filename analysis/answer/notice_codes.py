@@ -35,6 +35,8 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
     "crank-left-out": ("count", "of", "code"),
     "more-cranks": ("count", "longest_s"),
     "weak-battery": ("sag_percent",),
+    "battery-channel": (),
+    "low-voltage": ("cranking_v", "least_v"),
     "slow-cranking": ("rpm",),
     "fast-smooth": ("rpm", "ripple_percent"),
     "inrush-clipped": ("inrush", "unit"),

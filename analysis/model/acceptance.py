@@ -178,7 +178,7 @@ def start_fit(trace: Trace, menu: begin.Menu, *, series: bool, offset: int,
     problem = _problem(trace, data, starts, lengths, series=series, options=options)
     amplitude = float(p[GLOBALS])
     box = make_box(engine.cylinders, phases, trace.inrush, amplitude, phase_weight=START_PHASE_WEIGHT,
-                   prior_scale=START_PRIOR_TIMES * options.prior_scale)
+                   prior_scale=START_PRIOR_TIMES * options.prior_scale, drift=options.drift, drift_sd=options.drift_sd)
     stages = begin.START_STAGES if options.continuation else begin.PLAIN_STAGES
     return Fit(problem, box, _run(problem, p, box, stages, amplitude), offset)
 
@@ -200,7 +200,7 @@ def polish(trace: Trace, fit: Fit, *, options: FitOptions = FULL) -> Fit | None:
     problem = _problem(trace, data, starts, lengths, series=fit.problem.series, options=options)
     amplitude = max(float(fit.amplitudes.max()), 1.0)
     box = make_box(engine.cylinders, phases, trace.inrush, amplitude, prior_scale=options.prior_scale,
-                   phase_weight=POLISH_PHASE_WEIGHT)
+                   phase_weight=POLISH_PHASE_WEIGHT, drift=options.drift, drift_sd=options.drift_sd)
     return Fit(problem, box, _run(problem, p, box, begin.polish_stages(options), amplitude), fit.offset)
 
 

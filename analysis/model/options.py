@@ -25,6 +25,8 @@ class FitOptions:
         Fit the compression ratio, the push-back, the hold-in current, the electrical lag; off: fixed at their priors.
     more_starts
         Try other starts when the first does not explain enough.
+    drift, drift_sd
+        Change of the stall current from first to last where something else has measured it, and how well; None: fitted.
     prior_scale
         Weight of a prior one spread off, as the root of a share of the variance.
     """
@@ -40,6 +42,8 @@ class FitOptions:
     free_lag: bool = True
     more_starts: bool = True
     prior_scale: float = 0.003
+    drift: float | None = None
+    drift_sd: float = 0.005
 
 
 FULL = FitOptions()

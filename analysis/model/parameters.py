@@ -18,6 +18,7 @@ LOG_STALL, DRIFT, LOG_GEAR, LOG_ARMATURE, LOG_ENGINE, LOG_KNEE = range(6)
 FRICTION, VISCOUS, RATIO, HOLD_IN, LOG_LAG, LOG_PUSH = range(6, 12)
 GLOBALS = 12  # then one amplitude a cylinder, then one phase a window
 
+LEAST_DRIFT_SD = 0.003  # what is measured is the battery's; windings that warm up add as much
 NOMINAL_LEVEL = 300.0  # model amperes at the trace's 95th percentile
 
 
@@ -61,7 +62,7 @@ class Box:
 
 
 def make_box(cylinders: int, phases_deg: NDArray[np.float64], inrush: float, amplitude: float,
-             *, prior_scale: float, phase_weight: float) -> Box:
+             *, prior_scale: float, phase_weight: float, drift: float | None = None, drift_sd: float = 0.0) -> Box:
     """Return priors, bounds and step limits for all parameters.
 
     Parameters
@@ -72,10 +73,14 @@ def make_box(cylinders: int, phases_deg: NDArray[np.float64], inrush: float, amp
         In-rush peak and typical load amplitude, model amperes.
     prior_scale, phase_weight
         Weight of a prior one spread off, and of a phase one degree off, as the root of a share of the variance.
+    drift, drift_sd
+        Where it was measured, the drift of the stall current and its standard deviation.
     """
     shift = np.zeros(GLOBALS)
     shift[LOG_STALL] = np.log(inrush)
     table = np.array([[r.start, r.spread, r.low, r.high, r.step] for r in RULES])
+    if drift is not None:
+        table[DRIFT, :2] = np.clip(drift, *table[DRIFT, 2:4]), max(drift_sd, LEAST_DRIFT_SD)
     prior = table[:, 0] + shift
     a = np.ones(cylinders)
     w = np.ones(len(phases_deg))

@@ -92,7 +92,7 @@ def _health(health: Health | None) -> dict[str, Any] | None:
         return None
     return {name: _finite(getattr(health, name))
             for name in ("sag_percent", "stall_current_a", "resistance_ohm", "voltage_v", "rest_v", "cranking_v",
-                         "lowest_v")}
+                         "lowest_v", "battery_ohm", "starter_ohm", "cable_ohm")}
 
 
 def _notices(family: str, notices: Sequence[Notice], fuel: str = "") -> list[dict[str, Any]]:

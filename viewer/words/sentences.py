@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from crankfold.viewer.words.catalogue import has, placeholders, say
 
 if TYPE_CHECKING:
-    from crankfold.analysis import Cylinder, Notice, Result
+    from crankfold.analysis import Cylinder, Health, Notice, Result
 
 SAG_SAID_PERCENT = 2.0  # a fitted sag below it may be nothing
 DIESEL = "diesel"
@@ -142,12 +142,22 @@ def _cranking(result: Result) -> list[str]:
     health = result.health
     if health is not None and health.sag_percent is not None and health.sag_percent >= SAG_SAID_PERCENT:
         lines.append(say("found.sag", sag_percent=health.sag_percent))
-    if health is not None and health.resistance_ohm is not None and health.voltage_v is not None:
+    if health is not None and health.battery_ohm is not None and health.starter_ohm is not None:
+        lines.append(_resistances(health))
+    elif health is not None and health.resistance_ohm is not None and health.voltage_v is not None:
         lines.append(say("found.resistance", resistance_mohm=1000.0 * health.resistance_ohm,
                          voltage_v=health.voltage_v))
     if health is not None and health.rest_v is not None:
         lines.append(say("found.volts", rest_v=health.rest_v, cranking_v=health.cranking_v, lowest_v=health.lowest_v))
     return lines
+
+
+def _resistances(health: Health) -> str:
+    """Return battery, cable and starter told apart, as far as the voltages that were measured allow it."""
+    ohms = {name: 1000.0 * value for name in ("battery", "cable", "starter")
+            if (value := getattr(health, f"{name}_ohm")) is not None}
+    key = "found.battery_cable" if "cable" in ohms else "found.battery"
+    return say(key, **{f"{name}_mohm": value for name, value in ohms.items()})
 
 
 def _sure(result: Result) -> tuple[str, ...]:
