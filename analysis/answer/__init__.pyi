@@ -1,4 +1,4 @@
-from .battery_beside import BatteryBeside, battery_beside, battery_cautions, with_battery
+from .battery_channel import BatteryBeside, battery_beside, battery_cautions, with_battery
 from .battery_voltage import as_current, health_of_voltage, is_battery_voltage, widened
 from .cautions import FEW_CYCLES, SLOW_RPM, cranking_cautions, second_opinion, slow, tall_hump, trace_cautions
 from .health import mean_current, read_health, ripple_percent
