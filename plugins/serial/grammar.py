@@ -31,6 +31,8 @@ _LABEL = re.compile(r"([A-Za-z_][\w .()/%#-]{0,40}?)[\"']?\s*[:=]\s*[\[({\"']*\s
 _WORD = re.compile(r"([A-Za-z_]\w{0,40})\s*[,;|]\s*$")
 _UNIT = re.compile(r"^\s*[\"']?\s*(m?V|[um]?A|kV|kA|uV|k?Pa|MPa|m?bar|psi|degC|C|rpm|us|ms|s|%)(?![\w])")
 
+_LABEL_UNIT = re.compile(r"\w[ _(]+(mV|V|mA|A|kV|kA|uV|kPa|mbar|bar|psi)\)?$")
+
 
 class Writing(Enum):
     """How the numbers of a board are written."""
@@ -119,9 +121,11 @@ def labels_of(texts: Sequence[bytes]) -> tuple[str, ...]:
 
 
 def units_of(texts: Sequence[bytes]) -> tuple[str, ...]:
-    """Return the unit that stands behind each number, empty where none does."""
-    found = (_UNIT.match(text.decode("ascii", "replace")) for text in texts[1:])
-    return tuple(match[1] if match else "" for match in found)
+    """Return the unit of each number: behind it (``512 mV``) or in its label (``battery_V:``, ``current (A)=``)."""
+    behind = [_UNIT.match(text.decode("ascii", "replace")) for text in texts[1:]]
+    labels = [_LABEL_UNIT.search(label) for label in labels_of(texts)]
+    return tuple(match[1] if match else label[1] if label else ""
+                 for match, label in zip(behind, labels, strict=True))
 
 
 def checksum_holds(line: bytes) -> bool:

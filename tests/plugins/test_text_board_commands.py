@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import subprocess
 import sys
 import threading
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pytest
+
+from crankfold.plugins.virtual.engine import leak_for, simulate
+from crankfold.plugins.virtual.leads import SyncLead
+from crankfold.plugins.virtual.signals import RigSpec, record
+from crankfold.plugins.virtual.specs import Bench, KeySpec
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -126,6 +133,60 @@ def test_a_crank_on_a_wrong_scale_is_named_with_its_reason(terminal: Any, watche
     said = run.until("not taken for cranking")
     assert said.startswith("13") or said.startswith("14") or said.startswith("12"), said
     assert "a starter draws more. If that was the starter, is the probe's scale right?" in said
+
+
+def test_five_channels_from_the_board_to_the_answer(terminal: Any, tmp_path: Path) -> None:
+    """Current, spark, cam, battery and pressure of a pump with a worn cylinder 3, printed as JSON."""
+    names = {"current_A": "current", "spark": "sync", "battery_V": "battery", "pressure_bar": "pressure", "cam": "cam"}
+    samples = whole_pump()
+    started: list[int] = []
+
+    def line(i: int) -> bytes:
+        at = i - started[0] if started else -1
+        row = samples[at if 0 <= at < len(samples) else i % 100]
+        return (json.dumps({name: round(float(value), 3) for name, value in zip(names, row, strict=True)})
+                + "\r\n").encode()
+
+    terminal.print_lines(line, PUMP_HZ)
+    terminal.let_go()
+    run = Watched(tmp_path, "capture", "--from", f"serial-lines:{terminal.name}", *ORDER, "--sync", "waste-spark:1",
+                  "--sync", "cam:1@200@cam", "--count", "1", "--out", tmp_path / "kept", "--json", tmp_path / "a.json")
+    run.until("Armed")
+    started.append(terminal.printed + 5)
+    assert run.process.wait(60) == 0
+    assert run.process.stdout is not None
+    run.process.stdout.close()
+    answer = json.loads((tmp_path / "a.json").read_text())
+    assert (answer["verdict"], answer["low"]) == ("uneven", [3])
+    assert [(source["channel"], source["agrees"]) for source in answer["sync_sources"]] == [("sync", True),
+                                                                                          ("cam", True)]
+    assert 0.004 < answer["health"]["battery_ohm"] < 0.012
+    assert all("pressure_bar" in cylinder for cylinder in answer["cylinders"])
+    (kept,) = (tmp_path / "kept").glob("*.h5")
+    table = tmp_path / "table.csv"
+    assert command(tmp_path, "export", kept, "--out", table).returncode == 0
+    assert table.read_text().splitlines()[0].count(",") == 5
+    both = ("--sync", "waste-spark:1", "--sync", "cam:1@200@cam")
+    again = command(tmp_path, "analyse", table, *ORDER, *both, "--json", "-")
+    assert json.loads(again.stdout)["low"] == [3]
+
+
+PUMP_HZ = 1000
+
+
+def whole_pump() -> np.ndarray[Any, Any]:
+    """Return one cranking of the virtual pump as five columns, in their units."""
+    bench = Bench(key=KeySpec(on_s=0.3, off_s=3.6))
+    engine = bench.engine.with_cylinder(3, leak_for(bench.engine, 1, 50.0, 200.0))
+    run = simulate(replace(bench, engine=engine), 4.3, seed=2)
+
+    def taken(column: int, **rig: Any) -> np.ndarray[Any, Any]:
+        recording = record(run, RigSpec(rate_hz=PUMP_HZ, bandwidth_hz=300.0, **rig), seed=2)
+        return np.asarray(recording.columns[column].values(recording.codes[:, column]))
+
+    leads = [taken(1, sync=SyncLead("waste-spark", 1)), taken(1, sync=SyncLead("pressure", 4)),
+             taken(1, sync=SyncLead("cam", 1, 200.0))]
+    return np.column_stack([taken(0) / 0.010, leads[0], taken(0, quantity="battery-voltage"), leads[1], leads[2]])
 
 
 def test_losses_are_summed_on_the_screen(terminal: Any, watched: Callable[..., Watched]) -> None:
