@@ -33,7 +33,7 @@ from .errors import (
 )
 from .files.hdf5 import Hdf5File
 from .files.isolated import Apart, make_ready
-from .files.storage import StoredCapture, capture_image, read_stored, save_capture
+from .files.storage import StoredCapture, StoredFacts, capture_image, read_facts, read_stored, save_capture
 from .hooks import hookimpl
 from .opening import open_board, open_file
 from .plugin_module import PluginOrigin
@@ -60,8 +60,9 @@ __all__ = [
     "KindFound", "LEFT_OUT", "Level", "OTHER_WORDS", "PRESSURE", "PluginOrigin", "Plugins", "Probe",
     "ReaderDeclaration", "Recorder", "RecordingPlan", "Rig", "RingBuffer", "RingOverrunError", "SYNC", "SYNC_WORDS",
     "Samples", "Setting", "SettingError", "Shelf", "ShutdownTimeoutError", "Source", "SourceInfo", "StoredCapture",
-    "TIME", "TIME_WORDS", "calibrated", "capture_image", "changed", "check_name", "check_rig", "discover_boards",
-    "flush_folder", "free_name", "hookimpl", "in_base_units", "journals", "known_currents", "lasting_address",
-    "level_of", "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml", "read_stored",
-    "record", "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent", "wired", "words_of",
+    "StoredFacts", "TIME", "TIME_WORDS", "calibrated", "capture_image", "changed", "check_name", "check_rig",
+    "discover_boards", "flush_folder", "free_name", "hookimpl", "in_base_units", "journals", "known_currents",
+    "lasting_address", "level_of", "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml",
+    "read_facts", "read_stored", "record", "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent",
+    "wired", "words_of",
 ]

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 VERDICT, BAD_INPUT, NO_VERDICT, OWN_FAULT, INTERRUPTED, PIPE_CLOSED = 0, 2, 3, 1, 130, 141
 """Exit statuses: a verdict; bad usage or input; no verdict; a fault of this program; Ctrl-C; the reader went away."""
 
-COMMANDS = ("demo", "analyse", "capture", "window", "compare", "batch", "study", "speed", "validate", "bundle",
-            "export", "sheet", "listen", "practice", "engine", "rig", "check", "boards", "plugins")
+COMMANDS = ("demo", "analyse", "capture", "window", "compare", "jobs", "batch", "study", "speed", "validate",
+            "bundle", "export", "sheet", "listen", "practice", "engine", "rig", "check", "boards", "plugins")
 """In the order of help; each is ``command`` in a module of its name."""
 
 NAME = "crankfold"

@@ -21,7 +21,7 @@ import re
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -33,9 +33,11 @@ from crankfold.acquire.stream import Piece, make_capture
 from crankfold.analysis import Capture, Channel, Gap, find_gaps
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
+
+Read = TypeVar("Read")
 
 FAMILY, VERSION = "crankfold.capture", 1
 FORMAT = f"{FAMILY}/{VERSION}"
@@ -58,6 +60,14 @@ class StoredCapture:
         """Return it in units."""
         return make_capture(self.piece, self.info, rate_hz=self.info.rate_hz, trigger_index=self.info.trigger_index,
                             started_utc=self.info.started_utc)
+
+
+@dataclass(frozen=True)
+class StoredFacts:
+    """What a capture file says of itself: when it was taken, and its ``/about`` and ``/result``."""
+
+    started_utc: datetime | None
+    about: Mapping[str, Any]
 
 
 def save_capture(capture: Capture, path: Path | str) -> None:
@@ -90,9 +100,24 @@ def read_stored(path: Path | str) -> StoredCapture:
     FileFormatError
         It is no capture file, or a damaged one.
     """
-    path = Path(path)
+    return _told(Path(path), _read)
+
+
+def read_facts(path: Path | str) -> StoredFacts:
+    """Return what a capture file says of itself; its samples are not read.
+
+    Raises
+    ------
+    FileFormatError
+        It is no capture file, or a damaged one.
+    """
+    return _told(Path(path), _read_facts)
+
+
+def _told(path: Path, read: Callable[[Path], Read]) -> Read:
+    """Return what is read; whatever goes wrong is said in one sentence."""
     try:
-        return _read(path)
+        return read(path)
     except FileFormatError:
         raise
     except FileNotFoundError as error:
@@ -163,15 +188,30 @@ def fixed_text(text: str) -> NDArray[np.bytes_]:
     return np.array(raw, dtype=h5py.string_dtype("utf-8", max(1, len(raw))))
 
 
-def _read(path: Path) -> StoredCapture:
+def _read_facts(path: Path) -> StoredFacts:
+    file = _opened(path)
+    return StoredFacts(_started(file.members[""]), _about(file))
+
+
+def _opened(path: Path) -> Hdf5File:
+    """Return a capture file of a format that is known."""
     file = Hdf5File(path)
-    members, top = file.members, file.members[""]
-    form = _text(top, "format")
+    form = _text(file.members[""], "format")
     if _newer(form):
         raise FileFormatError(path, f"it was written by a newer crankfold, as {form}; this one reads {FORMAT}",
                               "update crankfold")
     if form != FORMAT:
         raise ValueError(f"its format is {form[:60]!r}, not {FORMAT!r}")
+    return file
+
+
+def _started(top: Member) -> datetime | None:
+    return datetime.fromisoformat(_text(top, "started_utc")) if "started_utc" in top.attributes else None
+
+
+def _read(path: Path) -> StoredCapture:
+    file = _opened(path)
+    members, top = file.members, file.members[""]
     rows = sorted((f"channels/{name}" for name in _own(members, "channels").holds or ()),
                   key=lambda name: int(_number(_own(members, name), "column")))
     if not rows:
@@ -184,12 +224,11 @@ def _read(path: Path) -> StoredCapture:
     if any(gap.start < 0 or gap.length < 1 or gap.stop > codes.shape[1] for gap in gaps):
         raise ValueError("its gaps lie outside its samples")
     trigger = _number(top, "trigger_index") if "trigger_index" in top.attributes else None
-    started = _text(top, "started_utc") if "started_utc" in top.attributes else None
     info = SourceInfo(
         float(_number(top, "rate_hz")), channels, codes.dtype, path.name,
         address=json.loads(_text(top, "origin")), finite=True, live=False, captured=True,
         trigger_index=None if trigger is None else int(trigger),
-        started_utc=None if started is None else datetime.fromisoformat(started),
+        started_utc=_started(top),
         notes=_notes(bytes(_plain(file, "notes", "S"))), about=_about(file))
     if not (np.isfinite(info.rate_hz) and info.rate_hz > 0):
         raise ValueError(f"its rate is {info.rate_hz:g} Hz")

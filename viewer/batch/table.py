@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crankfold.analysis import CRANKING, CYLINDER, HEALTH, InputError
-from crankfold.viewer.words import say
+from crankfold.viewer.words import safe_cell, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from crankfold.viewer.batch.work import Row
 
 CSV, PARQUET = ".csv", ".parquet"
-FORMULA_SIGNS = ("=", "+", "-", "@", "\t", "\r")
 FIRST = ("file", "sha256", "version", "problem", "verdict", "headline", "low", "low_positions", "weakest_percent",
          "reasons", "reasons_said", "cautions", "cautions_said", "notes", "notes_said", "pattern", "seconds",
          "channels", "started_utc", "missing_samples", "engine", "firing_order", "intervals_deg", "strokes", "fuel",
@@ -68,15 +67,8 @@ def _csv(rows: Sequence[Row], columns: list[str]) -> bytes:
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow(columns)
     for row in rows:
-        writer.writerow([_cell(row.get(name)) for name in columns])
+        writer.writerow([safe_cell(row.get(name)) for name in columns])
     return text.getvalue().encode("utf-8")
-
-
-def _cell(value: object) -> object:
-    """Return what stands for a value, a text never so that a spreadsheet would take it for a formula and run it."""
-    if isinstance(value, str) and value.startswith(FORMULA_SIGNS):
-        return "'" + value
-    return "" if value is None else value
 
 
 def _parquet(rows: Sequence[Row], columns: list[str]) -> bytes:

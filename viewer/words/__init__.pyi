@@ -1,4 +1,5 @@
 from .catalogue import LANGUAGE, say, say_count
+from .cells import safe_cell
 from .columns import column_lines, column_text, columns_setting
 from .comparison import changed_words, comparison_data, comparison_headline, differences_between
 from .events import event_text, narrator
@@ -9,7 +10,7 @@ from .result_json import json_text, result_data, result_text
 from .sentences import Answer, answer, headline, low_ones, safety, say_for, short_name
 from .speed import speed_data, speed_headline, speed_lines, views_lines
 from .study import groups_of, study_data, study_lines
-from .terminal import complain, prepare, tame, tell
+from .terminal import complain, prepare, print_table, tame, tell
 from .validation import Speeds, plain_sentence, validation_data, validation_headline, validation_lines
 
 __all__ = [
@@ -20,4 +21,7 @@ __all__ = [
     "say_count", "say_for", "short_name", "solver_ready", "speed_data", "speed_headline", "speed_lines", "study_data",
     "study_lines", "tame", "tell", "validation_data", "validation_headline", "validation_lines", "views_lines",
     "working",
+    "plain_sentence", "prepare", "print_result", "print_safety", "print_table", "result_data", "result_text",
+    "safe_cell", "safety", "say", "say_count", "say_for", "short_name", "solver_ready", "study_data", "study_lines",
+    "tame", "tell", "validation_data", "validation_headline", "validation_lines", "working",
 ]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 import unicodedata
+from collections.abc import Sequence
 
 INDENT = "  "
 _FORBIDDEN = {"Cc", "Cf", "Cs", "Zl", "Zp"}  # control and format characters, lone surrogates, line separators
@@ -40,3 +41,17 @@ def complain(text: str) -> None:
     import click
 
     click.echo(tame(text), err=True)
+
+
+def print_table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Print a table that fits the terminal; cells are wrapped between words where there is no room."""
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(box=None, pad_edge=False, header_style="bold", show_edge=False)
+    for name in head:
+        table.add_column(name, overflow="fold")
+    for row in rows:
+        table.add_row(*(Text(tame(cell)) for cell in row))
+    Console(highlight=False, soft_wrap=False).print(table)

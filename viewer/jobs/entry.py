@@ -1,0 +1,102 @@
+"""One line of the job book: what a capture file says of its job, its engine and its last result."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from crankfold.acquire import StoredFacts
+
+EVEN, UNEVEN, LIMIT, NONE, NOT_ANALYSED, UNREADABLE = "even", "uneven", "limit", "none", "open", "unreadable"
+DEAD_STATES, LOW_STATES = ("dead",), ("low", "dead")
+JOB_FIELDS = ("customer", "plate", "mileage", "technician", "notes")
+LONGEST_TEXT = 200  # characters of a field that are kept in the index; the file keeps all
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One capture.
+
+    Parameters
+    ----------
+    file
+        Its path below the folder, with slashes.
+    size, changed_ns
+        Of the file, to see whether it has to be read again.
+    started_utc
+        ISO 8601, empty where nobody knew.
+    customer, plate, mileage, technician, notes
+        Of the job, as they were written.
+    engine, order
+        The engine's name and its firing order.
+    verdict
+        ``even``, ``uneven``, ``limit`` or ``none`` of the last result; ``open`` where there is none yet, ``unreadable``
+        where the file cannot be read.
+    lowest_percent
+        Of the weakest cylinder, None without a verdict.
+    low
+        Numbers of the low cylinders, or places such as ``#2`` where they have none, with commas between.
+    dead
+        Those of them without compression.
+    reason
+        Code of the first reason for having no verdict, or why the file cannot be read.
+    """
+
+    file: str
+    size: int
+    changed_ns: int
+    started_utc: str = ""
+    customer: str = ""
+    plate: str = ""
+    mileage: str = ""
+    technician: str = ""
+    notes: str = ""
+    engine: str = ""
+    order: str = ""
+    verdict: str = NOT_ANALYSED
+    lowest_percent: float | None = None
+    low: str = ""
+    dead: str = ""
+    reason: str = ""
+
+
+COLUMNS = tuple(item.name for item in fields(Entry))
+
+
+def entry_of(file: str, size: int, changed_ns: int, facts: StoredFacts) -> Entry:
+    """Return the line of a capture file from what it says of itself."""
+    about = facts.about
+    job, engine, result = (_table(about.get(name)) for name in ("job", "engine", "result"))
+    known: dict[str, Any] = {name: _text(job.get(name)) for name in JOB_FIELDS}
+    known |= {"engine": _text(engine.get("name")), "order": _text(engine.get("firing_order"))}
+    started = "" if facts.started_utc is None else facts.started_utc.isoformat()
+    return Entry(file, size, changed_ns, started, **known, **_found(result))
+
+
+def _found(result: Mapping[str, Any]) -> dict[str, Any]:
+    verdict = _text(result.get("verdict")) or NOT_ANALYSED
+    if verdict not in (EVEN, UNEVEN, LIMIT):
+        reasons = result.get("reasons")
+        first = _table(reasons[0]) if isinstance(reasons, list) and reasons else {}
+        return {"verdict": NONE if verdict == NONE else NOT_ANALYSED, "reason": _text(first.get("code"))}
+    cylinders = [_table(each) for each in result.get("cylinders") or ()]
+    percents = [float(each["relative_percent"]) for each in cylinders
+                if isinstance(each.get("relative_percent"), int | float)]
+    return {"verdict": verdict, "lowest_percent": min(percents, default=None),
+            "low": _names(cylinders, LOW_STATES), "dead": _names(cylinders, DEAD_STATES)}
+
+
+def _names(cylinders: list[Mapping[str, Any]], states: tuple[str, ...]) -> str:
+    return ", ".join(str(each["cylinder"]) if each.get("cylinder") is not None else f"#{each.get('position')}"
+                     for each in cylinders if each.get("state") in states)
+
+
+def _table(data: object) -> Mapping[str, Any]:
+    return data if isinstance(data, dict) else {}
+
+
+def _text(data: object) -> str:
+    return "" if data is None else " ".join(str(data).split())[:LONGEST_TEXT]
