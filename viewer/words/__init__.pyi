@@ -21,7 +21,5 @@ __all__ = [
     "say_count", "say_for", "short_name", "solver_ready", "speed_data", "speed_headline", "speed_lines", "study_data",
     "study_lines", "tame", "tell", "validation_data", "validation_headline", "validation_lines", "views_lines",
     "working",
-    "plain_sentence", "prepare", "print_result", "print_safety", "print_table", "result_data", "result_text",
-    "safe_cell", "safety", "say", "say_count", "say_for", "short_name", "solver_ready", "study_data", "study_lines",
-    "tame", "tell", "validation_data", "validation_headline", "validation_lines", "working",
+    "print_table", "safe_cell",
 ]
