@@ -17,9 +17,8 @@ __all__ = [
     "Answer", "LANGUAGE", "Line", "Speeds", "answer", "changed_words", "column_lines", "column_text",
     "columns_setting", "comparison_data", "comparison_headline", "complain", "decimal_points", "differences_between",
     "event_text", "groups_of", "headline", "json_text", "judging_text", "low_ones", "narrator", "plain",
-    "plain_sentence", "prepare", "print_result", "print_safety", "result_data", "result_text", "safety", "say",
-    "say_count", "say_for", "short_name", "solver_ready", "speed_data", "speed_headline", "speed_lines", "study_data",
-    "study_lines", "tame", "tell", "validation_data", "validation_headline", "validation_lines", "views_lines",
-    "working",
-    "print_table", "safe_cell",
+    "plain_sentence", "prepare", "print_result", "print_safety", "print_table", "result_data", "result_text",
+    "safe_cell", "safety", "say", "say_count", "say_for", "short_name", "solver_ready", "speed_data",
+    "speed_headline", "speed_lines", "study_data", "study_lines", "tame", "tell", "validation_data",
+    "validation_headline", "validation_lines", "views_lines", "working",
 ]
