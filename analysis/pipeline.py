@@ -43,8 +43,9 @@ from crankfold.analysis.criticism import (
 from crankfold.analysis.engine import SyncSpec
 from crankfold.analysis.model import FitOptions
 from crankfold.analysis.model import estimate as explain
+from crankfold.analysis.model import find_rates
 from crankfold.analysis.result import Cranking, Cylinder, Notice, Result
-from crankfold.analysis.signal import NoCranking, Span, after_decompressor, condition
+from crankfold.analysis.signal import NoCranking, Span, after_decompressor, condition, with_enough_cycles
 from crankfold.analysis.sync import (
     Gauge,
     Joined,
@@ -125,6 +126,9 @@ def _answer(capture: Capture, base: Result, specs: tuple[SyncSpec, ...], thresho
     except NoCranking as nothing:
         unit = capture.channels[capture.index_of(CURRENT) or 0].unit
         return replace(base, reasons=(no_cranking(nothing.facts, unit),))
+    if shut_s is None:
+        rates = find_rates(trace, engine)
+        trace = with_enough_cycles(trace, rates[0].rate_hz if rates else None)
     base = replace(base, trace=trace, cautions=tuple(trace_cautions(trace, battery_voltage=volts, shut_s=shut_s)),
                    cranking=_cranking(trace, None))
     beside = None if volts else battery_beside(capture, trace)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 REASONS: dict[str, tuple[str, ...]] = {
-    "no-cranking": ("peak", "noise", "longest_s", "unit"),
+    "no-cranking": ("why", "peak", "noise", "longest_s", "unit", "load_mean", "load_peak", "hum", "hum_hz"),
     "too-short": ("cycles", "needed_cycles", "length_s"),
     "engine-fired": ("cycles", "needed_cycles", "fired_at_s", "level_percent", "rate_percent"),
     "clipped": ("flat_percent", "limit_percent"),
@@ -17,7 +17,9 @@ REASONS: dict[str, tuple[str, ...]] = {
                       "percent_of_others", "relative_percent", "height_percent", "cylinders", "least_percent",
                       "most_percent"),
 }
-"""Why no verdict could be drawn. `why` of hump-count: ``every-other`` (every second cylinder is there), or none.
+"""Why no verdict could be drawn. `why` of no-cranking: ``small-load`` (a load that stays, less than a starter draws),
+``steady-load`` (glow plugs, a heater), ``hum`` (nothing else), or none. `why` of hump-count: ``every-other`` (every second
+cylinder is there), or none.
 Of not-explained: ``fit`` (the model does not fit), ``unsure`` (it fits, but the intervals are too wide to judge),
 ``two-answers`` (two explanations fit alike and differ), ``one-far-above`` (one cylinder far above all others),
 ``heights`` (the plain hump heights say the opposite), ``nothing-repeats``, ``cranks-disagree`` (of several),

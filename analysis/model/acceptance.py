@@ -122,12 +122,16 @@ class Fit:
         return self.solution.p[GLOBALS + self.problem.engine.cylinders :]
 
 
-def make_data(y: NDArray[np.float64], rate_hz: float, begin_s: float, step_s: float) -> Data:
-    """Return the samples `y` on a grid of `step_s`, scaled to model amperes by the caller."""
+def make_data(y: NDArray[np.float64], rate_hz: float, begin_s: float, step_s: float,
+              weight: NDArray[np.float64] | None = None) -> Data:
+    """Return the samples `y` on a grid of `step_s`, scaled to model amperes by the caller, with their weights."""
     count = int((len(y) - 1) / rate_hz / step_s) + 1
     at = np.arange(count) * step_s * rate_hz
     grid = np.interp(at, np.arange(len(y)), y)
-    return Data(grid, step_s, begin_s, float(np.var(grid)))
+    if weight is None or (weight >= 1.0).all():
+        return Data(grid, step_s, begin_s, float(np.var(grid)))
+    share = weight[np.minimum(np.rint(at).astype(np.int64), len(y) - 1)]
+    return Data(grid, step_s, begin_s, float(np.var(grid[share > 0])) if share.any() else float(np.var(grid)), share)
 
 
 def scale_to_model(y: NDArray[np.float64]) -> float:

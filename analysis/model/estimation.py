@@ -92,6 +92,9 @@ RATE_GRID_HZ = 500.0  # for the rate: a hump holds thirty samples even at a twel
 TRACK_STEP_S = 0.001
 STALL_OVER_LEVEL = 2.2  # in-rush over the 95th percentile of the steady current, where the in-rush was not recorded
 PHASE_BINS = 72
+LEAST_SAMPLES = 16
+MOST_OF_MISFIT = 0.75  # the model is never held for perfect
+MOST_NOISE_SHARE = 0.1  # more than that and the humps themselves are in doubt
 RIVAL_COST = 0.01  # a slower rate never explains what a faster one explains so well
 NO_EXPLANATION = 0.03  # a slower rate that leaves so much unexplained is none: no verdict is drawn from it
 FASTER_GAIN = 0.15  # of the slower rate's cost: what a faster one with dead cylinders must come below
@@ -119,7 +122,7 @@ def estimate(trace: CrankingTrace, engine: Engine, options: FitOptions | None = 
 
     options = FULL if options is None else options
     y = trace.smooth[trace.steady]
-    if len(y) < 16 or not np.isfinite(y).all() or float(np.ptp(y)) <= 0:
+    if len(y) < LEAST_SAMPLES or not np.isfinite(y).all() or float(np.ptp(y)) <= 0:
         return ()
     candidates = find_rates(trace, engine) if rates is None else rates
     if not candidates:
@@ -164,6 +167,8 @@ def _best_rate(trace: CrankingTrace, engine: Engine, candidates: list[RateCandid
 def find_rates(trace: CrankingTrace, engine: Engine) -> list[RateCandidate]:
     """Return cycle-rate candidates of a trace's steady cranking, best first; empty when nothing repeats."""
     y = trace.smooth[trace.steady]
+    if len(y) < LEAST_SAMPLES or not np.isfinite(y).all() or float(np.ptp(y)) <= 0:
+        return []
     pooled, rate_hz = _pooled(y, trace.rate_hz)
     limit = round(JUDGED_S * rate_hz)
     found = rate_candidates(pooled[:limit], rate_hz, engine)
@@ -189,7 +194,8 @@ def _prepare(trace: CrankingTrace, engine: Engine, rate: RateCandidate, options:
     judged = y[: round(max(JUDGED_S, JUDGED_CYCLES / rate.rate_hz) * trace.rate_hz)]
     factor = acceptance.scale_to_model(judged)
     begin_s = float(trace.time_s[trace.steady.start])
-    grids = [acceptance.make_data(judged * factor, trace.rate_hz, begin_s, step)
+    weight = trace.weight[trace.steady][: len(judged)]
+    grids = [acceptance.make_data(judged * factor, trace.rate_hz, begin_s, step, weight)
              for step in (acceptance.START_STEP_S, acceptance.POLISH_STEP_S)]
     inrush = trace.inrush * factor if np.isfinite(trace.inrush) else 0.0
     inrush = max(inrush, 1.2 * float(grids[0].y.max())) if inrush > 0 else STALL_OVER_LEVEL * NOMINAL_LEVEL
@@ -218,11 +224,18 @@ def _estimate(trace: CrankingTrace, prepared: Trace, fit: Fit, candidates: list[
     return Estimate(
         relative_percent=relative, interval_percent=intervals.interval(relative, sigma), time_s=time_s, angle_deg=angle,
         model=model, cycles=cycles, rpm=float((angle[-1] - angle[0]) / (time_s[-1] - time_s[0]) / 6.0),
-        explained=float(np.clip(fit.explained, 0.0, 1.0)), cost=float(fit.cost),
+        explained=_explained(trace, fit.explained), cost=float(fit.cost),
         motor="series" if fit.problem.series else "permanent-magnet",
         heights_percent=trough_heights(angle, current, engine), details=details,
         fitted_heights_percent=trough_heights(angle, np.where(np.isfinite(model), model, current), engine),
     )
+
+
+def _explained(trace: CrankingTrace, explained: float) -> float:
+    """Return the share of the judged current's variance that is explained, noise as the quiet has it left out."""
+    share = trace.smooth_noise**2 / max(float(np.var(trace.smooth[trace.steady])), 1e-30)
+    noise = min(MOST_NOISE_SHARE, share, MOST_OF_MISFIT * (1.0 - explained))
+    return float(np.clip(explained + noise, 0.0, 1.0))
 
 
 def _track(trace: CrankingTrace, prepared: Trace,

@@ -36,12 +36,15 @@ class Data:
         Time of the first sample, seconds from the start of the capture.
     variance
         Of `y`.
+    weight : ndarray, shape (m,)
+        How much each sample counts, 0 to 1; empty: all count alike.
     """
 
     y: NDArray[np.float64]
     step_s: float
     begin_s: float
     variance: float
+    weight: NDArray[np.float64] = field(default_factory=lambda: np.empty(0))
 
     @property
     def tau(self) -> NDArray[np.float64]:
@@ -90,7 +93,9 @@ class Problem:
         self.parameters = GLOBALS + n + len(self.starts)
         self._index = np.concatenate([s + np.arange(k) for s, k in zip(self.starts, self.lengths, strict=True)])
         self._measured = self.data.y[self._index]
-        self._weight = 1.0 / np.sqrt(steps * self.data.variance)
+        share = self.data.weight[self._index] if len(self.data.weight) else np.ones(steps)
+        self._share = np.sqrt(share)
+        self._weight = 1.0 / np.sqrt(max(float(share.sum()), 1.0) * self.data.variance)
         self._tau = self.data.tau
         self._fire = np.ascontiguousarray(self.engine.firing_deg)
         self._curves = np.empty((n, 3, self._tables.shape[3]))
@@ -105,14 +110,14 @@ class Problem:
     def residuals(self, p: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return residuals at `p` whose squares add up to the share of the variance that is not explained."""
         self._simulate(p, self._jac[:0])
-        out: NDArray[np.float64] = (self.model - self._measured) * self._weight
+        out: NDArray[np.float64] = (self.model - self._measured) * self._share * self._weight
         return out
 
     def jacobian(self, p: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the residuals' derivatives at `p`, shape (residuals, parameters); 0 for those not free."""
         jac = np.zeros_like(self._jac)
         self._simulate(p, jac)
-        jac *= self._weight
+        jac *= self._share[:, None] * self._weight
         return jac
 
     def normal(self, p: NDArray[np.float64]) -> tuple[float, NDArray[np.float64], NDArray[np.float64]]:
@@ -121,7 +126,9 @@ class Problem:
         self.work += self._jac.size
         self._simulate(p, self._jac)
         matrix, vector = np.zeros((self.parameters, self.parameters)), np.zeros(self.parameters)
-        square = normal_equations(self._jac, self.model, self._measured, matrix, vector)
+        if len(self.data.weight):
+            self._jac *= self._share[:, None]
+        square = normal_equations(self._jac, self.model * self._share, self._measured * self._share, matrix, vector)
         scale = self._weight**2
         return square * scale, matrix * scale, vector * scale
 

@@ -17,12 +17,12 @@ from .heights import trough_heights
 from .hum import Hum
 from .hump_count import Better, better_count
 from .humps import Humps
-from .run_up import RunUp
+from .run_up import RunUp, with_enough_cycles
 from .trace import CrankingTrace, Span
 
 __all__ = [
     "Better", "CrankingDetector", "CrankingTrace", "CycleTrack", "DetectorState", "End", "FAINT_LINE", "Hum", "Humps",
     "NoCranking", "Onset", "RIVAL_LINE", "RIVAL_REPEAT", "RateCandidate", "RunUp", "Span", "ac_probe",
     "after_decompressor", "better_count", "condition", "rate_candidates", "rivals", "track_cycles", "trend",
-    "trough_heights",
+    "trough_heights", "with_enough_cycles",
 ]

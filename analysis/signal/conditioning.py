@@ -87,7 +87,8 @@ def condition(capture: Capture) -> CrankingTrace:
     found = find_crankings(whole.current, whole.pooled.rate_hz, rest, amperes=whole.amperes)
     cranks = found.cranks or coupled_span(whole.smooth, whole.pooled.rate_hz)
     if not cranks or float(whole.smooth.max()) <= NOISE_RATIO * whole.smooth_noise:
-        raise NoCranking(window.facts_of(whole.smooth, whole.pooled.rate_hz, whole.smooth_noise, found.loads))
+        raise NoCranking(window.facts_of(whole.smooth, whole.pooled.rate_hz, whole.smooth_noise, found.loads,
+                                         whole.hum))
     first, stop = max(cranks, key=lambda s: s[1] - s[0])
     until = min((a for a, _ in cranks if a > stop), default=len(whole.smooth))
     mean = float(whole.smooth[first:stop].mean())

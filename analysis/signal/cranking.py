@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.analysis.signal.detector import Passed
+    from crankfold.analysis.signal.hum import Hum
 
 INRUSH_S = 0.5  # stall current, then the first humps, taken while accelerating
 RELEASE_S = 0.06  # the end's edge and what the low-pass smears of it
@@ -40,14 +41,16 @@ class NoCrankingError(Exception):
 NoCranking = NoCrankingError
 
 
-def facts_of(smooth: NDArray[np.float64], rate_hz: float, noise: float,
-             loads: Sequence[Passed]) -> dict[str, float]:
-    """Return what there is in a current that holds no cranking: its peak, its noise, and the longest load."""
+def facts_of(smooth: NDArray[np.float64], rate_hz: float, noise: float, loads: Sequence[Passed],
+             hum: Hum | None = None) -> dict[str, float]:
+    """Return what there is in a current that holds no cranking: its peak, its noise, its hum, and the longest load."""
     longest = max(loads, key=lambda load: load.end - load.index, default=None)
     facts = {"peak": float(smooth.max()), "noise": noise, "longest_s": 0.0}
     if longest is not None:
         facts |= {"longest_s": (longest.end - longest.index) / rate_hz, "load_mean": longest.mean,
                   "load_peak": longest.peak}
+    if hum is not None:
+        facts |= {"hum": hum.amplitude, "hum_hz": hum.frequency_hz}
     return facts
 
 

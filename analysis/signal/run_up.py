@@ -7,7 +7,7 @@ meanwhile. Such a beginning is no engine that fires and no part of a steady cran
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,12 +17,16 @@ from crankfold.analysis.signal.pool import moving_mean
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from crankfold.analysis.signal.trace import CrankingTrace
+
 INRUSH_S = 0.25  # the stall current alone: no run-up ends earlier
+FITTED_FROM_S = 0.5  # after the onset: nothing is fitted from earlier
 SETTLED_SHARE = 0.10  # of the late median: a mean over one hump this near to it has settled
 STAYS_HUMPS = 1.5  # and stays so for so many humps
 LATE = (0.4, 0.9)  # share of the cranking in which it is as late as it gets, before a release or an engine that helps
 LONGEST_S = 2.0  # after the onset: what has not settled by then changes for another reason
 LEAST_LEFT_S = 1.3  # of cranking after it; else it is judged from earlier
+LEAST_CYCLES = 3.0  # after it, likewise: whole cycles say more than a settled beginning
 
 
 @dataclass(frozen=True)
@@ -73,3 +77,20 @@ def find_run_up(smooth: NDArray[np.float64], time_s: NDArray[np.float64], span: 
             level = float(body[begin : at + 1].mean()) / max(late, 1e-12)
             return RunUp(float(time_s[first + at]), settled=True, level=level)
     return inrush
+
+
+def with_enough_cycles(trace: CrankingTrace, cycle_hz: float | None) -> CrankingTrace:
+    """Return the trace judged from so much earlier that enough cycles are left, but never from inside the in-rush.
+
+    Parameters
+    ----------
+    cycle_hz
+        Engine cycles a second of the judged stretch; None where nothing repeats in it.
+    """
+    if trace.run_up is None:
+        return trace
+    earliest_s = trace.crank.start_s + FITTED_FROM_S
+    wanted_s = earliest_s if cycle_hz is None else trace.steady_to_s - LEAST_CYCLES / cycle_hz
+    if wanted_s >= trace.steady_from_s or earliest_s >= trace.steady_from_s or trace.cut_by_gap:
+        return trace
+    return replace(trace, steady_from_s=max(earliest_s, wanted_s))
