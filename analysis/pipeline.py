@@ -134,6 +134,8 @@ def _answer(capture: Capture, base: Result, specs: tuple[SyncSpec, ...], thresho
     beside = None if volts else battery_beside(capture, trace)
     if not volts:
         base = replace(base, cautions=(*base.cautions, *battery_cautions(capture, beside, system_v=engine.system_v)))
+    marks = {spec: _marks(capture, spec, trace) for spec in specs}
+    base = replace(base, sync_pulses_s=_pulses_s(marks, base.sync_asked))
     reasons = before_fit(trace, engine, battery_voltage=volts)
     if reasons:
         return replace(base, reasons=reasons)
@@ -153,7 +155,6 @@ def _answer(capture: Capture, base: Result, specs: tuple[SyncSpec, ...], thresho
     if reasons:
         slow_too = slow(estimates[0].rpm) if estimates else []
         return replace(base, reasons=reasons, cautions=(*base.cautions, *slow_too))
-    marks = {spec: _marks(capture, spec, trace) for spec in specs}
     result = _judged(base, marks, estimates, thresholds)
     return result if result.verdict == "none" else _beside(result, capture, marks, gauge, misfire_codes)
 
@@ -201,7 +202,7 @@ def _judged(base: Result, marks: Mapping[SyncSpec, Marks | None], estimates: Seq
     cautions += [c for c in (near_limit(cylinders, thresholds), second_opinion(best, thresholds), high,
                              naming.caution) if c is not None]
     base = replace(base, estimate=best, cranking=_cranking(trace, best), sync_asked=chief,
-                   sync_sources=joined.sources, cautions=(*cautions, *joined.cautions), notes=joined.notes)
+                   sync_pulses_s=_pulses_s(marks, chief), sync_sources=joined.sources, cautions=(*cautions, *joined.cautions), notes=joined.notes)
     if reasons:
         return replace(base, reasons=reasons)
     return replace(base, verdict=verdict, cylinders=cylinders, sync=naming.sync,
@@ -246,6 +247,12 @@ def turned(estimate: Estimate, first: int, engine: Engine) -> Estimate:
 def _marks(capture: Capture, sync: SyncSpec, trace: CrankingTrace) -> Marks | None:
     until = trace.crank.end_s if trace.fired_at_s is None else trace.fired_at_s
     return find_marks(capture, sync, Span(trace.crank.start_s, until))
+
+
+def _pulses_s(marks: Mapping[SyncSpec, Marks | None], spec: SyncSpec | None) -> tuple[float, ...]:
+    """Return when each sync pulse of a source came, for pictures: those that were looked at, no others."""
+    found = None if spec is None else marks.get(spec)
+    return () if found is None else tuple(found.time_s.tolist())
 
 
 def _name(engine: Engine, marks: Mapping[SyncSpec, Marks | None], estimates: Sequence[Estimate]) -> Joined:

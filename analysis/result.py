@@ -131,7 +131,8 @@ class Result:
     `reasons`, `cautions`, `notes` and `pattern` carry codes and facts (see `notice_codes`); `notes` is what is worth
     saying without being a caution. `estimate` is the accepted explanation, turned so that index 0 is position 1.
     `sync_sources` holds every source where several were given, `sync_asked` the one that names.
-    `trace` and `estimate` are kept for pictures and are not part of the JSON.
+    `trace`, `estimate` and `sync_pulses_s` (when each sync pulse came that was looked at, seconds from the start of the
+    capture) are kept for pictures and are not part of the JSON.
     """
 
     verdict: Verdict
@@ -146,6 +147,7 @@ class Result:
     notes: tuple[Notice, ...] = ()
     pattern: Notice | None = None
     health: Health | None = None
+    sync_pulses_s: tuple[float, ...] = field(default=(), compare=False, repr=False)
     trace: CrankingTrace | None = field(default=None, compare=False, repr=False)
     estimate: Estimate | None = field(default=None, compare=False, repr=False)
 

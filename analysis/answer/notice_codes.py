@@ -18,8 +18,8 @@ REASONS: dict[str, tuple[str, ...]] = {
                       "most_percent"),
 }
 """Why no verdict could be drawn. `why` of no-cranking: ``small-load`` (a load that stays, less than a starter draws),
-``steady-load`` (glow plugs, a heater), ``hum`` (nothing else), or none. `why` of hump-count: ``every-other`` (every second
-cylinder is there), or none.
+``steady-load`` (glow plugs, a heater), ``hum`` (nothing else), or none. `why` of hump-count: ``every-other`` (every
+second cylinder is there), or none.
 Of not-explained: ``fit`` (the model does not fit), ``unsure`` (it fits, but the intervals are too wide to judge),
 ``two-answers`` (two explanations fit alike and differ), ``one-far-above`` (one cylinder far above all others),
 ``heights`` (the plain hump heights say the opposite), ``nothing-repeats``, ``cranks-disagree`` (of several),

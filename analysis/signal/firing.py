@@ -34,7 +34,10 @@ FASTER_TOO = 1.1
 CHANGED = (0.75, 1.3)  # late swing over early: beyond it the shape has changed
 FALLEN_FAR = 0.6  # no battery sags so far: the load itself has gone
 WILDER = 1.35  # late swing over early: humps that are kicked
-OUT_OF_STEP, OUT_OF_STEP_TOO = 0.5, 0.7  # late correlation at the early humps' spacing over the early one
+DRIFT = 0.06  # of the spacing: humps of a steady crank drift no further
+OUT_OF_STEP = 0.5  # late correlation at the early humps' spacing over the early one
+CLOSER = 1.18  # early spacing over late; a whole multiple is another reading of the same humps
+WHOLE = 0.12
 
 
 @dataclass(frozen=True)
@@ -53,6 +56,8 @@ class Trend:
         Height of the humps in the last third over that in the first.
     step
         How well the humps of the second half repeat at the spacing of those of the first, over how well those do.
+    closer
+        Spacing of the humps of the first half over that of the second's; 1 where either has none.
     """
 
     level: float
@@ -60,12 +65,14 @@ class Trend:
     since_s: float
     swing: float = 1.0
     step: float = 1.0
+    closer: float = 1.0
 
     @property
     def suspicious(self) -> bool:
         """Whether the engine may have fired: reason enough when nothing else explains a trace."""
         shape = not CHANGED[0] < self.swing < CHANGED[1]
-        faster = self.rate > FASTER and self.step < OUT_OF_STEP_TOO
+        whole = abs(self.closer - round(self.closer)) < WHOLE
+        faster = self.rate > FASTER and self.closer > CLOSER and not whole
         return (self.level < FALLEN and (shape or self.rate > FASTER_TOO)) or faster or self.kicked
 
     @property
@@ -95,7 +102,7 @@ def trend(trace: CrankingTrace) -> Trend | None:
     bend = int(np.argmax(np.abs(np.cumsum(off if level < FALLEN else off**2 - np.mean(off**2)))))
     return Trend(level, late / early if early else float(late > 0) + 1.0,
                  from_s - trace.crank.start_s + bend / trace.rate_hz, swing,
-                 _in_step(body[:half], body[-half:], trace.rate_hz))
+                 *_in_step(body[:half], body[-half:], trace.rate_hz))
 
 
 def _height(x: NDArray[np.float64]) -> float:
@@ -103,21 +110,22 @@ def _height(x: NDArray[np.float64]) -> float:
     return float(high - low)
 
 
-def _in_step(early: NDArray[np.float64], late: NDArray[np.float64], rate_hz: float) -> float:
-    """Return the correlation of the late humps at the early ones' spacing, over that of the early ones."""
-    spacing_s = hump_period_s(early, rate_hz)
+def _in_step(early: NDArray[np.float64], late: NDArray[np.float64], rate_hz: float) -> tuple[float, float]:
+    """Return the correlation of the late humps at the early ones' spacing over theirs, and early spacing over late."""
+    spacing_s, late_s = hump_period_s(early, rate_hz), hump_period_s(late, rate_hz)
     if np.isnan(spacing_s):
-        return 1.0
+        return 1.0, 1.0
     lag = round(spacing_s * rate_hz)
-    return _repeats(late, lag) / max(_repeats(early, lag), 1e-12)
+    step = _repeats(late, lag) / max(_repeats(early, lag), 1e-12)
+    return step, 1.0 if np.isnan(late_s) else spacing_s / late_s
 
 
 def _repeats(x: NDArray[np.float64], lag: int) -> float:
-    """Return the best correlation of `x`, its trend off, with itself a tenth about a lag."""
+    """Return the best correlation of `x`, its trend off, with itself about a lag."""
     t = np.linspace(-1.0, 1.0, len(x))
     off = x - np.polynomial.polynomial.polyval(t, np.polynomial.polynomial.polyfit(t, x, 2))
     best = 0.0
-    for shift in range(max(1, lag - lag // 10), lag + lag // 10 + 1):
+    for shift in range(max(1, lag - round(DRIFT * lag)), lag + round(DRIFT * lag) + 1):
         a, b = off[:-shift], off[shift:]
         best = max(best, float(a @ b) / max(float(np.sqrt((a @ a) * (b @ b))), 1e-30))
     return best

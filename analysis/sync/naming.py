@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from crankfold.analysis.model import peak_lead
 from crankfold.analysis.result import Notice, SyncFound
 from crankfold.analysis.sync.anchor import BAR_IN
 
@@ -146,7 +147,7 @@ def _place(marks: Marks, spec: SyncSpec, engine: Engine, estimate: Estimate) -> 
     if sparks and engine.strokes == 4:
         place = _by_stroke(angle[agree], inside.height[agree], centre, spec, engine)
     else:
-        place = _nearest(centre, spec, engine)
+        place = _nearest(centre, spec, engine, _early_deg(spec, estimate))
     confidence = min(MAX_CONFIDENCE, place.confidence * (1.0 - 0.1 * (1.0 - share)))
     if confidence < MIN_CONFIDENCE:
         raise _NoNameError("unsure", confidence_percent=round(100 * confidence))
@@ -190,12 +191,27 @@ def _off(centre: float, spec: SyncSpec, engine: Engine) -> tuple[int, float]:
     return int(allowed[k]), float(off[k])
 
 
-def _nearest(centre: float, spec: SyncSpec, engine: Engine) -> _Place:
-    index, off = _off(centre, spec, engine)
-    gap = _room(index, engine)
-    if abs(off) > min(OFF_DEG[spec.kind], OFF_SHARE * gap):
-        raise _NoNameError("marks-between", off_deg=round(off, 1))
-    return _Place(index, off, _NORMAL.cdf((gap / 2 - abs(off)) / ANGLE_SD_DEG) if gap < 360 else MAX_CONFIDENCE)
+def _early_deg(spec: SyncSpec, estimate: Estimate) -> NDArray[np.float64]:
+    """Return how much earlier than a tight one's each cylinder's mark may come, degrees.
+
+    A cylinder that leaks has its highest pressure earlier, the more so the more it leaks; one that fills badly has not.
+    """
+    if spec.kind != "pressure":
+        return np.zeros(len(estimate.relative_percent))
+    return np.interp(estimate.relative_percent, *peak_lead())
+
+
+def _nearest(centre: float, spec: SyncSpec, engine: Engine, early_deg: NDArray[np.float64]) -> _Place:
+    """Return the cylinder whose TDC, or whose early peak, the marks are nearest to."""
+    allowed = _allowed(spec, engine)
+    off = _wrap(centre - engine.firing_deg[allowed], engine.cycle_deg)
+    outside = np.maximum(np.maximum(off, -off - early_deg[allowed]), 0.0)
+    k = int(np.lexsort((np.abs(off), outside))[0])
+    index, gap = int(allowed[k]), _room(int(allowed[k]), engine)
+    if outside[k] > min(OFF_DEG[spec.kind], OFF_SHARE * gap):
+        raise _NoNameError("marks-between", off_deg=round(float(off[k]), 1))
+    clear = gap / 2 - float(outside[k]) - 0.5 * float(early_deg[index])
+    return _Place(index, float(off[k]), _NORMAL.cdf(clear / ANGLE_SD_DEG) if gap < 360 else MAX_CONFIDENCE)
 
 
 def _room(index: int, engine: Engine) -> float:

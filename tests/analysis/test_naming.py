@@ -435,3 +435,24 @@ def test_a_pressure_channel_without_any_peak_marks_the_dead_cylinder_if_there_is
     assert naming.caution.facts == {"why": "too-few-marks", "marks": 0, "needed": 2}
     dead = estimate_of(FOUR, relative=(100, 97, 2, 99))
     assert name_by_marks(nothing, SyncSpec("cam", 3), FOUR, [dead]).first is None
+
+
+@pytest.mark.parametrize("index", range(4))
+def test_a_pressure_sensor_in_the_leaking_cylinder_names_it_though_its_peak_comes_early(index, estimate_of, when):
+    """At a fifth of the others' pressure the peak of a leaking cylinder comes some 17 degrees before TDC."""
+    relative = np.full(4, 100.0)
+    relative[index] = 20.0
+    estimate = estimate_of(FOUR, relative=relative)
+    for lead in (5.0, 17.0, 22.0, 30.0):
+        marks = marked(when(estimate, events(estimate, FOUR, index, -lead)), unit="bar")
+        naming = name_by_marks(marks, SyncSpec("pressure", 3), FOUR, [estimate])
+        assert naming.first == (index - 1) % 4
+        assert naming.sync.confidence > 0.95
+
+
+def test_a_tight_cylinder_s_pressure_has_no_reason_to_peak_so_early(estimate_of, when):
+    estimate = estimate_of(FOUR)
+    marks = marked(when(estimate, events(estimate, FOUR, 2, -22.0)), unit="bar")
+    naming = name_by_marks(marks, SyncSpec("pressure", 3), FOUR, [estimate])
+    assert naming.first is None
+    assert naming.caution.facts["why"] == "marks-between"

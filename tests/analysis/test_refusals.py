@@ -189,15 +189,17 @@ def test_the_deciding_reason_comes_first(trace_of, estimate_of):
 ])
 def test_swells_that_no_compression_makes(ratio, lag_s, lowest, found, trace_of, estimate_of):
     """All alike, and only explained by an engine that hardly compresses and a starter that hardly turns it."""
-    best = estimate_of(FOUR, relative=(100, 99, lowest, 98), details={"ratio": ratio, "lag_s": lag_s})
+    best = estimate_of(FOUR, rpm=300.0, relative=(100, 99, lowest, 98), details={"ratio": ratio, "lag_s": lag_s})
     assert codes(refusals.after_fit(trace_of(), FOUR, [best])) == found
+    slow = estimate_of(FOUR, rpm=240.0, relative=(100, 99, lowest, 98), details={"ratio": ratio, "lag_s": lag_s})
+    assert codes(refusals.after_fit(trace_of(), FOUR, [slow])) == []  # fast and smooth means both
 
 
 @pytest.mark.parametrize(("ratio", "swing", "lowest", "found"), [
     (6.0, 40.0, 98.0, ["no-humps"]), (6.0, 50.0, 98.0, []), (6.1, 40.0, 98.0, []), (6.0, 40.0, 60.0, [])])
 def test_shallow_humps_of_the_lowest_ratio_are_no_compression(ratio, swing, lowest, found, trace_of, estimate_of):
     """Valves that do not move make shallow humps that are all alike; by hand, 40 A about 150 A is a ripple of 53 %."""
-    best = estimate_of(FOUR, relative=(100, 99, lowest, 98), details={"ratio": ratio, "lag_s": 0.03})
+    best = estimate_of(FOUR, rpm=300.0, relative=(100, 99, lowest, 98), details={"ratio": ratio, "lag_s": 0.03})
     assert codes(refusals.after_fit(trace_of(swing=swing), FOUR, [best])) == found
 
 
@@ -274,7 +276,7 @@ def test_what_is_said_of_a_level_that_falls_as_an_engine_fires(trace_of, estimat
     assert said["fired_at_s"] == pytest.approx(2.5, abs=0.15)
     assert said["cycles"] == pytest.approx(said["fired_at_s"] * 1.5)  # at 180 rpm a cycle takes two thirds of a second
     assert (said["needed_cycles"], said["level_percent"]) == (3.0, pytest.approx(60.0, abs=3.0))
-    assert said["rate_percent"] == pytest.approx(100.0 * 12 / 13)  # humps in the second half and in the first
+    assert said["rate_percent"] == pytest.approx(100.0, abs=10.0)  # humps in the second half and in the first
 
 
 def test_what_is_said_of_a_single_cylinder_and_of_no_cranking(estimate_of):
@@ -331,3 +333,38 @@ def test_speeds_that_an_engine_can_be_cranked_at(rpm, good, trace_of, estimate_o
 def test_each_reason_is_given_once(trace_of):
     first, again = refusals.no_cranking({}, "A"), refusals.no_cranking({"peak": 1.0}, "A")
     assert refusals.once([None, first, again, None]) == (first,)
+
+
+# --- what there is in place of a cranking, and of compression
+
+@pytest.mark.parametrize(("seen", "unit", "why"), [
+    ({"peak": 30.0, "longest_s": 1.5, "load_mean": 25.0, "load_peak": 28.0}, "A", "small-load"),
+    ({"peak": 125.0, "longest_s": 1.5, "load_mean": 85.0, "load_peak": 120.0}, "A", "steady-load"),
+    ({"peak": 20.0, "longest_s": 0.0, "hum": 18.0, "hum_hz": 50.0}, "A", "hum"),
+    ({"peak": 20.0, "longest_s": 0.0, "hum": 2.0, "hum_hz": 50.0}, "A", None),
+    ({"peak": 125.0, "longest_s": 0.3, "load_mean": 85.0, "load_peak": 120.0}, "A", None),
+    ({"peak": 10.0, "longest_s": 1.5, "load_mean": 6.0, "load_peak": 8.0}, "A", None),
+    ({"peak": 0.1, "longest_s": 1.5, "load_mean": 0.05, "load_peak": 0.06}, "V", None),  # nobody knows what that is
+])
+def test_what_there_is_in_place_of_a_cranking(seen, unit, why):
+    found = refusals.no_cranking({"noise": 1.0, **seen}, unit)
+    assert found.facts.get("why") == why
+    assert set(found.facts) <= set(REASONS["no-cranking"])
+
+
+@pytest.mark.parametrize(("mean", "swing", "inrush", "found"), [
+    (80.0, 7.0, 700.0, ["no-humps"]),   # turns as good as nothing, and smoothly
+    (80.0, 20.0, 700.0, []),            # humps worth a look
+    (180.0, 7.0, 700.0, []),            # work, if smooth: many cylinders, a heavy starter
+    (80.0, 7.0, 320.0, []),
+])
+def test_a_starter_that_turns_next_to_nothing_turns_no_compression(mean, swing, inrush, found, trace_of):
+    assert codes(refusals.before_fit(trace_of(mean=mean, swing=swing, inrush=inrush), FOUR)) == found
+
+
+@pytest.mark.parametrize(("push_back", "relative", "found"), [
+    (1.2, (50, 50, 100, 60), ["engine-fired"]), (1.1, (50, 50, 100, 60), []), (1.2, (98, 97, 100, 60), []),
+])
+def test_no_gas_gives_back_more_than_it_took_but_one_that_burns(push_back, relative, found, trace_of, estimate_of):
+    best = estimate_of(FOUR, relative=relative, details={"push_back": push_back})
+    assert codes(refusals.after_fit(trace_of(), FOUR, [best])) == found

@@ -53,7 +53,9 @@ def whys() -> dict[str, set[str]]:
     assert len(sync) >= 6
     assert len(unexplained) >= 4
     humps = set(re.findall(r'"hump-count",\s*\{\s*"why": "([a-z-]+)"', text))
-    return {"caution.sync-cannot-name": sync, "reason.not-explained": unexplained, "reason.hump-count": humps}
+    nothing = set(re.findall(r'"no-cranking",\s*\{\s*"why": "([a-z-]+)"', text))
+    return {"caution.sync-cannot-name": sync, "reason.not-explained": unexplained, "reason.hump-count": humps,
+            "reason.no-cranking": nothing}
 
 
 def test_every_sentence_is_used() -> None:

@@ -56,7 +56,7 @@ def _round(riddle: Riddle, number: int, count: int, out: Path, plugins: Plugins)
 def _show(riddle: Riddle, title: str, stem: Path, plugins: Plugins) -> str:
     """Write picture and sound of a riddle and return what the analysis says of it."""
     from crankfold.acquire import open_board, record
-    from crankfold.analysis import Engine, InputError, SyncSpec, analyse, find_marks
+    from crankfold.analysis import Engine, InputError, SyncSpec, analyse
     from crankfold.viewer.picture import write_png
     from crankfold.viewer.practice import riddle_scene
     from crankfold.viewer.session import Outputs, longest
@@ -70,9 +70,7 @@ def _show(riddle: Riddle, title: str, stem: Path, plugins: Plugins) -> str:
         result = analyse(capture, engine, sync=sync)
         if result.trace is None:
             raise InputError(say("problem.no_crank", board="virtual"))
-        marks = find_marks(capture, sync, result.trace.crank)
-        marks_s = () if marks is None else tuple(marks.time_s.tolist())
-        scene = riddle_scene(capture, engine, result.trace, marks_s=marks_s, title=title)
+        scene = riddle_scene(capture, engine, result.trace, marks_s=result.sync_pulses_s, title=title)
         picture, sound = stem.with_suffix(".png"), stem.with_suffix(".wav")
         with Outputs() as outputs:
             outputs.add(picture, write_png(scene))

@@ -41,7 +41,7 @@ def judge(capture: Capture, question: Question, warnings: Sequence[str] = ()) ->
     capture = in_amperes(capture, question.rig, question.probe)
     result = analyse(capture, question.engine, sync=question.syncs, thresholds=question.thresholds,
                      gauge=question.gauge, misfire_codes=question.misfire_codes)
-    return Judged(capture, with_warnings(result, warnings), question, _marks(capture, question, result))
+    return Judged(capture, with_warnings(result, warnings), question, result.sync_pulses_s)
 
 
 def judge_as_told(capture: Capture, options: Mapping[str, Any], warnings: Sequence[str] = ()) -> Judged:
@@ -119,16 +119,6 @@ def with_warnings(result: Result, warnings: Sequence[str]) -> Result:
 def sentence_of(text: str) -> str:
     """Return what a source said, written like our own sentences."""
     return text[:1].upper() + text[1:] + ("" if text.endswith((".", "?")) else ".")
-
-
-def _marks(capture: Capture, question: Question, result: Result) -> tuple[float, ...]:
-    from crankfold.analysis import find_marks
-
-    spec = result.sync_asked or question.sync
-    if spec is None or result.trace is None:
-        return ()
-    marks = find_marks(capture, spec, result.trace.crank)
-    return () if marks is None else tuple(marks.time_s.tolist())
 
 
 def scene_of(judged: Judged, name: str = "") -> Scene:
