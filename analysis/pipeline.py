@@ -202,7 +202,8 @@ def _judged(base: Result, marks: Mapping[SyncSpec, Marks | None], estimates: Seq
     cautions += [c for c in (near_limit(cylinders, thresholds), second_opinion(best, thresholds), high,
                              naming.caution) if c is not None]
     base = replace(base, estimate=best, cranking=_cranking(trace, best), sync_asked=chief,
-                   sync_pulses_s=_pulses_s(marks, chief), sync_sources=joined.sources, cautions=(*cautions, *joined.cautions), notes=joined.notes)
+                   sync_pulses_s=_pulses_s(marks, chief), sync_sources=joined.sources,
+                   cautions=(*cautions, *joined.cautions), notes=joined.notes)
     if reasons:
         return replace(base, reasons=reasons)
     return replace(base, verdict=verdict, cylinders=cylinders, sync=naming.sync,

@@ -63,7 +63,7 @@ def no_cranking(facts: Mapping[str, float], unit: str) -> Notice:
     """Return the reason that nothing in the capture is a cranking, and what there is instead, if that can be told."""
     mean, peak = facts.get("load_mean", 0.0), facts.get("load_peak", 0.0)
     stayed, amperes = facts.get("longest_s", 0.0) >= STAYED_S, unit == "A"
-    told = {**facts, "unit": unit}
+    told: dict[str, float | str] = {**facts, "unit": unit}
     if amperes and stayed and LEAST_LOAD_A <= mean < LAMP_A:
         return Notice("no-cranking", {"why": "small-load", **told})
     if amperes and stayed and mean >= LAMP_A and peak < STALL_OVER_MEAN * mean:
@@ -195,10 +195,14 @@ def _no_humps(trace: CrankingTrace) -> Notice | None:
 
 def _turns_freely(trace: CrankingTrace, ripple: float) -> bool:
     """Return whether the starter has as good as no work: far below its in-rush, and smooth beside it."""
-    mean = mean_current(trace) or 0.0
+    return _easy(trace) and 0.01 * ripple * (mean_current(trace) or 0.0) < SMOOTH_SHARE * trace.inrush
+
+
+def _easy(trace: CrankingTrace) -> bool:
+    """Return whether the starter draws far less than its in-rush: it turns hardly more than friction."""
     if not trace.has_onset or trace.clipped_inrush or not trace.inrush > 0:
         return False
-    return mean < EASY_SHARE * trace.inrush and 0.01 * ripple * mean < SMOOTH_SHARE * trace.inrush
+    return (mean_current(trace) or math.inf) < EASY_SHARE * trace.inrush
 
 
 def _no_humps_notice(trace: CrankingTrace) -> Notice:
@@ -207,11 +211,12 @@ def _no_humps_notice(trace: CrankingTrace) -> Notice:
 
 
 def _no_compression(trace: CrankingTrace, best: Estimate) -> Notice | None:
-    """Return the reason that the fit makes humps of mere swells, of an engine that spins fast as well as smoothly."""
+    """Return the reason that the fit makes humps of mere swells, of an engine that spins freely as well as smoothly."""
     impossible = best.details.get("lag_s", 0.0) > LONGEST_LAG_S
     shallow = best.details.get("ratio", math.inf) < LOWEST_RATIO and (ripple_percent(trace) or 0.0) < SHALLOW_PERCENT
-    if best.rpm < FAST_RPM or (not impossible and (
-            best.relative_percent.min() < ALIKE_PERCENT or not (swells(best) or shallow))):
+    if best.rpm < FAST_RPM and not _easy(trace):
+        return None
+    if not impossible and (best.relative_percent.min() < ALIKE_PERCENT or not (swells(best) or shallow)):
         return None
     return _no_humps_notice(trace)
 

@@ -46,7 +46,7 @@ RULES: tuple[Rule, ...] = (
     Rule(9.5, 3.0, 6.0, 20.0, 1.5),  # effective compression ratio
     Rule(0.0, 12.0, -40.0, 80.0, 15.0),  # hold-in current of the solenoid, and the zero's error
     Rule(np.log(0.003), 0.5, np.log(0.0004), np.log(0.015), 0.30),  # electrical lag, s
-    Rule(np.log(0.85), 0.14, np.log(0.35), np.log(1.2), 0.10),  # push-back after TDC, of what the table says
+    Rule(np.log(0.90), 0.10, np.log(0.35), np.log(1.2), 0.10),  # push-back after TDC, of what the table says
 )
 
 

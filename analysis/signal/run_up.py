@@ -24,7 +24,7 @@ FITTED_FROM_S = 0.5  # after the onset: nothing is fitted from earlier
 SETTLED_SHARE = 0.10  # of the late median: a mean over one hump this near to it has settled
 STAYS_HUMPS = 1.5  # and stays so for so many humps
 LATE = (0.4, 0.9)  # share of the cranking in which it is as late as it gets, before a release or an engine that helps
-LONGEST_S = 2.0  # after the onset: what has not settled by then changes for another reason
+LONGEST_S = 1.3  # after the onset: what has not settled by then changes for another reason, as an engine that starts
 LEAST_LEFT_S = 1.3  # of cranking after it; else it is judged from earlier
 LEAST_CYCLES = 3.0  # after it, likewise: whole cycles say more than a settled beginning
 

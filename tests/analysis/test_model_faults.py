@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from types import SimpleNamespace
 
@@ -86,11 +86,11 @@ def test_the_fit_sees_how_the_crank_slows():
     assert found.max() == pytest.approx(true.max(), rel=0.2)
 
 
-def test_further_starts_end_when_the_work_allowed_is_done(monkeypatch):
+def test_further_starts_end_when_the_work_allowed_is_done(monkeypatch, trace_of):
     rng = np.random.default_rng(5)
-    time = np.arange(8000) / 2000.0
-    odd = 200.0 + 80.0 * np.sign(np.sin(2 * np.pi * 6.0 * time)) + 8.0 * rng.normal(size=len(time))
-    trace = condition(Capture.from_arrays(np.concatenate((np.zeros(800), odd, np.zeros(800))), rate_hz=2000.0))
+    trace = trace_of()
+    odd = 200.0 + 80.0 * np.sign(np.sin(2 * np.pi * 6.0 * trace.time_s)) + 8.0 * rng.normal(size=len(trace.time_s))
+    trace = replace(trace, current=odd, smooth=odd)
     tried = []
     start = acceptance.start_fit
     monkeypatch.setattr(acceptance, "start_fit", lambda *a, **k: tried.append(1) or start(*a, **k))
