@@ -1,5 +1,6 @@
 from .doubts import after_verdict
-from .refusal import after_fit, before_fit, holds, no_cranking, once, one_cylinder
+from .no_cranking import no_cranking
+from .refusal import after_fit, before_fit, holds, once, one_cylinder
 from .second_look import look_again
 
 __all__ = [

@@ -13,7 +13,7 @@ from crankfold.analysis.result import Notice
 from crankfold.analysis.signal import ac_probe, better_count, trend
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
@@ -36,9 +36,6 @@ LAMP_RIPPLE_PERCENT = 25.0  # noise on so little; humps of compression are more
 GLOW_A = 120.0  # all glow plugs of an engine together; a starter that is held draws more
 STALL_OVER_MEAN = 2.0  # a starter without compression still has its in-rush; glow plugs hardly have one
 DULL_PERCENT = 6.0  # ripple below which a current has no humps and no turning starter's unevenness
-STAYED_S = 1.0  # a load that is on for so long was meant
-LEAST_LOAD_A = 12.0  # a radio and dash lights stay below
-HUM_SHARE = 0.5  # of the peak: hum is all there is
 EASY_SHARE, SMOOTH_SHARE = 0.22, 0.025
 """Mean and humps of a starter that turns an engine without compression, as shares of its in-rush. Four records of one
 such engine with four starters: 0.10 to 0.20 and 0.004 to 0.023; 180 crankings with compression, among them a real
@@ -57,20 +54,6 @@ CARRIED_PERCENT, CARRIED_LEAST = 80.0, 2  # and then look low; of 100 engines th
 ALIKE_PERCENT = 75.0  # where one cylinder stands out, there is compression in the others
 MIN_EXPLAINED = 0.97  # hardly any fit that converged explains less, few that failed more than 0.90
 """Measured on simulated engines; those between are refused as well."""
-
-
-def no_cranking(facts: Mapping[str, float], unit: str) -> Notice:
-    """Return the reason that nothing in the capture is a cranking, and what there is instead, if that can be told."""
-    mean, peak = facts.get("load_mean", 0.0), facts.get("load_peak", 0.0)
-    stayed, amperes = facts.get("longest_s", 0.0) >= STAYED_S, unit == "A"
-    told: dict[str, float | str] = {**facts, "unit": unit}
-    if amperes and stayed and LEAST_LOAD_A <= mean < LAMP_A:
-        return Notice("no-cranking", {"why": "small-load", **told})
-    if amperes and stayed and mean >= LAMP_A and peak < STALL_OVER_MEAN * mean:
-        return Notice("no-cranking", {"why": "steady-load", **told})
-    if not stayed and facts.get("hum", 0.0) > HUM_SHARE * facts.get("peak", 0.0):
-        return Notice("no-cranking", {"why": "hum", **told})
-    return Notice("no-cranking", told)
 
 
 def before_fit(trace: CrankingTrace, engine: Engine, *, battery_voltage: bool = False) -> tuple[Notice, ...]:

@@ -40,6 +40,8 @@ FALLBACK_HUMP_S = 0.1  # where nothing repeats
 EDGE_S = 0.006  # the low-pass smears what was put into a gap so far round it
 NOISE_RATIO = 8.0  # a cranking stands this far above the quiet
 HAS_ONSET_S = 0.02  # of rest before it
+ONSET_BEFORE_S, ONSET_AFTER_S = 0.05, 0.1  # of the detector's onset
+ONSET_NOISES, ONSET_SHARE = 6.0, 0.02  # standard deviations of the rest, and of the tall samples: off its rest
 TRIGGER_NEAR_S = 0.1  # the onset that the trigger found, to the full rate's sample, is this crank's
 
 
@@ -116,11 +118,21 @@ def _current(capture: Capture, index: int) -> _Current:
 
 
 def _onset(capture: Capture, whole: _Current, first: int) -> int:
-    """Return the onset that the trigger found, where the capture carries it, else the one found here."""
-    if capture.trigger_index is None:
-        return first
-    at = round(capture.trigger_index / capture.rate_hz * whole.pooled.rate_hz)
-    return at if abs(at - first) <= TRIGGER_NEAR_S * whole.pooled.rate_hz else first
+    """Return the onset that the trigger found, where the capture carries it, else the first sample off its rest.
+
+    That is looked for about the detector's onset by shares of the current, so that it is the same in any unit.
+    """
+    rate_hz = whole.pooled.rate_hz
+    if capture.trigger_index is not None:
+        at = round(capture.trigger_index / capture.rate_hz * rate_hz)
+        if abs(at - first) <= TRIGGER_NEAR_S * rate_hz:
+            return at
+    begin = max(0, first - round(ONSET_BEFORE_S * rate_hz))
+    part = whole.current[begin : first + round(ONSET_AFTER_S * rate_hz)]
+    noise = 0.0 if np.isnan(whole.zero.noise) else whole.zero.noise
+    off = part - float(np.median(whole.current[max(0, begin - len(part)) : begin + 1]))
+    away = off > max(ONSET_NOISES * noise, ONSET_SHARE * float(np.percentile(whole.smooth, 99)))
+    return begin + int(np.argmax(away)) if away.any() and begin > 0 else first
 
 
 def _stretch(whole: _Current, first: int, stop: int, idles_to: int | None) -> _Judged:

@@ -9,6 +9,7 @@ import pytest
 
 from crankfold.analysis import Engine
 from crankfold.analysis.answer.notice_codes import REASONS
+from crankfold.analysis.criticism import no_cranking
 from crankfold.analysis.criticism import refusal as refusals
 
 FOUR = Engine((1, 3, 4, 2))
@@ -283,7 +284,7 @@ def test_what_is_said_of_a_single_cylinder_and_of_no_cranking(estimate_of):
     assert refusals.one_cylinder([]).facts == {}
     assert refusals.one_cylinder([estimate_of(Engine((1,)), seconds=2.0)]).facts == {
         "cycles": pytest.approx(3.0), "rpm": pytest.approx(180.0)}
-    nothing = refusals.no_cranking({"peak": 3.0, "noise": 1.0, "longest_s": 0.1}, "V")
+    nothing = no_cranking({"peak": 3.0, "noise": 1.0, "longest_s": 0.1}, "V")
     assert (nothing.code, nothing.facts) == ("no-cranking", {"peak": 3.0, "noise": 1.0, "longest_s": 0.1, "unit": "V"})
 
 
@@ -331,7 +332,7 @@ def test_speeds_that_an_engine_can_be_cranked_at(rpm, good, trace_of, estimate_o
 
 
 def test_each_reason_is_given_once(trace_of):
-    first, again = refusals.no_cranking({}, "A"), refusals.no_cranking({"peak": 1.0}, "A")
+    first, again = no_cranking({}, "A"), no_cranking({"peak": 1.0}, "A")
     assert refusals.once([None, first, again, None]) == (first,)
 
 
@@ -347,7 +348,7 @@ def test_each_reason_is_given_once(trace_of):
     ({"peak": 0.1, "longest_s": 1.5, "load_mean": 0.05, "load_peak": 0.06}, "V", None),  # nobody knows what that is
 ])
 def test_what_there_is_in_place_of_a_cranking(seen, unit, why):
-    found = refusals.no_cranking({"noise": 1.0, **seen}, unit)
+    found = no_cranking({"noise": 1.0, **seen}, unit)
     assert found.facts.get("why") == why
     assert set(found.facts) <= set(REASONS["no-cranking"])
 
