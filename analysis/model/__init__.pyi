@@ -11,6 +11,5 @@ __all__ = [
 from .gas import HEALTHY_LOSS, POLYTROPE, leaking_pressures, peak_lead
 
 __all__ = [
-    "Estimate", "HEALTHY_LOSS", "NO_RIVAL", "POLYTROPE", "estimate", "find_rates", "leaking_pressures",
-    "peak_lead",
+    "Estimate", "HEALTHY_LOSS", "NO_RIVAL", "POLYTROPE", "estimate", "find_rates", "leaking_pressures", "peak_lead",
 ]
