@@ -4,19 +4,19 @@ from .channel_names import (
     COUNTER,
     COUNTER_WORDS,
     CURRENT_WORDS,
-    ColumnSeen,
     LEFT_OUT,
     OTHER_WORDS,
     PRESSURE,
     SYNC_WORDS,
     TIME,
     TIME_WORDS,
+    ColumnSeen,
     free_name,
     role_of,
     words_of,
 )
-from .contract import CURRENT, Channel, EndOfStream, SYNC, Samples, Source, SourceInfo
-from .declarations import BoardDeclaration, BoardFound, CONTRACT, ReaderDeclaration, Setting
+from .contract import CURRENT, SYNC, Channel, EndOfStream, Samples, Source, SourceInfo
+from .declarations import CONTRACT, BoardDeclaration, BoardFound, ReaderDeclaration, Setting
 from .discovery import KindFound, discover_boards, lasting_address
 from .errors import (
     AcquireError,

@@ -1,6 +1,6 @@
 from .answer.hints import coded_cylinder
 from .answer.verdict import Thresholds
-from .capture import BATTERY, CURRENT, CUT_SHORT, Capture, Channel, Gap, PRESSURE, SYNC, find_gaps
+from .capture import BATTERY, CURRENT, CUT_SHORT, PRESSURE, SYNC, Capture, Channel, Gap, find_gaps
 from .engine import Engine, Fuel, SyncSpec, least_rate_hz
 from .errors import InputError, quoted, shortened
 from .many.agreement import Agreement, agreement
@@ -11,7 +11,7 @@ from .many.pooling import pooled_cranks
 from .many.precision import CylinderPrecision, same_recordings, study
 from .many.proportion import Proportion
 from .many.reference import Reference, reference
-from .many.table import CRANKING, CYLINDER, Cell, HEALTH, result_row
+from .many.table import CRANKING, CYLINDER, HEALTH, Cell, result_row
 from .many.validation import Case, CylinderSaid, Pair, Validation, Verdicts, right_share, validate
 from .model.estimation import Estimate
 from .motion import Motion, SpeedEstimate, TwoViews, Wheel, estimate_from_speed, motion_of, motion_of_speed, two_views
@@ -21,7 +21,7 @@ from .signal.conditioning import NoCranking, condition
 from .signal.cranking import INRUSH_S
 from .signal.detector import CrankingDetector, DetectorState, End, Onset
 from .signal.trace import CrankingTrace
-from .sync.anchor import BAR_IN, Gauge, HIGHEST_BAR
+from .sync.anchor import BAR_IN, HIGHEST_BAR, Gauge
 from .sync.pulses import find_marks
 from .version import __version__
 

@@ -41,9 +41,8 @@ from crankfold.analysis.criticism import (
     one_cylinder,
 )
 from crankfold.analysis.engine import SyncSpec
-from crankfold.analysis.model import FitOptions
+from crankfold.analysis.model import FitOptions, find_rates
 from crankfold.analysis.model import estimate as explain
-from crankfold.analysis.model import find_rates
 from crankfold.analysis.result import Cranking, Cylinder, Notice, Result
 from crankfold.analysis.signal import NoCranking, Span, after_decompressor, condition, with_enough_cycles
 from crankfold.analysis.sync import (
