@@ -1,5 +1,5 @@
 from .doubts import after_verdict
-from .no_cranking import no_cranking
+from .other_loads import no_cranking
 from .refusal import after_fit, before_fit, holds, once, one_cylinder
 from .second_look import look_again
 
