@@ -89,6 +89,6 @@ def test_a_rig_never_keeps_the_name_of_a_port_alone(tmp_path: Path) -> None:
         done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=30,
                                          env={**os.environ, "XDG_CONFIG_HOME": str(tmp_path)})
         assert done.returncode == 0, done.stderr
-        said = f"serial-frames:/dev/{port} may be another board tomorrow, so the rig keeps serial-frames:{address}."
+        said = f"serial-frames:/dev/{port} may be a different board tomorrow, so the rig keeps serial-frames:{address}."
         assert said in done.stdout
         assert f'board = "serial-frames:{address}"' in (tmp_path / "crankfold/rigs/cart.toml").read_text()

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from crankfold.acquire import Block
 
 FASTEST_HZ = 500_000
+TWO = {"channels": "current,sync"}
 FULL_SCALE = 33_000  # tenths of a millivolt
 
 
@@ -97,7 +98,7 @@ def test_a_computer_finds_a_serial_port_with_an_identity_of_its_own(board: Calla
 
 def test_every_sample_of_half_a_million_a_second_is_in_its_place(board: Callable[..., Any]) -> None:
     emulated = board(busy_waveform(), FASTEST_HZ * 1.0)  # every conversion sees a voltage of its own
-    with FrameBoard(emulated.address, {}) as source:
+    with FrameBoard(emulated.address, TWO) as source:
         assert (source.info.rate_hz, source.info.skew_s) == (250_000, pytest.approx((0.0, 2e-6)))
         assert [channel.name for channel in source.info.channels] == ["current", "sync"]
         assert source.info.channels[0].code_range == (0, 4095)
@@ -137,7 +138,7 @@ def test_inputs_are_chosen_and_named(board: Callable[..., Any], channels: str, r
 
 def test_what_a_reader_that_stalls_loses_is_counted_to_the_sample(board: Callable[..., Any]) -> None:
     emulated = board(busy_waveform(), FASTEST_HZ * 1.0, patient=False)
-    with FrameBoard(emulated.address, {}) as source:
+    with FrameBoard(emulated.address, TWO) as source:
         source.start()
         blocks = read_samples(source, 1000)
         emulated.told("STALLED")  # 200,000 conversions, and the chip's memory holds 98,304
@@ -150,7 +151,7 @@ def test_what_a_reader_that_stalls_loses_is_counted_to_the_sample(board: Callabl
 
 def test_packets_that_go_astray_on_the_bus_are_counted(board: Callable[..., Any]) -> None:
     emulated = board(busy_waveform(), FASTEST_HZ * 1.0, [{"at_s": 0.1, "what": "halt"}])
-    with FrameBoard(emulated.address, {}) as source:
+    with FrameBoard(emulated.address, TWO) as source:
         source.start()
         blocks = read_samples(source, 60_000)
     lost = [block.lost_before for block in blocks if block.lost_before]
@@ -173,7 +174,7 @@ def test_a_converter_that_ran_over_starts_anew_and_says_so(board: Callable[..., 
 
 def test_a_board_whose_program_is_gone_falls_silent(board: Callable[..., Any]) -> None:
     emulated = board(busy_waveform(), 40_000.0, [{"at_s": 0.2, "what": "hang_up"}])
-    with FrameBoard(emulated.address, {"rate": "20000"}) as source:
+    with FrameBoard(emulated.address, {**TWO, "rate": "20000"}) as source:
         source.start()
         read_samples(source, 2000)
         assert int(emulated.told("QUIET")) <= 2 * 64  # two packets were with the controller already
@@ -228,7 +229,7 @@ def test_from_a_virtual_engine_through_four_inputs_to_the_right_verdict(board: C
 @pytest.mark.timeout(600)
 def test_half_a_minute_at_full_rate_loses_nothing(board: Callable[..., Any]) -> None:
     emulated = board(busy_waveform(), FASTEST_HZ * 1.0)
-    with FrameBoard(emulated.address, {}) as source:
+    with FrameBoard(emulated.address, TWO) as source:
         source.start()
         for _ in range(75):
             blocks = read_samples(source, 100_000)
