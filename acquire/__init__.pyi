@@ -47,7 +47,9 @@ from .rig.smallest_leak import smallest_leak_percent
 from .rig.toml import parse_toml
 from .rig.wiring import wired
 from .stream.caught import CaughtCrank
-from .stream.journal import journals, recover
+from .stream.journal import JournalWriter
+from .stream.journal_reading import Recovered, State, recover
+from .stream.leftovers import Left, TakenUp, left_behind, stem_of, take_up, write_named
 from .stream.plan import Event, Happening, RecordingPlan
 from .stream.recorder import Recorder, record
 from .stream.ring import RingBuffer
@@ -65,4 +67,18 @@ __all__ = [
     "lasting_address", "level_of", "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml",
     "read_facts", "read_stored", "record", "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent",
     "wired", "words_of",
+    "TIME", "TIME_WORDS", "calibrated", "capture_image", "changed", "check_name", "check_rig", "discover_boards",
+    "flush_folder", "free_name", "hookimpl", "in_base_units", "journals", "known_currents", "lasting_address",
+    "level_of", "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml", "read_stored",
+    "record", "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent", "wired", "words_of",
+    "BoardStalledError", "CONTRACT", "COUNTER", "CURRENT", "CaughtCrank", "Channel", "ColumnSeen", "EndOfStream",
+    "EngineCard", "Event", "FileFormatError", "Finding", "Happening", "Hdf5File", "Job", "JournalWriter",
+    "KindFound", "LEFT_OUT", "Left", "Level", "PRESSURE", "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration",
+    "Recorder", "RecordingPlan", "Recovered", "Rig", "RingBuffer", "RingOverrunError", "SYNC", "Samples", "Setting",
+    "SettingError", "Shelf", "ShutdownTimeoutError", "Source", "SourceInfo", "State", "StoredCapture", "TIME",
+    "TakenUp", "calibrated", "capture_image", "changed", "check_name", "check_rig", "discover_boards",
+    "flush_folder", "free_name", "hookimpl", "in_base_units", "known_currents", "lasting_address", "left_behind",
+    "level_of", "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml", "read_stored",
+    "record", "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent", "stem_of", "take_up",
+    "wired", "write_named",
 ]

@@ -22,14 +22,8 @@ def write_whole(path: Path, content: bytes) -> None:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        beside = Path(name)
+        beside = _beside(path, content)
         try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(content)
-                file.flush()
-                os.fsync(file.fileno())
-            beside.chmod(_usual_mode())
             beside.replace(path)
         except BaseException:
             with contextlib.suppress(OSError):
@@ -37,8 +31,69 @@ def write_whole(path: Path, content: bytes) -> None:
             raise
         flush_folder(path.parent)
     except OSError as error:
-        raise SaveError(f"{path} could not be written ({error.strerror or error})",
-                        "check the folder, its rights and the room on the disk") from error
+        raise _not_written(path, error) from error
+
+
+def write_new(path: Path, content: bytes) -> Path:
+    """Write a file that must not be there yet, whole or not at all, and return its path.
+
+    Raises
+    ------
+    FileExistsError
+        There is one of that name, perhaps since a moment ago.
+    SaveError
+        It cannot be written; nothing is left behind.
+    """
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise _not_written(path, error) from error
+    try:
+        beside = _beside(path, content)
+        try:
+            _link(beside, path)
+        finally:
+            with contextlib.suppress(OSError):
+                beside.unlink()
+        flush_folder(path.parent)
+    except FileExistsError:
+        raise
+    except OSError as error:
+        raise _not_written(path, error) from error
+    return path
+
+
+def _link(beside: Path, path: Path) -> None:
+    """Give a whole file its name unless that is taken; where there are no links, the name is taken empty first."""
+    try:
+        os.link(beside, path)
+    except FileExistsError:
+        raise
+    except (OSError, NotImplementedError):
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
+        beside.replace(path)
+
+
+def _beside(path: Path, content: bytes) -> Path:
+    """Return a flushed file with that content and the usual rights in the folder of `path`."""
+    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    beside = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        beside.chmod(_usual_mode())
+    except BaseException:
+        with contextlib.suppress(OSError):
+            beside.unlink()
+        raise
+    return beside
+
+
+def _not_written(path: Path, error: OSError) -> SaveError:
+    return SaveError(f"{path} could not be written ({error.strerror or error})",
+                     "check the folder, its rights and the room on the disk")
 
 
 def _usual_mode() -> int:

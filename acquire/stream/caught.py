@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -67,7 +66,7 @@ def make_capture(piece: Piece, info: SourceInfo, *, rate_hz: float, trigger_inde
     trigger_index
         Absolute index of the onset, None if there is none.
     started_utc
-        When the stream's sample 0 was taken.
+        When the first sample of the piece was taken.
     notes
         More notes than the source's own.
     about
@@ -92,7 +91,7 @@ def make_capture(piece: Piece, info: SourceInfo, *, rate_hz: float, trigger_inde
         trigger_index=None if trigger_index is None else trigger_index - piece.first_index,
         gaps=_apart(gaps), origin=info.address or info.title, notes={**info.notes, **(notes or {})},
         about=info.about if about is None else about,
-        started_utc=started_utc and started_utc + timedelta(seconds=piece.first_index / rate_hz))
+        started_utc=started_utc)
 
 
 def earlier(samples: NDArray[np.float64], skew: float) -> NDArray[np.float64]:

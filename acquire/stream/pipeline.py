@@ -9,27 +9,24 @@ import platform
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
-from crankfold.acquire.errors import SaveError
 from crankfold.acquire.stream.caught import CaughtCrank
 from crankfold.acquire.stream.clock import ClockFit
-from crankfold.acquire.stream.journal import JournalWriter, new_journal_path
+from crankfold.acquire.stream.crank_journal import CrankJournal
 from crankfold.acquire.stream.losses import LossTeller
 from crankfold.acquire.stream.plan import Event, Happening, Stage
-from crankfold.acquire.stream.ring import RingBuffer
+from crankfold.acquire.stream.ring import MARK_BYTES, RingBuffer
 from crankfold.analysis import CUT_SHORT, CrankingDetector, End, Onset
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from numpy.typing import NDArray
-
     from crankfold.acquire.contract import Block, Source
-    from crankfold.acquire.stream.losses import LossTeller
-from crankfold.acquire.stream.plan import RecordingPlan
+    from crankfold.acquire.stream.plan import RecordingPlan
 
 MAX_RING_BYTES = 512 * 2**20  # touched only as far as samples come
 MAX_FINITE_BYTES = 256 * 2**20
 RING_SPARE_S = 2.0
+MOST_GAPS = 1_000_000  # of one capture; each costs some 200 bytes, and nothing can be read from such a recording
 LEAST_LOAD_S = 0.5  # nobody takes a shorter load for cranking
 LOADS_APART_S = 5.0  # lamps and pumps may come and go all the time
 
@@ -69,10 +66,12 @@ class Stream:
         self._whole, self._given = not self._each, 0
         self._from = 0
         self._trigger_at = 0
-        self._started_utc = info.started_utc
-        self._journal: JournalWriter | None = None
+        self._stamp: tuple[int, datetime] | None = None if info.started_utc is None else (0, info.started_utc)
+        self._journal = CrankJournal(plan.journal_folder, info, self._rate_hz, self.ring, emit)
         self._cut_short = ""
-        self._losses = LossTeller(self._rate_hz, lambda index, count: self._tell(Happening.LOST, index, count=count))
+        rate_hz = self._rate_hz  # no way back to the stream from here: a ring may be large
+        self._losses = LossTeller(rate_hz, lambda index, count: emit(
+            Event(Happening.LOST, index, index / rate_hz, count)))
 
     def take(self, block: Block) -> None:
         """Take the next block."""
@@ -87,8 +86,8 @@ class Stream:
         if self._clock is not None:
             self._clock.add(block.next_index, block.arrived_s)
             self._watch_rate()
-        if self._journal is not None:
-            self._keep(block.first_index, block.codes)
+            self._look_at_the_wall(block)
+        self._journal.add(block.first_index, block.codes)
         self._look()
         self._watch_length()
         self._losses.look(block.next_index)
@@ -114,7 +113,7 @@ class Stream:
         self._tell(Happening.ENDED, self.ring.next_index)
 
     def _capacity(self) -> int:
-        sample_bytes = len(self.info.channels) * self.info.dtype.itemsize
+        sample_bytes = len(self.info.channels) * self.info.dtype.itemsize + MARK_BYTES
         if not self._each:
             return max(1024, min(round(self._plan.finite_s * self._rate_hz), MAX_FINITE_BYTES // sample_bytes))
         seconds = self._plan.pre_trigger_s + self._plan.max_crank_s + self._plan.post_s + RING_SPARE_S
@@ -122,10 +121,20 @@ class Stream:
 
     def _begin(self, block: Block) -> None:
         self.stage = Stage.FILLING
-        if self._started_utc is None and self.info.live:
-            self._started_utc = datetime.now(UTC) - timedelta(seconds=block.next_index / self._rate_hz)
         if self._each:
             self._tell(Happening.FILLING, block.first_index)
+
+    def _look_at_the_wall(self, block: Block) -> None:
+        """Note what the clock on the wall shows; a board's own may be minutes away from it after some hours."""
+        if self._onset is None and self.info.started_utc is None:
+            self._stamp = block.next_index, datetime.now(UTC)
+
+    def _label(self, index: int) -> datetime | None:
+        """Return when a sample was taken, as the clock on the wall showed last before the crank."""
+        if self._stamp is None:
+            return None
+        at, showed = self._stamp
+        return showed + timedelta(seconds=(index - at) / self._rate_hz)
 
     def _break(self) -> None:
         """End everything at a place where an unknown number of samples was lost."""
@@ -227,27 +236,9 @@ class Stream:
 
     def _open_journal(self, onset: Onset) -> None:
         """Begin a journal with what came before the onset and since."""
-        folder = self._plan.journal_folder
-        if folder is None or self._whole:
-            return
-        start = max(onset.index - self._pre, self._from, self.ring.oldest_index)
-        try:
-            self._journal = JournalWriter(new_journal_path(folder), self.info, rate_hz=self._rate_hz,
-                                          trigger_index=onset.index, started_utc=self._started_utc)
-        except SaveError as error:
-            self._emit(Event(Happening.JOURNAL, onset.index, onset.index / self._rate_hz, text=str(error)))
-            return
-        self._keep(start, self.ring.copy(start, self.ring.next_index).codes.T)
-
-    def _keep(self, first_index: int, codes: NDArray[Any]) -> None:
-        """Write to the journal; a disk that fails must not cost the capture itself."""
-        assert self._journal is not None
-        try:
-            self._journal.append(first_index, codes)
-        except SaveError as error:
-            self._emit(Event(Happening.JOURNAL, first_index, first_index / self._rate_hz, text=str(error)))
-            self._journal.remove()
-            self._journal = None
+        if not self._whole:
+            start = max(onset.index - self._pre, self._from, self.ring.oldest_index)
+            self._journal.begin(start, onset.index, self._label(onset.index), self._about("crank"))
 
     def _give(self, start: int, stop: int, trigger: int | None) -> None:
         rate_hz, notes = self._rate()
@@ -255,19 +246,23 @@ class Stream:
             notes["warnings"] = "\n".join(self._source.warnings)
         if self._cut_short:
             notes[CUT_SHORT] = self._cut_short
-        journal, self._journal = self._journal, None
-        if journal is not None:
-            journal.close()
         self._given += 1
+        journal = self._journal.finish(start, stop, rate_hz=rate_hz, notes=notes)
+        torn = self.ring.gap_count(start, stop)
+        if torn > MOST_GAPS:
+            if journal is not None:
+                journal.remove()
+            self._tell(Happening.TORN, stop, count=torn)
+            return
         piece = self.ring.copy(start, stop)
-        self._emit(CaughtCrank(piece, self.info, rate_hz, trigger, self._started_utc, notes, journal,
-                               self._about(trigger)))
+        self._emit(CaughtCrank(piece, self.info, rate_hz, trigger, self._label(start), notes, journal,
+                               self._about("whole" if trigger is None else "crank")))
         self._tell(Happening.CAPTURED, stop)
 
-    def _about(self, trigger: int | None) -> dict[str, Any]:
+    def _about(self, how: str) -> dict[str, Any]:
         """Return what the capture is to know of itself."""
         known = {**self.info.about, **self._plan.about}
-        caught = {"how": "whole" if trigger is None else "crank", "board": self.info.title,
+        caught = {"how": how, "board": self.info.title,
                   "address": self.info.address, "host": platform.node(), **known.get("caught", {})}
         return {**known, "caught": {name: fact for name, fact in caught.items() if fact}}
 

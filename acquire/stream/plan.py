@@ -87,6 +87,7 @@ class Happening(Enum):
     JOURNAL = "journal"
     RATE = "rate"
     PASSED = "passed"
+    TORN = "torn"
     ENDED = "ended"
 
 
@@ -101,13 +102,13 @@ class Event:
         was recognised. REST: it has lasted too long, the starter must rest. CAPTURED: a capture is ready. LOST: samples
         are missing. DROPPED: a capture nobody took was given up. RATE: the board samples at another rate than it says.
         JOURNAL: the crank under way could not be written to disk. PASSED: a load came on that was not taken for the
-        starter. ENDED: the stream is over.
+        starter. TORN: a crank with so many gaps that it cannot be kept. ENDED: the stream is over.
     index
         Absolute sample index.
     seconds
         The same as time since the first sample.
     count
-        LOST: how many, -1 when unknown. Else 0.
+        LOST: how many, -1 when unknown. TORN: how many gaps. Else 0.
     rate_hz, nominal_hz
         RATE: found, and told by the board.
     text

@@ -136,6 +136,7 @@ class Recorder:
             self._source.close()
             return
         self._thread.join(self._plan.shutdown_s)
+        self._leave_waiting()
         if self._thread.is_alive():
             raise ShutdownTimeoutError(f"the reader of {self._source.info.title} has not ended within "
                                        f"{self._plan.shutdown_s:g} s", "end this program to let go of the board")
@@ -147,6 +148,9 @@ class Recorder:
                 yield item.capture() if isinstance(item, CaughtCrank) else item
             except KeyboardInterrupt:  # it comes as the caller comes back for the next one
                 self.settle()
+                raise
+            except GeneratorExit:  # the caller leaves, and may not have dealt with it
+                _leave(item)
                 raise
             self.settle()
 
@@ -224,6 +228,13 @@ class Recorder:
                                      "check that it is the right board, runs its program, and the rate it was set to")
         return BoardStalledError(f"{title} has stopped sending, {silent_s:.1f} s ago",
                                  "check its cable and its supply; cranking may pull the supply down")
+
+    def _leave_waiting(self) -> None:
+        """Leave on disk what nobody has taken."""
+        with self._changed:
+            left = [item for item in self._waiting if not isinstance(item, Event)]
+        for item in (*left, self._given):
+            _leave(item)
 
     def _run(self) -> None:
         """Run the reader thread."""
@@ -304,12 +315,18 @@ class Recorder:
                 continue
             oldest = next(x for x in self._waiting if not isinstance(x, Event))
             self._waiting.remove(oldest)
-            _settle(oldest)
+            _leave(oldest)
             self._waiting.append(Event(Happening.DROPPED, 0, 0.0, count=1))
 
 
+def _leave(item: CaughtCrank | Capture | None) -> None:
+    """Leave a crank on disk, to whoever takes it up later."""
+    if isinstance(item, CaughtCrank) and item.journal is not None:
+        item.journal.close()
+
+
 def _settle(item: CaughtCrank | Capture) -> None:
-    """Take away the journal of a crank that the caller has dealt with, or that is given up."""
+    """Take away the journal of a crank that the caller has dealt with."""
     if isinstance(item, CaughtCrank) and item.journal is not None:
         item.journal.remove()
 

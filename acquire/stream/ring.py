@@ -9,19 +9,21 @@ from __future__ import annotations
 
 import threading
 import time
-from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from crankfold.acquire.errors import RingOverrunError
-from crankfold.analysis import Gap
+from crankfold.analysis import Gap, find_gaps
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import DTypeLike, NDArray
 
-MAX_MARKS = 10_000  # gaps and breaks remembered at most; a stream that loses more often is of no use anyway
+LOST, BREAK = 1, 2  # flags of a sample: it is filler; an unknown number is missing before it
+MARK_BYTES = 1  # a sample, besides the codes, so that any number of gaps and breaks is remembered exactly
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,8 +74,9 @@ class RingBuffer:
         self._changed = threading.Condition()
         self._next = 0
         self._oldest = 0
-        self._gaps: deque[tuple[int, int]] = deque(maxlen=MAX_MARKS)
-        self._breaks: deque[int] = deque(maxlen=MAX_MARKS)
+        self._marks = np.zeros(capacity, np.uint8)  # costs nothing, too, until something is lost
+        self._marked_to = 0  # absolute index after the last sample with a mark
+        self._break_next = False
         self._closed = False
         self._cause: BaseException | None = None
 
@@ -118,10 +121,10 @@ class RingBuffer:
             if self._closed:
                 raise RuntimeError("the ring is closed")
             if lost_before is None:
-                self._breaks.append(self._next)
+                self._break_next = True
             elif lost_before > 0:
                 self._fill(lost_before)
-            self._write(codes.T)
+            self._write(codes.T, 0)
             self._changed.notify_all()
 
     def close(self, cause: BaseException | None = None) -> None:
@@ -154,6 +157,29 @@ class RingBuffer:
         with self._changed:
             return self._copy(start, stop)
 
+    def present(self, start: int, stop: int) -> Iterator[tuple[int, NDArray[Any]]]:
+        """Yield what is really there of the samples from `start` up to `stop`: index of the first, and codes.
+
+        Codes have the shape (channels, samples); filler is left out.
+
+        Raises
+        ------
+        RingOverrunError, ValueError
+            As `copy`.
+        """
+        piece = self.copy(start, stop)
+        at = start
+        for gap in (*piece.gaps, Gap(stop, 0)):
+            if gap.start > at:
+                yield at, piece.codes[:, at - start : gap.start - start]
+            at = gap.stop
+
+    def gap_count(self, start: int, stop: int) -> int:
+        """Return how many gaps there are between the absolute indices `start` and `stop`."""
+        with self._changed:
+            marks = self._marked(start, stop)
+            return 0 if marks is None else int(np.count_nonzero(np.diff((marks & LOST).astype(np.int8), prepend=0) > 0))
+
     def views(self, channel: int, start: int, stop: int) -> tuple[NDArray[Any], ...]:
         """Return one channel's samples as one or two views, without copying; for the writing thread only.
 
@@ -168,8 +194,9 @@ class RingBuffer:
         rest = stop - start - len(head)
         return (head, row[:rest]) if rest else (head,)
 
-    def _write(self, rows: NDArray[Any]) -> None:
+    def _write(self, rows: NDArray[Any], mark: int) -> None:
         count = rows.shape[1]
+        begins = self._next
         if count > self.capacity:
             self._next += count - self.capacity
             rows, count = rows[:, -self.capacity :], self.capacity
@@ -177,27 +204,48 @@ class RingBuffer:
         room = min(count, self.capacity - begin)
         self._rows[:, begin : begin + room] = rows[:, :room]
         self._rows[:, : count - room] = rows[:, room:]
-        self._advance(count)
+        if mark or self._marked_to > self._next - self.capacity:  # old marks may lie where these samples go
+            self._marks[begin : begin + room] = mark
+            self._marks[: count - room] = mark
+        if mark:
+            self._marked_to = self._next + count
+        if self._break_next and rows.shape[1]:
+            self._break_next = False
+            if begins == self._next:  # else the sample after the break is overwritten already
+                self._marks[begin] |= BREAK
+                self._marked_to = max(self._marked_to, begins + 1)
+        self._next += count
+        self._oldest = max(self._oldest, self._next - self.capacity)
 
     def _fill(self, lost: int) -> None:
         """Repeat the sample before a gap; no more than the ring holds, however many were lost."""
-        self._gaps.append((self._next, self._next + lost))
         last = self._rows[:, [(self._next - 1) % self.capacity]]
         filled = min(lost, self.capacity)
+        if lost > filled and self._break_next:
+            self._break_next = False  # it lies further back than the ring reaches
         self._next += lost - filled
-        self._write(np.broadcast_to(last, (self.channels, filled)))
+        self._write(np.broadcast_to(last, (self.channels, filled)), LOST)
 
-    def _advance(self, count: int) -> None:
-        self._next += count
-        self._oldest = max(self._oldest, self._next - self.capacity)
-        while self._gaps and self._gaps[0][1] <= self._oldest:
-            self._gaps.popleft()
-        while self._breaks and self._breaks[0] < self._oldest:
-            self._breaks.popleft()
+    def _marked(self, start: int, stop: int) -> NDArray[np.uint8] | None:
+        """Return the marks of the samples from `start` up to `stop`, shape (samples,); None where there are none."""
+        if stop <= start or self._marked_to <= start:
+            return None
+        begin = start % self.capacity
+        head = self._marks[begin : begin + stop - start]
+        return np.concatenate((head, self._marks[: stop - start - len(head)]))
 
     def _gaps_in(self, start: int, stop: int) -> tuple[Gap, ...]:
-        clipped = ((max(a, start), min(b, stop)) for a, b in self._gaps)
-        return tuple(Gap(a, b - a) for a, b in clipped if b > a)
+        marks = self._marked(start, stop)
+        if marks is None:
+            return ()
+        return tuple(Gap(start + gap.start, gap.length) for gap in find_gaps((marks & LOST).astype(bool)))
+
+    def _breaks_in(self, start: int, stop: int) -> NDArray[np.intp]:
+        """Return the absolute indices of samples before which an unknown number is missing, in order."""
+        marks = self._marked(start, stop)
+        if marks is None:
+            return np.zeros(0, np.intp)
+        return np.flatnonzero(marks & BREAK) + start
 
     def _check(self, start: int, stop: int) -> None:
         if not start <= stop <= self._next:
@@ -207,14 +255,19 @@ class RingBuffer:
 
     def _copy(self, start: int, stop: int) -> Piece:
         self._check(start, stop)
-        if any(start < at < stop for at in self._breaks):
+        if len(self._breaks_in(start + 1, stop)):
             raise ValueError(f"an unknown number of samples is missing between {start} and {stop}")
         codes = np.empty((self.channels, stop - start), self._rows.dtype)
         begin = start % self.capacity
         room = min(stop - start, self.capacity - begin)
         codes[:, :room] = self._rows[:, begin : begin + room]
         codes[:, room:] = self._rows[:, : stop - start - room]
-        return Piece(codes, start, self._gaps_in(start, stop), start in self._breaks)
+        return Piece(codes, start, self._gaps_in(start, stop), self._after_break(start))
+
+    def _after_break(self, start: int) -> bool:
+        if start == self._next:
+            return self._break_next
+        return bool(len(self._breaks_in(start, start + 1)))
 
     def _read(self, start: int, most: int | None, timeout_s: float) -> Piece | None:
         """Return what is there from `start` on, up to the next break; waits for it if need be."""
@@ -229,7 +282,7 @@ class RingBuffer:
                     raise self._cause
                 return None
             stop = self._next if most is None else min(self._next, start + most)
-            stop = min((at for at in self._breaks if start < at < stop), default=stop)
+            stop = next(iter(self._breaks_in(start + 1, stop).tolist()), stop)
             return self._copy(start, stop)
 
 

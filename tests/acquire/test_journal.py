@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import io
 import json
 import os
 import signal
@@ -30,20 +29,32 @@ from crankfold.acquire import (
     Recorder,
     RecordingPlan,
     SourceInfo,
-    journals,
+    left_behind,
     record,
     recover,
 )
 from crankfold.acquire.errors import SaveError
-from crankfold.acquire.stream.journal import JournalWriter, new_journal_path
+from crankfold.acquire.stream.journal import JournalWriter
+from crankfold.acquire.stream.leftovers import new_journal
 from crankfold.analysis import Channel
 
 RATE = 2000.0
+NOON = datetime(2031, 5, 4, 12, 0, 0, tzinfo=UTC)
+
+
+def journals(folder):
+    """What a program that starts now may take up."""
+    return tuple(left.path for left in left_behind(folder) if not left.machine)
+
+
+def begun_in(folder, make_info, **facts):
+    return new_journal(folder, NOON, make_info(RATE, channels=2, dtype=np.int16, scale=0.01),
+                       **{"rate_hz": RATE, "trigger_index": 150, "onset_utc": NOON, **facts})
 
 
 def journal_of(path, make_info, blocks, **more):
     info = make_info(RATE, channels=2, dtype=np.int16, scale=0.01, **more)
-    writer = JournalWriter(path, info, rate_hz=RATE, trigger_index=150, started_utc=None)
+    writer = JournalWriter(path, info, rate_hz=RATE, trigger_index=150, onset_utc=None)
     for first, codes in blocks:
         writer.append(first, codes)
     writer.close()
@@ -89,20 +100,20 @@ def test_all_that_is_known_of_the_source_is_found_again(tmp_path) -> None:
     info = SourceInfo(RATE, channels, np.dtype(np.uint16), "a board", address="port:1", skew_s=(0.0, 0.0),
                       notes={"probe": "10mV/A"})
     began = datetime(2031, 5, 4, 12, 0, 0, tzinfo=UTC)
-    writer = JournalWriter(tmp_path / "new" / "a.journal", info, rate_hz=RATE, trigger_index=3999, started_utc=began)
+    writer = JournalWriter(tmp_path / "new" / "a.journal", info, rate_hz=RATE, trigger_index=3999, onset_utc=began)
     writer.append(2000, np.full((2000, 2), 500, np.uint16))
     writer.close()
     capture = recover(tmp_path / "new" / "a.journal").capture
     assert capture.channels == channels
     assert (capture.origin, capture.trigger_index, capture.notes["probe"]) == ("port:1", 1999, "10mV/A")
-    assert capture.started_utc == datetime(2031, 5, 4, 12, 0, 1, tzinfo=UTC)
+    assert capture.started_utc == datetime(2031, 5, 4, 11, 59, 59, 500, tzinfo=UTC)  # 1,999 samples before the onset
     assert capture.samples[0].tolist() == [4.0, 250.0]
 
 
 @pytest.mark.parametrize("trigger", [99, 300])
 def test_an_onset_outside_what_was_written_is_none(tmp_path, make_info, trigger) -> None:
     writer = JournalWriter(tmp_path / "a.journal", make_info(RATE, dtype=np.int16), rate_hz=RATE,
-                           trigger_index=trigger, started_utc=None)
+                           trigger_index=trigger, onset_utc=None)
     writer.append(100, np.zeros((200, 1), np.int16))
     writer.close()
     assert recover(tmp_path / "a.journal").capture.trigger_index is None
@@ -129,15 +140,15 @@ def test_a_record_that_runs_back_ends_what_is_believed(tmp_path, make_info) -> N
 
 
 @pytest.mark.parametrize("change", [
-    lambda header: header.update(format="crankfold.journal/2"), lambda header: header.update(channels=[]),
+    lambda header: header.update(format="crankfold.log/1"), lambda header: header.update(channels=[]),
     lambda header: header.update(dtype="U10"), lambda header: header.update(rate_hz=0.0),
-    lambda header: header.update(rate_hz=float("inf")), lambda header: header.update(started_utc="yesterday"),
+    lambda header: header.update(rate_hz=float("inf")), lambda header: header.update(onset_utc="yesterday"),
     lambda header: header["channels"][0].update(code_range=[1]),
     lambda header: header["channels"][0].update(code_range=["a", "b"]),
     lambda header: header["channels"][0].update(code_dtype="length"),
     lambda header: header["channels"][0].update(scale=0.0), lambda header: header["channels"][0].pop("unit"),
     lambda header: header.update(skew_s=[0.1]), lambda header: header.update(skew_s=[0.0, float("nan")]),
-    lambda header: header.update(rate_hz=1e-300, started_utc="2031-05-04T12:00:00+00:00"),
+    lambda header: header.update(rate_hz=1e-300, onset_utc="2031-05-04T12:00:00+00:00"),
     lambda header: header.update(notes=[1]), lambda header: header.pop("notes")])
 def test_a_header_that_cannot_be_is_refused(tmp_path, make_info, change) -> None:
     path = tmp_path / "a.journal"
@@ -195,7 +206,7 @@ def test_a_disk_that_is_slow_to_flush_keeps_nobody_waiting_and_costs_no_record(t
     disk = SlowDisk(monkeypatch)
     monkeypatch.setattr("crankfold.acquire.stream.journal.FLUSH_S", 0.0)
     writer = JournalWriter(tmp_path / "a.journal", make_info(RATE, channels=2, dtype=np.int16, scale=0.01),
-                           rate_hz=RATE, trigger_index=150, started_utc=None)
+                           rate_hz=RATE, trigger_index=150, onset_utc=None)
     for first in range(100, 1100, 50):
         writer.append(first, codes_from(first, 50))  # would wait for ever
     assert len(recover(tmp_path / "a.journal").capture.samples) == 50
@@ -214,9 +225,9 @@ def test_a_disk_that_is_slow_to_flush_keeps_nobody_waiting_and_costs_no_record(t
 def test_a_journal_ends_during_a_flush(tmp_path, make_info, monkeypatch, end) -> None:
     disk = SlowDisk(monkeypatch)
     monkeypatch.setattr("crankfold.acquire.stream.journal.FLUSH_S", 0.0)
-    path = tmp_path / "20310504T123015250000.journal"
+    path = tmp_path / "crank-20310504-123015.journal"
     writer = JournalWriter(path, make_info(RATE, channels=2, dtype=np.int16, scale=0.01),
-                           rate_hz=RATE, trigger_index=150, started_utc=None)
+                           rate_hz=RATE, trigger_index=150, onset_utc=None)
     for first in range(100, 300, 50):
         writer.append(first, codes_from(first, 50))
     assert journals(tmp_path) == ()
@@ -237,7 +248,7 @@ def test_a_power_cut_costs_a_second(tmp_path, make_info, monkeypatch) -> None:
     clock = [1000.0]
     monkeypatch.setattr("crankfold.acquire.stream.journal.time", SimpleNamespace(monotonic=lambda: clock[0]))
     writer = JournalWriter(path, make_info(RATE, channels=2, dtype=np.int16, scale=0.01), rate_hz=RATE,
-                           trigger_index=150, started_utc=None)
+                           trigger_index=150, onset_utc=None)
     for first in range(0, 20_000, 125):  # ten seconds, sixteen records in each
         writer.append(first, codes_from(first, 125))
         clock[0] += 1 / 16
@@ -289,45 +300,43 @@ def test_a_journal_without_samples(tmp_path, make_info) -> None:
 
 def test_a_folder_that_cannot_be_written(tmp_path, make_info) -> None:
     (tmp_path / "file").touch()
-    with pytest.raises(SaveError, match="could not be written"):
-        journal_of(new_journal_path(tmp_path / "file"), make_info, [])
+    with pytest.raises(SaveError, match="could not be"):
+        begun_in(tmp_path / "file", make_info)
 
 
-def test_names_are_dated_and_none_is_used_twice(tmp_path, monkeypatch) -> None:
-    class Stopped(datetime):
-        @classmethod
-        def now(cls, tz=None):
-            return datetime(2031, 5, 4, 12, 30, 15, 250_000, tzinfo=tz)
-
-    monkeypatch.setattr("crankfold.acquire.stream.journal.datetime", Stopped)
-    names = []
-    for _ in range(3):
-        path = new_journal_path(tmp_path)
-        path.touch()
-        names.append(path.name)
-    assert names == [f"20310504T123015250000{more}.journal" for more in ("", "-2", "-3")]
+def test_names_are_dated_and_none_is_used_twice(tmp_path, make_info) -> None:
+    writers = [begun_in(tmp_path, make_info) for _ in range(3)]
+    local = NOON.astimezone()
+    assert [writer.path.name for writer in writers] == [
+        f"crank-{local:%Y%m%d-%H%M%S}{more}.journal" for more in ("", "-2", "-3")]
+    writers[1].remove()
+    (tmp_path / f"crank-{local:%Y%m%d-%H%M%S}-2.json").touch()  # of another program, or of a person
+    fourth = begun_in(tmp_path, make_info)
+    assert fourth.path.name.endswith("-4.journal")
+    fourth.remove()
     (tmp_path / "table.journal").touch()
-    assert sorted(path.name for path in journals(tmp_path)) == sorted(names)
+    for writer in (writers[0], writers[2]):
+        writer.close()
+    assert sorted(path.name for path in journals(tmp_path)) == sorted(w.path.name for w in (writers[0], writers[2]))
 
 
-def test_one_that_is_written_now_is_left_alone_where_the_system_has_locks(tmp_path, make_info, monkeypatch) -> None:
-    path = new_journal_path(tmp_path)
-    writer = JournalWriter(path, make_info(RATE), rate_hz=RATE, trigger_index=0, started_utc=None)
+@pytest.mark.parametrize("locks", [True, False])
+def test_one_that_is_written_now_is_left_alone(tmp_path, make_info, monkeypatch, locks) -> None:
+    if not locks:
+        monkeypatch.setitem(sys.modules, "fcntl", None)  # as where there are none
+    writer = begun_in(tmp_path, make_info)
     assert journals(tmp_path) == ()
-    with monkeypatch.context() as system:
-        system.setitem(sys.modules, "fcntl", None)  # as where there are none
-        assert journals(tmp_path) == (path,)
-        other = new_journal_path(tmp_path)
-        JournalWriter(other, make_info(RATE), rate_hz=RATE, trigger_index=0, started_utc=None).remove()
-        assert not other.exists()
+    other = begun_in(tmp_path, make_info)
+    other.remove()
+    assert not other.path.exists()
     writer.close()
-    assert journals(tmp_path) == (path,)
+    assert journals(tmp_path) == (writer.path,)
     writer.remove()
-    assert journals(tmp_path) == ()
+    assert journals(tmp_path) == (writer.path,)  # it was let go of, and may be somebody else's by now
 
 
 def test_one_that_cannot_be_opened_is_listed_so_that_reading_it_says_why(tmp_path, make_info) -> None:
-    folder = tmp_path / "20310504T123015.journal"
+    folder = tmp_path / "20310504T123015250000.journal"
     folder.mkdir()
     assert journals(tmp_path) == (folder,)
     with pytest.raises(FileFormatError, match=r"cannot be read \(Is a directory\)"):
@@ -352,12 +361,13 @@ def test_recording_keeps_a_journal_until_the_caller_has_dealt_with_the_capture(
     plan = RecordingPlan(journal_folder=tmp_path)
     seen = []
     for capture in record(array_source(blocks_of(made), make_info(RATE, finite=False)), plan):
-        begun = [path for path in journals(tmp_path) if b"\n" in path.read_bytes()]  # that of the next may just be made
+        assert journals(tmp_path) == ()  # they are this program's own
+        begun = [path for path in tmp_path.iterdir() if b"\n" in path.read_bytes()]  # that of the next may just be made
         there = [recover(path).capture for path in begun]
         seen.append(any(len(c.samples) >= 0.95 * len(capture.samples)
                         and np.array_equal(c.samples[:1000], capture.samples[:1000]) for c in there))
     assert seen == [True, True]
-    assert journals(tmp_path) == ()
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_an_error_leaves_no_journal_behind_once_the_capture_was_taken(array_source, bench, make_info, tmp_path) -> None:
@@ -365,8 +375,8 @@ def test_an_error_leaves_no_journal_behind_once_the_capture_was_taken(array_sour
     steps = [*blocks_of(made)[:34], BoardDisconnectedError("the cable is out", "put it back")]
     with pytest.raises(BoardDisconnectedError):
         for _ in record(array_source(steps, make_info(RATE, finite=False)), RecordingPlan(journal_folder=tmp_path)):
-            assert len(journals(tmp_path)) == 1
-    assert journals(tmp_path) == ()
+            assert len(list(tmp_path.iterdir())) == 1
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_disk_that_fails_costs_the_journal_not_the_capture(array_source, bench, make_info, tmp_path) -> None:
@@ -376,7 +386,7 @@ def test_a_disk_that_fails_costs_the_journal_not_the_capture(array_source, bench
     source = array_source(blocks_of(made), make_info(RATE, finite=False))
     captures = list(record(source, RecordingPlan(journal_folder=tmp_path / "file"), on_event=told.append))
     assert len(captures) == 1
-    assert ["could not be written" in e.text for e in told if e.what is Happening.JOURNAL] == [True]
+    assert ["could not be" in e.text for e in told if e.what is Happening.JOURNAL] == [True]
 
 
 KILLED = """
@@ -385,11 +395,17 @@ from pathlib import Path
 import numpy as np
 sys.path.insert(0, sys.argv[2])
 import importlib.util
-spec = importlib.util.spec_from_file_location("made", sys.argv[2] + "/conftest.py")
-made = importlib.util.module_from_spec(spec); sys.modules["made"] = made; spec.loader.exec_module(made)
+
+def loaded(name, path):
+    spec = importlib.util.spec_from_file_location(name, path)
+    module = sys.modules[name] = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+made, cranks = loaded("made", sys.argv[2] + "/conftest.py"), loaded("cranks", sys.argv[2] + "/../conftest.py")
 from crankfold.acquire.stream.recorder import record
 from crankfold.acquire.stream.plan import RecordingPlan
-bench = made.Bench(2000.0, 30.0).crank(2.0, 25.0)
+bench = cranks.Bench(2000.0, 30.0).crank(2.0, 25.0)
 steps = []
 for at in range(0, len(bench.current_a), 200):
     steps += [bench.current_a[at:at + 200, None], 0.0 if at < 8000 else 0.05]
@@ -404,10 +420,9 @@ def test_kill_9_while_cranking_leaves_a_capture_to_recover(tmp_path, request) ->
     process = subprocess.Popen([sys.executable, "-c", KILLED, str(tmp_path), here], stdout=subprocess.PIPE, text=True)
     try:
         assert process.stdout.readline() == "begun\n"
-        until = time.monotonic() + 20
-        while not list(tmp_path.glob("*.journal")) and time.monotonic() < until:
+        while not any(path.stat().st_size > 20_000 for path in tmp_path.glob("*.journal")):
+            assert process.poll() is None
             time.sleep(0.02)
-        time.sleep(0.3)
         assert journals(tmp_path) == ()  # it is being written
     finally:
         os.kill(process.pid, signal.SIGKILL)
@@ -429,6 +444,19 @@ def test_a_caller_that_leaves_early_leaves_the_journal(array_source, bench, make
     assert len(journals(tmp_path)) == 1
 
 
+class FullDisk:
+    """A file on a disk that has no room left."""
+
+    def __init__(self, file) -> None:
+        self._file = file
+
+    def write(self, data) -> int:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    def __getattr__(self, name):
+        return getattr(self._file, name)
+
+
 def test_a_disk_that_fills_up_while_cranking_costs_the_journal_not_the_capture(
         array_source, bench, make_info, tmp_path, monkeypatch) -> None:
     made = bench(RATE, 6.0).crank(2.0, 2.0)
@@ -438,8 +466,7 @@ def test_a_disk_that_fills_up_while_cranking_costs_the_journal_not_the_capture(
     def full(self, first_index, codes):
         written.append(first_index)
         if len(written) == 3:
-            self._file.close()
-            self._file = io.FileIO("/dev/full", "wb")
+            self._file = FullDisk(self._file)
         append(self, first_index, codes)
 
     monkeypatch.setattr(JournalWriter, "append", full)
@@ -448,5 +475,5 @@ def test_a_disk_that_fills_up_while_cranking_costs_the_journal_not_the_capture(
     captures = list(record(source, RecordingPlan(journal_folder=tmp_path), on_event=told.append))
     assert len(captures) == 1
     assert ["No space left on device" in e.text for e in told if e.what is Happening.JOURNAL] == [True]
-    assert len(written) == 3
-    assert journals(tmp_path) == ()
+    assert len(written) > 3  # it is tried again, for as long as the crank lasts
+    assert list(tmp_path.iterdir()) == []

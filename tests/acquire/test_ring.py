@@ -104,8 +104,7 @@ def test_a_stream_that_loses_all_the_time_does_not_grow() -> None:
     for _ in range(3000):
         ring.append(np.zeros((1, 1), np.int8), lost_before=1)
         ring.append(np.zeros((1, 1), np.int8), lost_before=None)
-    assert len(ring._gaps) <= 51
-    assert len(ring._breaks) <= 51
+    assert ring._marks.nbytes == ring.capacity  # however often something is lost
 
 
 def test_closing_wakes_every_waiter_with_the_cause() -> None:

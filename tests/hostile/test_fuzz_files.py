@@ -181,7 +181,7 @@ def test_any_change_of_a_good_file(tmp_path: Path, plugins: Plugins, little_memo
 def test_any_change_of_a_journal(tmp_path: Path, little_memory: None, seconds: float) -> None:
     channel = Channel("current", "A", code_dtype="int16")
     info = SourceInfo(RATE, (channel,), np.dtype(np.int16), "cart", notes={"a": "b"})
-    writer = JournalWriter(tmp_path / "good.journal", info, rate_hz=RATE, trigger_index=5, started_utc=None)
+    writer = JournalWriter(tmp_path / "good.journal", info, rate_hz=RATE, trigger_index=5, onset_utc=None)
     for first in range(0, 90, 30):
         writer.append(first, np.arange(30, dtype=np.int16)[:, None])
     writer.close()

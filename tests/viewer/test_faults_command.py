@@ -13,8 +13,9 @@ from pathlib import Path
 
 import pytest
 
+from crankfold.acquire import write_named
 from crankfold.analysis import InputError
-from crankfold.viewer.session import Outputs, stem_of
+from crankfold.viewer.session import Outputs
 
 ORDER = ("--firing-order", "1-3-4-2")
 
@@ -60,12 +61,10 @@ def test_the_first_of_two_files_stays_when_the_second_cannot_be_made(tmp_path) -
 def test_a_capture_of_the_same_moment_is_not_written_over(tmp_path) -> None:
     """As in the hour that comes twice in autumn, and after the clock was set back."""
     moment = datetime(2024, 10, 27, 1, 30, tzinfo=UTC)
-    names = []
-    for suffix in (".h5", ".json", ".svg"):
-        names.append(stem_of(moment, 1, tmp_path))
-        (tmp_path / f"{names[-1]}{suffix}").touch()
+    names = [write_named(tmp_path, moment, suffix, b"mine").stem for suffix in (".h5", ".json", ".h5")]
     assert len(set(names)) == 3
     assert all(name.startswith(names[0]) for name in names)
+    assert [path.read_bytes() for path in tmp_path.iterdir()] == [b"mine"] * 3
 
 
 def test_the_same_recording_twice_into_one_folder_is_kept_twice(crankfold, even_csv) -> None:

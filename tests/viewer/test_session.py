@@ -270,7 +270,8 @@ def test_what_was_cut_off_is_saved_analysed_and_told_by_the_next_session(
 
     plan = plan_on()
     with Recorder(plan.open(), RecordingPlan(journal_folder=tmp_path)) as recorder:
-        next(recorder.caught())  # and the program ends here
+        taken = next(recorder.caught())
+        taken.journal.close()  # as when the program ends here
     told = told_by(replace(plan_on(folder=tmp_path), open=lambda: (_ for _ in ()).throw(
         BoardDisconnectedError("no board", "plug it in"))))
     rescued = [news for news in told if isinstance(news, Rescued)]

@@ -224,6 +224,8 @@ class Run:
                 self._kept(news)
             case session.Rescued():
                 self._rescued(news)
+            case session.LeftElsewhere():
+                self._tell(say("done.elsewhere", path=str(news.path), machine=news.machine))
 
     def _trouble(self, news: NoBoard | Broke) -> None:
         from crankfold.acquire import BoardNotFoundError

@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import threading
-from dataclasses import dataclass
 from queue import Queue
 from typing import TYPE_CHECKING
 
-from crankfold.acquire import AcquireError, journals
+from crankfold.acquire import AcquireError
 from crankfold.analysis import InputError
-from crankfold.viewer.session.kept_files import keep_results, save_left, save_samples
 from crankfold.viewer.session.news import Answered, Ended, Kept, Rescued, Unjudged, Unkept
 from crankfold.viewer.session.particulars import NOTHING_GIVEN
 from crankfold.viewer.session.problem import clauses, said
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
-    from crankfold.analysis import Capture
+    from crankfold.viewer.session.custody import Custody, Pending
     from crankfold.viewer.session.judgement import Judged
     from crankfold.viewer.session.news import News
     from crankfold.viewer.session.question import Question
@@ -27,38 +25,21 @@ if TYPE_CHECKING:
 MOST_WAITING = 4  # captures in memory; whoever brings the next one waits, and the recorder's own queue fills
 
 
-@dataclass(frozen=True, eq=False)
-class Pending:
-    """A crank to be analysed.
-
-    Parameters
-    ----------
-    number
-        Of the crank, 0 for one that an earlier run left.
-    capture
-        As it came, before the probe's scale.
-    path
-        Its file, None where it is not on disk.
-    """
-
-    number: int
-    capture: Capture
-    path: Path | None
-
-
 class AnalysisQueue:
     """Analyses what is put into it, in order, and tells what comes of it.
 
     Parameters
     ----------
     plan
-        Of the session: the question, and where results are kept.
+        Of the session: the question, and what is analysed is called.
+    custody
+        Keeps what is analysed.
     tell
         Takes the news.
     """
 
-    def __init__(self, plan: SessionPlan, tell: Callable[[News], None]) -> None:
-        self._plan, self._tell = plan, tell
+    def __init__(self, plan: SessionPlan, custody: Custody, tell: Callable[[News], None]) -> None:
+        self._plan, self._custody, self._tell = plan, custody, tell
         self._waiting: Queue[Pending | None] = Queue(MOST_WAITING)
         self._given_up = threading.Event()
         self._thread = threading.Thread(target=self._run, name="analysis", daemon=True)
@@ -70,17 +51,6 @@ class AnalysisQueue:
     def put(self, pending: Pending) -> None:
         """Hand over a crank; waits while too many wait."""
         self._waiting.put(pending)
-
-    def rescue(self) -> None:
-        """Make whole files of what earlier runs left unfinished in the folder, and hand them over."""
-        folder = self._plan.folder
-        for journal in () if folder is None else journals(folder):
-            try:
-                path, capture = save_left(journal)
-            except AcquireError as error:
-                self._tell(Rescued(None, problem=str(error)))
-            else:
-                self.put(Pending(0, capture, path))
 
     def end(self) -> None:
         """Tell `Ended` once everything before is told."""
@@ -94,7 +64,9 @@ class AnalysisQueue:
 
     def _run(self) -> None:
         while (pending := self._waiting.get()) is not None:
-            if not self._given_up.is_set():
+            if self._given_up.is_set():
+                self._custody.leave(pending)
+            else:
                 self._analyse(pending)
         self._tell(Ended())
 
@@ -103,10 +75,15 @@ class AnalysisQueue:
         from crankfold.viewer.session.recording import warnings_of
 
         try:
+            if pending.journal is not None:
+                with contextlib.suppress(AcquireError):  # a disk that is full is told where the capture is kept
+                    pending.journal.begin_analysis()
             judged = judge(pending.capture, self._question(pending), warnings_of(pending.capture))
         except (AcquireError, InputError) as error:
+            self._custody.done(pending)
             self._failed(pending, str(error), error)
         except Exception as error:  # a thread that dies quietly would leave everybody waiting for ever
+            self._custody.leave(pending)  # perhaps the next version can
             self._failed(pending, said(error), error)
         else:
             if pending.number:
@@ -123,24 +100,24 @@ class AnalysisQueue:
         return question_for(pending.capture, NOTHING_GIVEN)[0]
 
     def _failed(self, pending: Pending, text: str, error: BaseException) -> None:
-        if pending.number:
-            self._tell(Unjudged(pending.number, text, error))
-            if pending.path is not None:
-                self._tell(Kept(pending.number, (pending.path,)))
-        else:
+        if not pending.number:
             self._tell(Rescued(pending.path, problem=text))
+            return
+        self._tell(Unjudged(pending.number, text, error))
+        if pending.path is not None:
+            self._tell(Kept(pending.number, (pending.path,)))
 
     def _keep(self, pending: Pending, judged: Judged) -> None:
         if self._plan.folder is None:
             return
         try:
-            path = pending.path or save_samples(pending.capture, self._plan.folder, pending.number)
-            paths = keep_results(judged, pending.capture, path, name=f"{self._plan.title}, {path.stem}")
+            paths = self._custody.keep(pending, judged, self._plan.title)
         except Exception as error:  # a thread that dies quietly would leave everybody waiting for ever
+            self._custody.leave(pending)
             known = isinstance(error, AcquireError | InputError | OSError)
             if pending.number:
                 self._tell(Unkept(pending.number, *(clauses(error) if known else (said(error), ""))))
             else:
                 self._tell(Rescued(pending.path, judged, str(error) if known else said(error)))
             return
-        self._tell(Kept(pending.number, (path, *paths)) if pending.number else Rescued(path, judged))
+        self._tell(Kept(pending.number, paths) if pending.number else Rescued(paths[0], judged))

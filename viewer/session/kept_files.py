@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import datetime
-from itertools import chain, count
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -62,21 +60,6 @@ def keep(judged: Judged, raw: Capture, folder: Path, stem: str, *, name: str = "
     return path, *keep_results(judged, raw, path, name=name)
 
 
-def save_samples(raw: Capture, folder: Path, number: int) -> Path:
-    """Write a caught crank, whole or not at all, and return its file.
-
-    Raises
-    ------
-    SaveError
-        It cannot be written.
-    """
-    from crankfold.acquire import save_capture
-
-    path = folder / f"{stem_of(raw.started_utc, number, folder)}{SUFFIX}"
-    save_capture(raw, path)
-    return path
-
-
 def keep_results(judged: Judged, raw: Capture, capture_path: Path, *, name: str = "") -> tuple[Path, ...]:
     """Write a capture with its result, then result, sheet and pictures beside it; return the paths of the latter.
 
@@ -108,31 +91,3 @@ def keep_results(judged: Judged, raw: Capture, capture_path: Path, *, name: str 
         for path in pictures:
             outputs.add(path, picture_bytes(judged, path, name))
     return result, page, *pictures
-
-
-def save_left(journal: Path) -> tuple[Path, Capture]:
-    """Make a whole capture file of a journal that an earlier run left, and return it with its samples.
-
-    Raises
-    ------
-    AcquireError
-        The journal cannot be read, or the file not written; the journal is left then.
-    """
-    from crankfold.acquire import recover, save_capture
-
-    recovered = recover(journal)
-    path = journal.with_suffix(SUFFIX)
-    save_capture(recovered.capture, path)
-    journal.unlink(missing_ok=True)
-    return path, recovered.capture
-
-
-def stem_of(started: datetime | None, number: int, folder: Path) -> str:
-    """Return a file name that is free in the folder: when the capture was taken, in local time, and its number.
-
-    Clocks are set back, in autumn everywhere; an earlier capture is never written over.
-    """
-    moment = (started or datetime.now().astimezone()).astimezone()
-    stem = f"crank-{moment:%Y%m%d-%H%M%S}-{number}"
-    names = chain([stem], (f"{stem}-{again}" for again in count(2)))
-    return next(name for name in names if not any(folder.glob(f"{name}.*")))

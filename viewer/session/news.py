@@ -141,6 +141,14 @@ class Rescued:
 
 
 @dataclass(frozen=True)
+class LeftElsewhere:
+    """A capture in the folder belongs to a program on another machine, which may still run: it is left alone."""
+
+    path: Path
+    machine: str
+
+
+@dataclass(frozen=True)
 class Told:
     """Something worth a small line."""
 
@@ -163,4 +171,4 @@ class Ended:
 
 
 News = (Readying | Found | Opened | NoBoard | Broke | Retrying | Resting | Passing | Caught | Saved | Answered
-        | Unjudged | Kept | Unkept | Rescued | Told | Dismissed | Over | Ended | Event)
+        | Unjudged | Kept | Unkept | Rescued | LeftElsewhere | Told | Dismissed | Over | Ended | Event)

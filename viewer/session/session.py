@@ -17,7 +17,7 @@ import threading
 from collections import deque
 from dataclasses import replace
 from enum import Enum
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Self
 
 from crankfold.acquire import (
     AcquireError,
@@ -33,10 +33,10 @@ from crankfold.acquire import (
     ShutdownTimeoutError,
 )
 from crankfold.analysis import Capture, InputError
-from crankfold.viewer.session.analysis_queue import AnalysisQueue, Pending
+from crankfold.viewer.session.analysis_queue import AnalysisQueue
 from crankfold.viewer.session.columns import check_source
+from crankfold.viewer.session.custody import Custody, Pending
 from crankfold.viewer.session.judgement import sentence_of
-from crankfold.viewer.session.kept_files import save_samples
 from crankfold.viewer.session.news import (
     Broke,
     Caught,
@@ -48,11 +48,8 @@ from crankfold.viewer.session.news import (
     Readying,
     Resting,
     Retrying,
-    Saved,
     Told,
-    Unkept,
 )
-from crankfold.viewer.session.particulars import about_of
 from crankfold.viewer.session.problem import clauses, said
 from crankfold.viewer.session.recording_plan import plan_of
 from crankfold.viewer.session.session_plan import Followed, Patience
@@ -60,7 +57,6 @@ from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
     from types import TracebackType
 
     from crankfold.acquire import Source, SourceInfo
@@ -101,7 +97,8 @@ class Session:
         self._news: deque[News] = deque()
         self._changed = threading.Condition()
         self._ending, self._again, self._resting = threading.Event(), threading.Event(), threading.Event()
-        self._analyses = AnalysisQueue(plan, self._tell)
+        self._custody = Custody(plan.folder, self._tell)
+        self._analyses = AnalysisQueue(plan, self._custody, self._tell)
         self._thread = threading.Thread(target=self._run, name="session", daemon=True)
         self._recorder: Recorder | None = None
         self._caught, self._cranked, self._prepared, self._opened = 0, False, False, False
@@ -190,7 +187,8 @@ class Session:
     def _run(self) -> None:
         self._tell(Readying(self.plan.live))
         try:
-            self._analyses.rescue()
+            for left in self._custody.left():
+                self._analyses.put(left)
             self._follow()
         except Exception as error:  # a thread that dies quietly would leave everybody waiting for ever
             self._tell(Broke(said(error), say("window.own_fault"), error, waiting=False))
@@ -271,15 +269,7 @@ class Session:
         question = self.plan.question
         check_source(info, question.engine)
         plan = plan_of(info, rig=question.rig, probe=question.probe, journal_folder=self.plan.folder)
-        return replace(plan, each_crank=self.plan.each_crank if self.plan.live else None, about=self._about())
-
-    def _about(self) -> dict[str, Any]:
-        """Return what each capture is to know of itself."""
-        from importlib.metadata import version
-
-        known = about_of(self.plan.question, self.plan.job).data()
-        return known | {"caught": {"program": f"crankfold {version('crankfold')}",
-                                   **({"settings": dict(self.plan.settings)} if self.plan.settings else {})}}
+        return replace(plan, each_crank=self.plan.each_crank if self.plan.live else None, about=self.plan.about())
 
     def _take(self, item: CaughtCrank | Capture, info: SourceInfo) -> None:
         """Put a crank on disk and hand it to the analysis."""
@@ -292,20 +282,9 @@ class Session:
             return
         self._cranked = False
         self._caught += 1
-        number = self._caught
         capture = item.capture() if isinstance(item, CaughtCrank) else item
-        self._tell(Caught(number, capture))
-        path: Path | None = None
-        if self.plan.folder is not None:
-            try:
-                path = save_samples(capture, self.plan.folder, number)
-            except (AcquireError, InputError, OSError) as error:
-                self._tell(Unkept(number, *clauses(error)))
-            else:
-                self._tell(Saved(number, path))
-                if journal is not None:
-                    journal.remove()
-        self._analyses.put(Pending(number, capture, path))
+        self._tell(Caught(self._caught, capture))
+        self._analyses.put(self._custody.save(Pending(self._caught, capture, journal)))
 
     def _hear(self, event: Event) -> None:
         if self._enough:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -81,6 +81,17 @@ class SessionPlan:
     patience: Patience = Patience.ALWAYS
     prepare: Callable[[SourceInfo], None] = field(default=nothing_to_prepare)
     retry_s: float = RETRY_S
+
+    def about(self) -> dict[str, Any]:
+        """Return what each capture is to know of itself, as plain JSON data."""
+        from importlib.metadata import version
+
+        from crankfold.viewer.session.particulars import about_of
+
+        caught: dict[str, Any] = {"program": f"crankfold {version('crankfold')}"}
+        if self.settings:
+            caught["settings"] = dict(self.settings)
+        return about_of(self.question, self.job).data() | {"caught": caught}
 
 
 @dataclass(frozen=True, eq=False)

@@ -13,6 +13,7 @@ from crankfold.viewer.session.news import (
     Caught,
     Dismissed,
     Kept,
+    LeftElsewhere,
     NoBoard,
     Opened,
     Over,
@@ -152,7 +153,7 @@ def after(now: Standing, news: News) -> Standing:
             return _answered(now, news.number, None, news.text)
         case Dismissed():
             return replace(now, judged=None, failure="", aside="") if now.phase in VERDICTS else now
-        case Told() | Kept() | Unkept() | Rescued():
+        case Told() | Kept() | Unkept() | Rescued() | LeftElsewhere():
             return replace(now, aside=aside_of(news) or now.aside)
         case Resting():
             return replace(now, stage=Phase.RESTING)
@@ -163,7 +164,7 @@ def after(now: Standing, news: News) -> Standing:
     return now
 
 
-def aside_of(news: Told | Kept | Unkept | Rescued) -> str:
+def aside_of(news: Told | Kept | Unkept | Rescued | LeftElsewhere) -> str:
     """Return a small line about files, empty where there is nothing to say."""
     match news:
         case Told():
@@ -172,6 +173,8 @@ def aside_of(news: Told | Kept | Unkept | Rescued) -> str:
             return say("window.kept", path=str(news.paths[0].with_suffix("")))
         case Unkept():
             return sentence(news.what, news.remedy)
+        case LeftElsewhere():
+            return say("done.elsewhere", path=str(news.path), machine=news.machine)
         case Rescued():
             return say("done.recovered", path=str(news.path)) if news.path is not None else sentence(news.problem, "")
 
@@ -202,7 +205,8 @@ def _heard(now: Standing, event: Event) -> Standing:
             return replace(now, stage=Phase.CRANKING, cranked_s=0.0, judged=None, failure="", aside="")
         case Happening.REST:
             return replace(now, stage=Phase.REST)
-        case Happening.LOST | Happening.DROPPED | Happening.RATE | Happening.JOURNAL | Happening.PASSED:
+        case (Happening.LOST | Happening.DROPPED | Happening.TORN | Happening.RATE | Happening.JOURNAL
+              | Happening.PASSED):
             return replace(now, aside=event_text(event))
     return now
 
