@@ -14,7 +14,8 @@ import threading
 import time
 import tracemalloc
 import zlib
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from types import SimpleNamespace
 
 import numpy as np
@@ -29,13 +30,16 @@ from crankfold.acquire import (
     Recorder,
     RecordingPlan,
     SourceInfo,
+    State,
     left_behind,
     record,
     recover,
+    take_up,
 )
 from crankfold.acquire.errors import SaveError
 from crankfold.acquire.stream.journal import JournalWriter
 from crankfold.acquire.stream.leftovers import new_journal
+from crankfold.acquire.stream.owner import this_program
 from crankfold.analysis import Channel
 
 RATE = 2000.0
@@ -318,6 +322,126 @@ def test_names_are_dated_and_none_is_used_twice(tmp_path, make_info) -> None:
     for writer in (writers[0], writers[2]):
         writer.close()
     assert sorted(path.name for path in journals(tmp_path)) == sorted(w.path.name for w in (writers[0], writers[2]))
+
+
+def test_a_name_that_another_program_takes_this_very_moment_is_left_to_it(tmp_path, make_info, monkeypatch) -> None:
+    """Between the look for a free name and the making of the journal, its whole capture comes and its journal goes."""
+    made = []
+
+    def slow(path, *given, **facts):
+        if not made:
+            path.with_suffix(".h5").write_text("theirs", encoding="ascii")
+        made.append(path)
+        return JournalWriter(path, *given, **facts)
+
+    monkeypatch.setattr("crankfold.acquire.stream.leftovers.JournalWriter", slow)
+    writer = begun_in(tmp_path, make_info)
+    assert [path == writer.path for path in made] == [False, True]
+    assert sorted(path.suffix for path in tmp_path.iterdir()) == [".h5", ".journal"]
+    writer.remove()
+
+
+def owned_by(path, changed):
+    """Rewrite a journal's header as of another owner."""
+    head, _, rest = path.read_bytes().partition(b"\n")
+    header = json.loads(head)
+    header["owner"] = str(changed)
+    path.write_bytes(json.dumps(header).encode("ascii") + b"\n" + rest)
+
+
+def left_by(tmp_path, make_info, **changes):
+    writer = begun_in(tmp_path, make_info)
+    writer.append(100, codes_from(100, 50))
+    writer.close()
+    owned_by(writer.path, replace(this_program(), **changes))
+    return writer.path
+
+
+@pytest.mark.parametrize(("changes", "taken"), [
+    ({"process": 2**22 + 1, "born": 5}, True),  # beyond the highest number of a process
+    ({"process": os.getppid(), "born": 0}, False),
+    ({"process": os.getppid(), "born": 1}, True),  # that number belongs to a younger process now
+    ({"boot": "00000000"}, True), ({"space": 1}, False), ({"machine": "harbour12345678"}, False)])
+def test_whose_program_runs_no_more_is_taken_up_and_nobody_elses(tmp_path, make_info, changes, taken) -> None:
+    path = left_by(tmp_path, make_info, **changes)
+    left = left_behind(tmp_path)
+    assert journals(tmp_path) == ((path,) if taken else ())
+    for one in left:
+        found = take_up(one)
+        assert (found is not None) == taken
+        if found is not None:
+            found.journal.close()
+    if "machine" in changes:
+        assert [one.machine for one in left] == ["harbour12345678"]
+    elsewhere = tmp_path / "none"
+    assert left_behind(elsewhere) == ()
+
+
+def test_what_another_machine_left_is_taken_up_after_a_day_without_a_sign(tmp_path, make_info) -> None:
+    path = left_by(tmp_path, make_info, machine="harbour12345678")
+    assert take_up(left_behind(tmp_path)[0]) is None
+    hours_25 = time.time() - 25 * 3600.0
+    os.utime(path, (hours_25, hours_25))
+    taken = take_up(left_behind(tmp_path)[0])
+    assert taken is not None
+    assert taken.recovered.state is State.RECORDING
+    assert str(this_program()) in taken.journal.path.name
+    assert left_behind(tmp_path) == ()  # it is this program's now
+    taken.journal.remove()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_two_that_start_at_once_do_not_both_take_it_up(tmp_path, make_info) -> None:
+    left_by(tmp_path, make_info, process=2**22 + 1)
+    first = second = left_behind(tmp_path)[0]
+    taken = take_up(first)
+    assert taken is not None
+    assert take_up(second) is None
+    taken.journal.close()
+
+
+def test_how_far_it_had_come_is_known(tmp_path, make_info) -> None:
+    writer = begun_in(tmp_path, make_info, about={"job": {"plate": "HW 12"}})
+    writer.append(100, codes_from(100, 80))
+    assert recover(writer.path).state is State.RECORDING
+    writer.finish(100, 170, rate_hz=1990.0, notes={"a": "b"})
+    whole = recover(writer.path)
+    assert (whole.state, len(whole.capture.samples), whole.capture.rate_hz) == (State.WHOLE, 70, 1990.0)
+    assert (whole.capture.notes, whole.capture.about["job"]) == ({"a": "b"}, {"plate": "HW 12"})
+    writer.keep("crank.h5")
+    writer.begin_analysis()
+    kept = recover(writer.path)
+    assert (kept.state, kept.kept_as, kept.tries, kept.cut) == (State.KEPT, "crank.h5", 1, False)
+    writer.remove()
+
+
+def test_one_of_the_format_before_is_still_read(tmp_path, make_info) -> None:
+    path = tmp_path / "20310504T120000000000.journal"
+    journal_of(path, make_info, [(100, codes_from(100, 50))])
+    head, _, rest = path.read_bytes().partition(b"\n")
+    header = json.loads(head) | {"format": "crankfold.journal/1", "started_utc": "2031-05-04T12:00:00+00:00"}
+    for name in ("owner", "about", "onset_utc"):
+        del header[name]
+    path.write_bytes(json.dumps(header).encode() + b"\n" + rest)
+    assert recover(path).capture.started_utc == NOON + timedelta(seconds=100 / RATE)
+    assert journals(tmp_path) == ()  # nobody knows whose it is: perhaps it is being made
+    old = time.time() - 120.0
+    os.utime(path, (old, old))
+    assert journals(tmp_path) == (path,)
+
+
+def test_one_of_a_newer_format_says_update(tmp_path, make_info) -> None:
+    path = tmp_path / "a.journal"
+    journal_of(path, make_info, [(100, codes_from(100, 50))])
+    path.write_bytes(path.read_bytes().replace(b"crankfold.journal/2", b"crankfold.journal/3", 1))
+    with pytest.raises(FileFormatError, match="newer crankfold"):
+        recover(path)
+
+
+def test_an_empty_one_is_taken_away(tmp_path, make_info) -> None:
+    begun_in(tmp_path, make_info).close()
+    assert take_up(left_behind(tmp_path)[0]) is None
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("locks", [True, False])

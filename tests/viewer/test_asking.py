@@ -82,7 +82,7 @@ def test_a_crank_that_was_cut_off_is_saved_at_the_next_start(crankfold) -> None:
     done = crankfold("capture", "--from", "virtual:quiet=0.1,crank=0.3,after=0.1", "--firing-order", "1-3-4-2", "--out",
                      "kept")
     assert "A cranking test that was cut off earlier has been saved as kept/" in done.stdout
-    (saved,) = (crankfold.folder / "kept").glob("2*.h5")
+    saved = min((crankfold.folder / "kept").glob("*.h5"))
     assert not list((crankfold.folder / "kept").glob("*.journal"))
     again = crankfold("analyse", saved, "--firing-order", "1-3-4-2", "--json", "-")
     assert again.returncode in (0, 3), again.stderr
