@@ -4,9 +4,11 @@ from .capture import BATTERY, CURRENT, CUT_SHORT, PRESSURE, SYNC, Capture, Chann
 from .engine import Engine, Fuel, SyncSpec, least_rate_hz
 from .errors import InputError, quoted, shortened
 from .many.agreement import Agreement, agreement
+from .many.budget import Budget, Component, budget, percent_budget
 from .many.comparison import Difference, compare
 from .many.drilled_plug import percent_with_hole
 from .many.gauge_speed import HIGHEST_RPM, LOWEST_RPM, carried_over
+from .many.mixed import Components, components, study_components
 from .many.pooling import pooled_cranks
 from .many.precision import CylinderPrecision, same_recordings, study
 from .many.proportion import Proportion
@@ -26,13 +28,14 @@ from .sync.pulses import find_marks
 from .version import __version__
 
 __all__ = [
-    "Agreement", "BAR_IN", "BATTERY", "CRANKING", "CURRENT", "CUT_SHORT", "CYLINDER", "Capture", "Case", "Cell",
-    "Channel", "Cranking", "CrankingDetector", "CrankingTrace", "Cylinder", "CylinderPrecision", "CylinderSaid",
-    "DetectorState", "Difference", "End", "Engine", "Estimate", "Fuel", "Gap", "Gauge", "HEALTH", "HIGHEST_BAR",
-    "HIGHEST_RPM", "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "Motion", "NoCranking", "Notice", "Onset",
-    "PRESSURE", "Pair", "Proportion", "Reference", "Result", "SYNC", "SpeedEstimate", "State", "SyncFound",
-    "SyncSpec", "Thresholds", "TwoViews", "Validation", "Verdicts", "Wheel", "__version__", "agreement", "analyse",
-    "carried_over", "coded_cylinder", "compare", "condition", "estimate_from_speed", "find_gaps", "find_marks",
-    "least_rate_hz", "motion_of", "motion_of_speed", "percent_with_hole", "pooled_cranks", "quoted", "reference",
-    "result_row", "right_share", "same_recordings", "shortened", "study", "two_views", "validate",
+    "Agreement", "BAR_IN", "BATTERY", "Budget", "CRANKING", "CURRENT", "CUT_SHORT", "CYLINDER", "Capture", "Case",
+    "Cell", "Channel", "Component", "Components", "Cranking", "CrankingDetector", "CrankingTrace", "Cylinder",
+    "CylinderPrecision", "CylinderSaid", "DetectorState", "Difference", "End", "Engine", "Estimate", "Fuel", "Gap",
+    "Gauge", "HEALTH", "HIGHEST_BAR", "HIGHEST_RPM", "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "Motion",
+    "NoCranking", "Notice", "Onset", "PRESSURE", "Pair", "Proportion", "Reference", "Result", "SYNC", "SpeedEstimate",
+    "State", "SyncFound", "SyncSpec", "Thresholds", "TwoViews", "Validation", "Verdicts", "Wheel", "__version__",
+    "agreement", "analyse", "budget", "carried_over", "coded_cylinder", "compare", "components", "condition",
+    "estimate_from_speed", "find_gaps", "find_marks", "least_rate_hz", "motion_of", "motion_of_speed",
+    "percent_budget", "percent_with_hole", "pooled_cranks", "quoted", "reference", "result_row", "right_share",
+    "same_recordings", "shortened", "study", "study_components", "two_views", "validate",
 ]

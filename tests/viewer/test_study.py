@@ -52,6 +52,18 @@ def test_groups_give_reproducibility(in_process, repeats: list[Path]) -> None:
     for cylinder in data["cylinders"]:
         assert cylinder["reproducibility_sd"] >= cylinder["repeatability_sd"]
         assert 0.0 <= cylinder["p"] <= 1.0
+        parts = {part["code"]: part for part in cylinder["budget"]["components"]}
+        assert set(parts) == {"range", "repeatability", "groups"}
+        total = sum(part["standard"] ** 2 for part in parts.values())
+        assert cylinder["budget"]["combined"] ** 2 == pytest.approx(total, rel=1e-4)
+    assert set(data["scatter_sd"]) == {"crank", "group", "group x cylinder", "rest"}
+
+
+def test_a_budget_is_shown_where_it_is_asked_for(in_process, repeats: list[Path]) -> None:
+    done = in_process("study", *repeats, *ABOUT, "--budget")
+    assert done.returncode == 0, done.stderr
+    assert sum("Uncertainty budget of cylinder" in line for line in done.stdout.splitlines()) == 4
+    assert "All cylinders together scatter by source" in done.stdout
 
 
 def test_a_folder_is_taken_as_a_batch_takes_it(in_process, repeats: list[Path], tmp_path: Path) -> None:

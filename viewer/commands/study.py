@@ -30,14 +30,23 @@ LEAST = 2
 @click.option("--group", "groups", multiple=True, metavar="NAME=PATTERN", help=say("option.group"))
 @engine_options
 @click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
+@click.option("--budget", is_flag=True, help=say("option.budget"))
 @click.option("--json", "json_path", metavar="PATH", help=say("option.study_json"))
-def command(*, paths: tuple[Path, ...], groups: tuple[str, ...], pairs: tuple[str, ...], json_path: str | None,
-            **options: Any) -> int:
+def command(*, paths: tuple[Path, ...], groups: tuple[str, ...], pairs: tuple[str, ...], budget: bool,
+            json_path: str | None, **options: Any) -> int:
     """Judge all recordings, say how well they agree and return the exit status."""
-    from crankfold.analysis import same_recordings, study
+    from crankfold.analysis import same_recordings, study, study_components
     from crankfold.viewer.batch import Planner
     from crankfold.viewer.session import check_writable
-    from crankfold.viewer.words import groups_of, judging_text, study_data, study_lines, working
+    from crankfold.viewer.words import (
+        budget_lines,
+        groups_of,
+        judging_text,
+        scatter_line,
+        study_data,
+        study_lines,
+        working,
+    )
 
     settings, plugins = settings_of(pairs), installed_plugins()
     question_of(options)
@@ -62,9 +71,13 @@ def command(*, paths: tuple[Path, ...], groups: tuple[str, ...], pairs: tuple[st
     if len(kept) < LEAST:
         complain(say("study.too_few", count=len(kept)))
         return NO_VERDICT
-    figures = study([result for _, result in kept], [group[job.shown] for job, _ in kept])
-    _deliver(study_lines(figures), study_data(figures, [(job.shown, group[job.shown]) for job, _ in kept],
-                                               [*unread, *useless]), json_path)
+    of = [group[job.shown] for job, _ in kept]
+    figures = study([result for _, result in kept], of)
+    scatter = study_components([result for _, result in kept], of)
+    first, lines = study_lines(figures)
+    lines = [*lines, scatter_line(scatter), *(budget_lines(figures) if budget else [])]
+    _deliver((first, lines), study_data(figures, [(job.shown, name) for (job, _), name in zip(kept, of, strict=True)],
+                                        [*unread, *useless], scatter), json_path)
     return VERDICT
 
 
