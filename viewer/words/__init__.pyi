@@ -9,10 +9,8 @@ from .report import print_result, print_safety
 from .result_json import json_text, result_data, result_text
 from .sentences import Answer, answer, headline, low_ones, safety, say_for, short_name
 from .speed import speed_data, speed_headline, speed_lines, views_lines
-from .study import groups_of, study_data, study_lines
-from .terminal import complain, prepare, print_table, tame, tell
 from .study import budget_lines, groups_of, scatter_line, study_data, study_lines
-from .terminal import complain, prepare, tame, tell
+from .terminal import complain, prepare, print_table, tame, tell
 from .validation import Speeds, plain_sentence, validation_data, validation_headline, validation_lines
 
 __all__ = [
@@ -20,11 +18,7 @@ __all__ = [
     "columns_setting", "comparison_data", "comparison_headline", "complain", "decimal_points", "differences_between",
     "event_text", "groups_of", "headline", "json_text", "judging_text", "low_ones", "narrator", "plain",
     "plain_sentence", "prepare", "print_result", "print_safety", "print_table", "result_data", "result_text",
-    "safe_cell", "safety", "say", "say_count", "say_for", "short_name", "solver_ready", "speed_data",
+    "safe_cell", "safety", "say", "say_count", "say_for", "scatter_line", "short_name", "solver_ready", "speed_data",
     "speed_headline", "speed_lines", "study_data", "study_lines", "tame", "tell", "validation_data",
     "validation_headline", "validation_lines", "views_lines", "working",
-    "plain_sentence", "prepare", "print_result", "print_safety", "result_data", "result_text", "safety", "say",
-    "say_count", "say_for", "scatter_line", "short_name", "solver_ready", "speed_data", "speed_headline",
-    "speed_lines", "study_data", "study_lines", "tame", "tell", "validation_data", "validation_headline",
-    "validation_lines", "views_lines", "working",
 ]
