@@ -12,8 +12,8 @@ if TYPE_CHECKING:
     from crankfold.analysis.model import Estimate
     from crankfold.analysis.signal import CrankingTrace
 
-Verdict = Literal["even", "uneven", "none"]
-State = Literal["good", "watch", "low", "dead"]
+Verdict = Literal["even", "uneven", "limit", "none"]
+State = Literal["good", "watch", "limit", "low", "dead"]
 ReasonCode = Literal["no-cranking", "too-short", "engine-fired", "clipped", "hump-count", "no-humps", "rate-too-low",
                      "gap", "one-cylinder", "not-explained", "ac-probe"]
 
@@ -39,7 +39,7 @@ class Cylinder:
     relative_percent, interval_percent
         Peak gauge compression pressure as percent of the strongest, and its 95 % interval.
     state
-        good, watch, low or dead.
+        good, watch, limit (its range lies across the limit), low or dead.
     pressure_bar, pressure_interval_bar
         Estimated peak gauge pressure when a gauge reading or a pressure channel anchors it, else None.
     """

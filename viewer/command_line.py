@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
+from crankfold.viewer.helping import ALSO, Command, problem_of, resolved, write_commands
 from crankfold.viewer.words import complain, prepare, say
 
 if TYPE_CHECKING:
@@ -38,16 +39,36 @@ class LazyGroup(click.Group):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Return one command, importing its module."""
-        if cmd_name not in COMMANDS:
+        name = ALSO.get(cmd_name, cmd_name)
+        if name not in COMMANDS:
             return None
-        command = import_module(f"crankfold.viewer.commands.{cmd_name}").command
+        command = import_module(f"crankfold.viewer.commands.{name}").command
         assert isinstance(command, click.Command)
-        return command
+        return Command.of(command)
 
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """List the commands from the wording alone."""
-        with formatter.section(say("help.commands")):
-            formatter.write_dl([(name, say(f"help.{name}.short")) for name in COMMANDS])
+    def resolve_command(self, ctx: click.Context,
+                        args: list[str]) -> tuple[str | None, click.Command | None, list[str]]:
+        """Return the command that is asked for; a misspelt one is answered with what was probably meant."""
+        return resolved(self, ctx, args)
+
+    def format_usage(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Write the line that shows how the program is called."""
+        formatter.write_usage(ctx.command_path, say("help.program_usage"), f"{say('help.usage')} ")
+
+    def format_help_text(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """Say what the program is for."""
+        formatter.write_paragraph()
+        with formatter.indentation():
+            formatter.write_text(say("help.program"))
+
+    def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands from the wording alone, then the few options of the program itself."""
+        write_commands(formatter, COMMANDS)
+        with formatter.section(say("help.options.program")):
+            formatter.write_dl([*((", ".join(p.opts), say(f"option.{p.name}")) for p in self.params),
+                                ("-h, --help", say("option.help"))])
+        formatter.write_paragraph()
+        formatter.write_text(say("help.more"))
 
 
 def _show_version(ctx: click.Context, param: click.Parameter, value: bool) -> None:
@@ -67,11 +88,10 @@ def installed_plugins() -> Plugins:
     return load_plugins(enabled=not root.params.get("no_plugins", False))
 
 
-@click.group(cls=LazyGroup, help=say("help.program"), invoke_without_command=True, no_args_is_help=False,
+@click.group(cls=LazyGroup, invoke_without_command=True, no_args_is_help=False,
              context_settings={"help_option_names": ["-h", "--help"]})
-@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_show_version,
-              help=say("option.version"))
-@click.option("--no-plugins", is_flag=True, help=say("option.no_plugins"))
+@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_show_version)
+@click.option("--no-plugins", is_flag=True)
 @click.pass_context
 def program(ctx: click.Context, no_plugins: bool) -> None:
     """Run one of the commands; alone, show what there is."""
@@ -123,7 +143,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
 def _usage(error: click.ClickException) -> int:
     context = getattr(error, "ctx", None)
     command = context.command_path if isinstance(context, click.Context) else NAME
-    complain(say("problem.usage", problem=error.format_message().rstrip("."), command=command))
+    complain(say("problem.usage", problem=problem_of(error, COMMANDS), command=command))
     return BAD_INPUT
 
 

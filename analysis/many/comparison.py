@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 from crankfold.analysis.errors import InputError
 
 if TYPE_CHECKING:
-    from crankfold.analysis.result import Cylinder, Result
+    from crankfold.analysis.result import Cylinder, Result, State
 
 Change = Literal["better", "worse", "cannot-tell"]
 COVER = 0.95  # of all cylinders' intervals at once
@@ -31,6 +31,8 @@ class Difference:
         After less before in points, with an interval that holds for all cylinders together.
     change
         better or worse when the interval lies on one side of zero.
+    before_state, after_state
+        What each of the two results calls the cylinder.
     """
 
     cylinder: int | None
@@ -40,6 +42,8 @@ class Difference:
     difference_percent: float
     interval_percent: tuple[float, float]
     change: Change
+    before_state: State = "good"
+    after_state: State = "good"
 
 
 def compare(before: Result, after: Result) -> tuple[Difference, ...]:
@@ -72,4 +76,5 @@ def _difference(a: Cylinder, b: Cylinder, wide: float) -> Difference:
     up = wide * math.hypot(b.interval_percent[1] - b.relative_percent, a.relative_percent - a.interval_percent[0])
     low, high = gap - down, gap + up
     change: Change = "better" if low > 0 else "worse" if high < 0 else "cannot-tell"
-    return Difference(b.cylinder, b.position, a.relative_percent, b.relative_percent, gap, (low, high), change)
+    return Difference(b.cylinder, b.position, a.relative_percent, b.relative_percent, gap, (low, high), change,
+                      a.state, b.state)

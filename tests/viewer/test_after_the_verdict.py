@@ -25,7 +25,7 @@ from crankfold.viewer.picture.sheet import LONGEST_NOTE
 from crankfold.viewer.practice import ENGINES, draw_riddle
 from crankfold.viewer.session import Judged, judge, question_of
 from crankfold.viewer.sound import RATE_HZ, loudness, sound_of, wav_of
-from crankfold.viewer.words import changed_words, comparison_headline
+from crankfold.viewer.words import changed_words, comparison_headline, low_ones_first
 
 ORDER = "1-3-4-2"
 EVIL = "<script>alert(1)</script><img src=x onerror=alert(2)>\"'&\x1b[2J\u202e{{ 7*7 }}"
@@ -66,6 +66,14 @@ def test_a_comparison_is_said_in_one_sentence() -> None:
     assert comparison_headline([better, worse]) == "Better: cylinder 3; worse: cylinder 2."
     assert comparison_headline([better, replace(better, cylinder=4)]) == "Cylinders 3 and 4 are better."
     assert comparison_headline([same]) == "No clear change in any cylinder."
+    dead = replace(difference(3, 0.0, 1.0, "cannot-tell"), before_state="dead", after_state="dead")
+    low = replace(difference(3, 20.0, 61.0, "better"), before_state="low", after_state="low")
+    assert comparison_headline([same, dead]) == "Not fixed: cylinder 3 still has no compression."
+    assert comparison_headline([dead, better]) == "Not all fixed: cylinder 3 still has no compression."
+    assert comparison_headline([low, same]) == "Better, but cylinder 3 is still low: 61 %."
+    assert comparison_headline([dead, worse]) == (
+        "Not fixed: cylinder 3 still has no compression; cylinder 2 is worse.")
+    assert [d.cylinder for d in low_ones_first([same, worse, dead])] == [3, 1, 2]
     assert changed_words(worse).endswith("-29 points (-31 to -27), worse")
     assert "0 points" in changed_words(same)
     assert changed_words(same).endswith("can't tell")

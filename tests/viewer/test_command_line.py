@@ -179,7 +179,7 @@ def test_a_folder_and_an_unknown_plugin_are_one_line(in_process, tmp_path: Path)
     assert "folder" in one_line(in_process("analyse", tmp_path, "--firing-order", ORDER))
     assert "no board or file reader called 'vritual'" in one_line(
         in_process("capture", "--from", "vritual", "--firing-order", ORDER))
-    assert "no such command" in one_line(in_process("analyze", "x.csv")).lower()
+    assert "no command analysis" in one_line(in_process("analysis", "x.csv")).lower()
 
 
 def test_a_file_cut_in_the_middle_of_a_line_is_judged_and_said(crankfold, tmp_path: Path, dead_csv: Path) -> None:

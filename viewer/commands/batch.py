@@ -104,8 +104,9 @@ def _say(rows: list[Row]) -> None:
     from crankfold.viewer.picture import tally
 
     count = tally(rows)
-    tell(say("batch.found", total=len(rows), even=count.even, uneven=count.uneven, none=count.none,
-             unread=count.unread), bold=True)
+    facts = {"total": len(rows), "even": count.even, "uneven": count.uneven, "none": count.none, "unread": count.unread}
+    text = say("batch.found_limit", limit=count.limit, **facts) if count.limit else say("batch.found", **facts)
+    tell(text, bold=True)
     for row in [row for row in rows if row.get("problem")][:UNREAD_SHOWN]:
         problem, file = str(row["problem"]), str(row["file"])
         tell(problem if file in problem else say("batch.unread_line", path=file, problem=problem), indent=1)

@@ -10,7 +10,16 @@ import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
 from crankfold.viewer.session import engine_options, settings_of
-from crankfold.viewer.words import changed_words, comparison_data, comparison_headline, differences_between, say, tell
+from crankfold.viewer.words import (
+    change_cells,
+    comparison_data,
+    comparison_headline,
+    differences_between,
+    low_ones_first,
+    say,
+    show_table,
+    tell,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -101,7 +110,7 @@ def _deliver(pair: tuple[Judged, Judged], differences: Sequence[Difference], jso
 def _say(differences: Sequence[Difference]) -> None:
     tell(comparison_headline(differences), bold=True)
     tell()
-    for difference in differences:
-        tell(changed_words(difference), indent=1)
+    show_table([say(f"compare.head_{name}") for name in ("cylinder", "before", "after", "points", "change")],
+               [(change_cells(d), d.after_state in ("low", "dead")) for d in low_ones_first(differences)])
     tell()
     tell(say("compare.blind"))

@@ -81,13 +81,13 @@ def _write(path: Path, entries: Sequence[Entry]) -> None:
 
 
 def _list(entries: Sequence[Entry], most: int, of: int) -> None:
-    from crankfold.viewer.words import print_table, say_count, tell
+    from crankfold.viewer.words import say_count, show_table, tell
 
     if not entries:
         tell(say("jobs.nothing", of=of))
         return
-    print_table([say(f"jobs.head.{name}") for name in ("when", "plate", "customer", "engine", "finding", "file")],
-                [_row(entry) for entry in entries[:most]])
+    show_table([say(f"jobs.head.{name}") for name in ("when", "plate", "customer", "engine", "finding", "file")],
+               [(_row(entry), False) for entry in entries[:most]])
     if len(entries) > most:
         tell(say_count("jobs.more", len(entries) - most))
 

@@ -16,7 +16,7 @@ from crankfold.viewer.picture.strip import StripData, strip_of
 from crankfold.viewer.picture.strip_drawing import band, rules, strip_scales, trace_line
 from crankfold.viewer.picture.wheel import bar, half_width, radius, wheel_of
 from crankfold.viewer.picture.wheel_drawing import draw_wheel, wheel_centre
-from crankfold.viewer.words import changed_words, comparison_headline, say
+from crankfold.viewer.words import change_cell, changed_words, comparison_headline, low_ones_first, say
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 
 DASH = (8.0, 5.0)
 LEAST_HEIGHT = 860.0
+LEAST_COLUMNS = 4
+DOWN = ("low", "dead")
 
 
 @dataclass(frozen=True)
@@ -54,7 +56,7 @@ def comparison_picture(before: Judged, after: Judged, differences: Sequence[Diff
     height = max(height, LEAST_HEIGHT)
     at = Places.on(height)
     scene = Scene(WIDTH, height, paper.paper, title=text, description=" ".join(map(changed_words, differences)))
-    worse = any(d.change == "worse" for d in differences)
+    worse = any(d.change == "worse" or d.after_state in DOWN for d in differences)
     size = measures.size_to_fit(text, 60.0, 30.0, WIDTH - 2 * MARGIN, "serif")
     scene.add(Words(MARGIN, 80.0, measures.fit(text, size, WIDTH - 2 * MARGIN, "serif"), size,
                     paper.vermilion if worse else paper.ink, face="serif"))
@@ -126,13 +128,16 @@ def _wheels(before: Judged, after: Judged, box: Box, paper: Paper) -> list[Item]
 
 
 def _changes(differences: Sequence[Difference], name: str, top: float, paper: Paper) -> list[Item]:
-    """Return each cylinder's change in words, the changed ones first, as many as the foot holds."""
-    ordered = sorted(differences, key=lambda d: (d.change == "cannot-tell", -abs(d.difference_percent)))
+    """Return each cylinder's change in words, low ones first, in two rows."""
+    ordered = low_ones_first(differences)
+    columns = max(LEAST_COLUMNS, -(-len(ordered) // 2))
+    room = (WIDTH - 2 * MARGIN) / columns
     items: list[Item] = []
-    for k, difference in enumerate(ordered[:4]):
-        colour = paper.vermilion if difference.change == "worse" else paper.ink
-        room = (WIDTH - 2 * MARGIN) / 2.0 - 20.0
-        x, y = MARGIN + (k % 2) * (room + 40.0), top + (k // 2) * 27.0
-        items.append(Words(x, y, measures.fit(changed_words(difference), 19.0, room), 19.0, colour))
+    for k, difference in enumerate(ordered):
+        bad = difference.change == "worse" or difference.after_state in DOWN
+        x, y = MARGIN + (k % columns) * room, top + (k // columns) * 27.0
+        words = change_cell(difference)
+        size = measures.size_to_fit(words, 19.0, 9.0, room - 14.0)
+        items.append(Words(x, y, measures.fit(words, size, room - 14.0), size, paper.vermilion if bad else paper.ink))
     return [*items, Words(MARGIN, top + 58.0, measures.fit(name, look.SCALE_TYPE, WIDTH - 2 * MARGIN),
                           look.SCALE_TYPE, paper.faint)]

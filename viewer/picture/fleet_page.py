@@ -37,7 +37,7 @@ def fleet_picture(rows: Sequence[Mapping[str, Any]], *, paper: Paper = look.LIGH
     """
     fleet = fleet_of(rows)
     count = fleet.tally
-    text = say_count("fleet.headline", count.uneven, judged=count.even + count.uneven, of=count.total)
+    text = say_count("fleet.headline", count.uneven, judged=count.even + count.uneven + count.limit, of=count.total)
     scene = Scene(WIDTH, HEIGHT, paper.paper, title=text, description="; ".join(w.headline for w in fleet.worst))
     size = measures.size_to_fit(text, 56.0, 30.0, WIDTH - 2 * MARGIN, "serif")
     scene.add(Words(MARGIN, 80.0, text, size, paper.vermilion if count.uneven else paper.ink, face="serif"))
@@ -81,6 +81,7 @@ def _piles(fleet: FleetData, paper: Paper, limit_percent: float) -> list[Item]:
 def _counts(fleet: FleetData, paper: Paper) -> list[Item]:
     count = fleet.tally
     lines = [(say("fleet.even"), count.even, False), (say("fleet.uneven"), count.uneven, True),
+             *(((say("fleet.limit"), count.limit, False),) if count.limit else ()),
              (say("fleet.none"), count.none, False),
              *((f"    {reason}", number, False) for reason, number in fleet.reasons[:REASONS_SHOWN]),
              (say("fleet.unread"), count.unread, False)]

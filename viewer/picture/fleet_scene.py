@@ -14,17 +14,18 @@ WORST_SHOWN = 9
 
 @dataclass(frozen=True)
 class Tally:
-    """How many captures were found even, uneven, without a verdict, and could not be read."""
+    """How many captures were found even, uneven, without a verdict, could not be read, and lie at the limit."""
 
     even: int
     uneven: int
     none: int
     unread: int
+    limit: int = 0
 
     @property
     def total(self) -> int:
         """All of them."""
-        return self.even + self.uneven + self.none + self.unread
+        return self.even + self.uneven + self.limit + self.none + self.unread
 
 
 @dataclass(frozen=True)
@@ -63,7 +64,7 @@ class FleetData:
 def tally(rows: Sequence[Mapping[str, Any]]) -> Tally:
     """Return how many rows of each verdict there are."""
     count = Counter("unread" if row.get("problem") else str(row.get("verdict")) for row in rows)
-    return Tally(count["even"], count["uneven"], count["none"], count["unread"])
+    return Tally(count["even"], count["uneven"], count["none"], count["unread"], count["limit"])
 
 
 def fleet_of(rows: Sequence[Mapping[str, Any]]) -> FleetData:

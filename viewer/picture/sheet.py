@@ -8,7 +8,17 @@ from typing import TYPE_CHECKING, Any
 
 from crankfold.analysis import InputError
 from crankfold.viewer.picture import look
-from crankfold.viewer.words import LANGUAGE, Answer, answer, low_ones, say, say_for, short_name, tame
+from crankfold.viewer.words import (
+    LANGUAGE,
+    Answer,
+    answer,
+    cylinder_cells,
+    cylinder_headings,
+    low_ones,
+    say,
+    say_for,
+    tame,
+)
 
 if TYPE_CHECKING:
     from crankfold.analysis import Cylinder, Result
@@ -78,8 +88,8 @@ def sheet_html(judged: Judged, job: Job) -> str:
         down=result.verdict == "uneven", meaning=meaning(result), picture=picture,
         who=_lines(shop=job.shop, owner=job.owner, plate=job.plate, mileage=job.mileage,
                    engine=result.engine.name[:LONGEST_LINE]),
-        when=_lines(date=_date(job.when), by=job.by, file=job.file), headings=_headings(result),
-        cylinders=[_row(c) for c in result.cylinders], blocks=_blocks(judged, job, told),
+        when=_lines(date=_date(job.when), by=job.by, file=job.file), headings=cylinder_headings(result),
+        cylinders=[_row(c, result) for c in result.cylinders], blocks=_blocks(judged, job, told),
         signed=say("sheet.signed"), received=say("sheet.received"), data=Markup(clean(result_text(result))),
     )
 
@@ -98,7 +108,7 @@ def meaning(result: Result) -> str:
         return say("owner.none")
     down, fuel = low_ones(result), result.engine.fuel
     if not down:
-        watched = any(c.state == "watch" for c in result.cylinders)
+        watched = any(c.state in ("watch", "limit") for c in result.cylinders)
         return say_for(fuel, "owner.watch" if watched else "owner.even")
     if len(down) == 1:
         return say_for(fuel, "owner.one_dead" if down[0].state == "dead" else "owner.one_low")
@@ -113,26 +123,13 @@ def _date(when: datetime | None) -> str:
     return (when or datetime.now().astimezone()).astimezone().strftime("%Y-%m-%d %H:%M")
 
 
-def _headings(result: Result) -> list[str]:
-    names = ["cylinder", "percent", "range", "state"]
-    if any(c.pressure_bar is not None for c in result.cylinders):
-        names.insert(3, "pressure")
-    return [say(f"sheet.head_{name}") for name in names]
-
-
-def _row(cylinder: Cylinder) -> dict[str, Any]:
-    low, high = cylinder.interval_percent
-    cells = [short_name(cylinder), say("sheet.percent", relative_percent=cylinder.relative_percent),
-             say("sheet.range", low_percent=low, high_percent=high), say(f"state.{cylinder.state}")]
-    if cylinder.pressure_bar is not None:
-        cells.insert(3, say("sheet.pressure", pressure_bar=cylinder.pressure_bar))
-    return {"down": cylinder.state in ("low", "dead"), "cells": cells}
+def _row(cylinder: Cylinder, result: Result) -> dict[str, Any]:
+    return {"down": cylinder.state in ("low", "dead"), "cells": cylinder_cells(cylinder, result)}
 
 
 def _conditions(judged: Judged, job: Job) -> list[str]:
     told = answer(judged.result)
-    count = len(told.found) - len(judged.result.cylinders)
-    lines = [say("sheet.order", order="-".join(map(str, judged.result.engine.firing_order))), *told.found[:count]]
+    lines = [say("sheet.order", order="-".join(map(str, judged.result.engine.firing_order))), *told.cranking]
     if job.temperature:
         lines.append(say("sheet.temperature_line", text=tame(job.temperature)))
     return lines

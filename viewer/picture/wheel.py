@@ -33,7 +33,7 @@ class Spoke:
     percent, low_percent, high_percent
         Relative compression and the ends of its interval, cut to the rim.
     state
-        good, watch, low, dead.
+        good, watch, limit, low or dead.
     """
 
     position: int

@@ -67,7 +67,7 @@ def _spoke(spoke: Spoke, centre: tuple[float, float], rim: float, wide_deg: floa
     if low:
         lost = bar(spoke.turn_deg, half, max(radius(spoke.percent, rim), inner), radius(100.0, rim)) + middle
         items.insert(0, Path(lost, stroke=colour, width=1.0, closed=True, hatch=paper.vermilion))
-    if spoke.state == "watch":
+    if spoke.state in ("watch", "limit"):
         inside = bar(spoke.turn_deg, half * 0.7, inner + 4.0, radius(spoke.percent, rim) - 4.0) + middle
         items.append(Path(inside, stroke=colour, width=1.0, closed=True, dash=(2.0, 3.0)))
     return items + _whisker(spoke, centre, rim, wide_deg, paper)

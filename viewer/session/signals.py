@@ -150,7 +150,7 @@ class Signals:
 
     def result(self, result: Result) -> None:
         """Sound a verdict."""
-        self.sound({"even": Phase.EVEN, "uneven": Phase.NAMED}.get(result.verdict, Phase.REFUSED))
+        self.sound({"even": Phase.EVEN, "uneven": Phase.NAMED, "limit": Phase.NAMED}.get(result.verdict, Phase.REFUSED))
 
     def lost(self) -> None:
         """Sound that the board is gone."""

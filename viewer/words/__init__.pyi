@@ -1,13 +1,22 @@
 from .catalogue import LANGUAGE, say, say_count
 from .cells import safe_cell
 from .columns import column_lines, column_text, columns_setting
-from .comparison import changed_words, comparison_data, comparison_headline, differences_between
+from .comparison import (
+    change_cell,
+    change_cells,
+    changed_words,
+    comparison_data,
+    comparison_headline,
+    differences_between,
+    low_ones_first,
+)
 from .events import event_text, narrator
+from .headlines import headline, low_ones, short_name
 from .numbers import decimal_points, plain
 from .progress import Line, judging_text, solver_ready, working
 from .report import print_result, print_safety
 from .result_json import json_text, result_data, result_text
-from .sentences import Answer, answer, headline, low_ones, safety, say_for, short_name
+from .sentences import Answer, answer, cylinder_cells, cylinder_headings, safety, say_for
 from .speed import speed_data, speed_headline, speed_lines, views_lines
 from .study import budget_lines, groups_of, scatter_line, study_data, study_lines
 from .terminal import complain, prepare, print_table, tame, tell
@@ -21,4 +30,16 @@ __all__ = [
     "safe_cell", "safety", "say", "say_count", "say_for", "scatter_line", "short_name", "solver_ready", "speed_data",
     "speed_headline", "speed_lines", "study_data", "study_lines", "tame", "tell", "validation_data",
     "validation_headline", "validation_lines", "views_lines", "working",
+from .study import groups_of, study_data, study_lines
+from .terminal import complain, prepare, show_table, tame, tell
+from .validation import Speeds, plain_sentence, validation_data, validation_headline, validation_lines
+
+__all__ = [
+    "Answer", "LANGUAGE", "Line", "Speeds", "answer", "change_cell", "change_cells", "changed_words", "column_lines",
+    "column_text", "columns_setting", "comparison_data", "comparison_headline", "complain", "cylinder_cells",
+    "cylinder_headings", "decimal_points", "differences_between", "event_text", "groups_of", "headline", "json_text",
+    "judging_text", "low_ones", "low_ones_first", "narrator", "plain", "plain_sentence", "prepare", "print_result",
+    "print_safety", "result_data", "result_text", "safe_cell", "safety", "say", "say_count", "say_for", "short_name",
+    "show_table", "solver_ready", "speed_data", "speed_headline", "speed_lines", "study_data", "study_lines", "tame",
+    "tell", "validation_data", "validation_headline", "validation_lines", "views_lines", "working",
 ]

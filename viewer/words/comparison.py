@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from crankfold.viewer.words.catalogue import say
+from crankfold.viewer.words.catalogue import say, say_count
 from crankfold.viewer.words.result_json import result_data
 
 if TYPE_CHECKING:
@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from crankfold.viewer.session import Judged
 
 FORMAT = "crankfold.comparison/1"
+DOWN = ("low", "dead")  # states that a repair should have changed
 
 
 def differences_between(before: Judged, after: Judged, same: str) -> tuple[Difference, ...]:
@@ -39,9 +40,12 @@ def differences_between(before: Judged, after: Judged, same: str) -> tuple[Diffe
 
 
 def comparison_headline(differences: Sequence[Difference]) -> str:
-    """Return the one short sentence that says what changed."""
-    better = [d for d in differences if d.change == "better"]
-    worse = [d for d in differences if d.change == "worse"]
+    """Return the one short sentence that says what changed, and first what did not change and should have."""
+    still = [d for d in differences if d.before_state in DOWN and d.after_state in DOWN]
+    worse = [d for d in differences if d.change == "worse" and d not in still]
+    better = [d for d in differences if d.change == "better" and d not in still]
+    if still:
+        return _not_fixed(still, worse, better)
     if better and worse:
         return say("compare.both", better=_names(better), worse=_names(worse))
     changed, key = (better, "better") if better else (worse, "worse")
@@ -52,6 +56,25 @@ def comparison_headline(differences: Sequence[Difference]) -> str:
     only = changed[0]
     return say(f"compare.one_{key}", name=_names(changed), before_percent=only.before_percent,
                after_percent=only.after_percent)
+
+
+def _not_fixed(still: Sequence[Difference], worse: Sequence[Difference], better: Sequence[Difference]) -> str:
+    """Return the sentence for cylinders that are as low as before, or better and still low."""
+    dead = all(d.after_state == "dead" for d in still)
+    what = say_count(f"compare.still_{'dead' if dead else 'low'}", len(still), names=_names(still),
+                     percents=tuple(say("down.percent", relative_percent=d.after_percent) for d in still))
+    if worse:
+        return say("compare.not_fixed_worse", what=what, worse=_names(worse))
+    if better:
+        return say("compare.partly_fixed", what=what)
+    rose = all(d.change == "better" for d in still)
+    return say("compare.better_but" if rose else "compare.not_fixed", what=what)
+
+
+def low_ones_first(differences: Sequence[Difference]) -> list[Difference]:
+    """Return every cylinder's difference: those that are low now, then those that were, then the others by number."""
+    return sorted(differences, key=lambda d: (d.after_state not in DOWN, d.before_state not in DOWN,
+                                              d.cylinder if d.cylinder is not None else d.position))
 
 
 def _names(differences: Sequence[Difference]) -> tuple[str, ...]:
@@ -67,6 +90,24 @@ def changed_words(difference: Difference) -> str:
                low_points=signed(low), high_points=signed(high))
 
 
+def change_cell(difference: Difference) -> str:
+    """Return one cylinder's change in a few words, for where there is little room."""
+    return say(f"compare.cell_{difference.change}", name=_names([difference]), before_percent=difference.before_percent,
+               after_percent=difference.after_percent, state=say(f"state.{difference.after_state}"))
+
+
+def change_cells(difference: Difference) -> list[str]:
+    """Return one cylinder's change as the cells of a table."""
+    low, high = difference.interval_percent
+    return [*_names([difference]), *(say("found.percent", relative_percent=percent)
+                                     for percent in (difference.before_percent, difference.after_percent)),
+            say("compare.points", change_points=signed(difference.difference_percent), low_points=signed(low),
+                high_points=signed(high)),
+            say(f"compare.change_{difference.change}")
+            if difference.after_state == "good" else ", ".join((say(f"compare.change_{difference.change}"),
+                                                                say(f"state.{difference.after_state}")))]
+
+
 def signed(value: float) -> str:
     """Return a number of points with its sign."""
     return f"{value:+.0f}" if round(value) else "0"
@@ -80,7 +121,8 @@ def comparison_data(before: Result, after: Result, differences: Sequence[Differe
         "differences": [{
             "position": d.position, "cylinder": d.cylinder, "before_percent": round(d.before_percent, 4),
             "after_percent": round(d.after_percent, 4), "difference_percent": round(d.difference_percent, 4),
-            "interval_percent": [round(x, 4) for x in d.interval_percent], "change": d.change} for d in differences],
+            "interval_percent": [round(x, 4) for x in d.interval_percent], "change": d.change,
+            "before_state": d.before_state, "after_state": d.after_state} for d in differences],
         "before": result_data(before),
         "after": result_data(after),
     }

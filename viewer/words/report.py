@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from crankfold.viewer.words.catalogue import say
-from crankfold.viewer.words.sentences import answer, safety, say_for
-from crankfold.viewer.words.terminal import complain, tell
+from crankfold.viewer.words.sentences import answer, cylinder_cells, cylinder_headings, safety, say_for
+from crankfold.viewer.words.terminal import complain, show_table, tell
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,15 +20,26 @@ def print_result(result: Result, *, headline_last: bool = False) -> None:
     if not headline_last:
         tell()
         tell(told.headline, bold=True)
-    for heading, lines in (("reason.heading", told.reasons), ("found.heading", told.found), ("sure.heading", told.sure),
-                           ("note.heading", told.notes), ("caution.heading", told.cautions),
-                           ("next.heading", told.next), ("blind.heading", told.blind)):
+    _section(say("reason.heading"), told.reasons)
+    _section(say("found.heading"), told.cranking)
+    _cylinders(result)
+    for heading, lines in (("sure.heading", told.sure), ("note.heading", told.notes),
+                           ("caution.heading", told.cautions), ("next.heading", told.next),
+                           ("blind.heading", told.blind)):
         _section(say(heading), lines)
     tell()
     tell(say_for(result.engine.fuel, "safety.short"))
     if headline_last:
         tell()
         tell(told.headline, bold=True)
+
+
+def _cylinders(result: Result) -> None:
+    if not result.cylinders:
+        return
+    tell()
+    show_table(cylinder_headings(result), [(cylinder_cells(c, result), c.state in ("low", "dead"))
+                                           for c in result.cylinders])
 
 
 def print_safety(*, fuel: str = "", aside: bool = False) -> None:

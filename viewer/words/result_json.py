@@ -7,7 +7,8 @@ import math
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from crankfold.viewer.words.sentences import headline, next_steps, notice_text
+from crankfold.viewer.words.headlines import headline
+from crankfold.viewer.words.sentences import next_steps, notice_text
 from crankfold.viewer.words.terminal import acts
 
 if TYPE_CHECKING:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from crankfold.viewer.words.catalogue import has, placeholders, say
+from crankfold.viewer.words.headlines import cylinder_without_plug, headline, name_of, short_name
 
 if TYPE_CHECKING:
     from crankfold.analysis import Cylinder, Health, Notice, Result
@@ -24,14 +25,15 @@ class Answer:
     ----------
     headline
         One short sentence, to be read from three metres away.
-    found, sure, next, blind
-        What was found, how sure it is, what to do next, what this test cannot see.
+    cranking, cylinders, sure, next, blind
+        What was found of the cranking and of each cylinder, how sure it is, what to do next, what this test cannot see.
     reasons, cautions, notes
         Why there is no verdict, deciding one first; what to mind; what else is worth saying.
     """
 
     headline: str
-    found: tuple[str, ...]
+    cranking: tuple[str, ...]
+    cylinders: tuple[str, ...]
     sure: tuple[str, ...]
     next: tuple[str, ...]
     blind: tuple[str, ...]
@@ -39,13 +41,18 @@ class Answer:
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
 
+    @property
+    def found(self) -> tuple[str, ...]:
+        """What was found, of the cranking and of each cylinder."""
+        return (*self.cranking, *self.cylinders)
+
 
 def answer(result: Result) -> Answer:
     """Return the sentences of a result."""
     judged, fuel = result.verdict != "none", result.engine.fuel
     return Answer(
         headline=headline(result),
-        found=(*_cranking(result), *(cylinder_line(c) for c in result.cylinders)),
+        cranking=tuple(_cranking(result)), cylinders=tuple(cylinder_line(c) for c in result.cylinders),
         sure=_sure(result) if judged else (),
         next=next_steps(result) if judged else (),
         blind=(say("blind.all_equal"), say_for(fuel, "blind.other")) if judged else (),
@@ -66,57 +73,6 @@ def say_for(fuel: str, key: str, **facts: object) -> str:
     return say(own if fuel == DIESEL and has(own) else key, **facts)
 
 
-def headline(result: Result) -> str:
-    """Return the one short sentence that says the verdict."""
-    if result.verdict == "none":
-        code = result.reasons[0].code if result.reasons else "other"
-        return say(f"headline.none.{code}" if has(f"headline.none.{code}") else "headline.none.other")
-    down = low_ones(result)
-    if not down and _plug_out(result) is not None:
-        return say("headline.plug_out", cylinder=_plug_out(result))
-    if not down:
-        watched = [c for c in result.cylinders if c.state == "watch"]
-        if watched:
-            return say("headline.even_watch", names=tuple(name_of(c) for c in watched))
-        return say("headline.even_two") if len(result.cylinders) == 2 else say("headline.even",
-                                                                               count=len(result.cylinders))
-    if len(down) == 1:
-        return _one_down(down[0])
-    if len(down) > len(result.cylinders) // 2 or any(c.cylinder is None for c in down):
-        return say("headline.some_low", count=len(down), of=len(result.cylinders))
-    states = "dead" if all(c.state == "dead" for c in down) else "low"
-    return say(f"headline.many_{states}", cylinders=tuple(sorted(c.cylinder or 0 for c in down)))
-
-
-def low_ones(result: Result) -> list[Cylinder]:
-    """Return the cylinders that are low or dead, but not the one whose plug was taken out on purpose."""
-    out = _plug_out(result)
-    return [c for c in result.cylinders if c.state in ("low", "dead") and (out is None or c.cylinder != out)]
-
-
-def _plug_out(result: Result) -> int | None:
-    return result.sync.cylinder if result.sync is not None and result.sync.kind == "plug-out" else None
-
-
-def _one_down(cylinder: Cylinder) -> str:
-    if cylinder.cylinder is None:
-        return say(f"headline.{cylinder.state}_unnamed", relative_percent=cylinder.relative_percent)
-    return say(f"headline.{cylinder.state}_named", cylinder=cylinder.cylinder,
-               relative_percent=cylinder.relative_percent)
-
-
-def name_of(cylinder: Cylinder) -> str:
-    """Return ``cylinder 3``, or its place in the firing order where it has no number."""
-    if cylinder.cylinder is None:
-        return say("name.position", position=cylinder.position)
-    return say("name.cylinder", cylinder=cylinder.cylinder)
-
-
-def short_name(cylinder: Cylinder) -> str:
-    """Return ``3``, or ``#3`` for the third of the firing order where it has no number."""
-    return str(cylinder.cylinder) if cylinder.cylinder is not None else say("name.short", position=cylinder.position)
-
-
 def cylinder_line(cylinder: Cylinder) -> str:
     """Return one cylinder's answer as a line."""
     facts: dict[str, object] = {
@@ -128,6 +84,25 @@ def cylinder_line(cylinder: Cylinder) -> str:
         return say("found.row", **facts)
     low, high = cylinder.pressure_interval_bar
     return say("found.row_pressure", **facts, pressure_bar=cylinder.pressure_bar, low_bar=low, high_bar=high)
+
+
+def cylinder_headings(result: Result) -> list[str]:
+    """Return the headings of the columns that `cylinder_cells` fills."""
+    names = ["cylinder", "percent", "range", "state"]
+    if any(c.pressure_bar is not None for c in result.cylinders):
+        names.insert(3, "pressure")
+    return [say(f"found.head_{name}") for name in names]
+
+
+def cylinder_cells(cylinder: Cylinder, result: Result) -> list[str]:
+    """Return one cylinder's answer as the cells of a table, the pressure where any cylinder of the result has one."""
+    low, high = cylinder.interval_percent
+    cells = [short_name(cylinder), say("found.percent", relative_percent=cylinder.relative_percent),
+             say("found.range", low_percent=low, high_percent=high), say(f"state.{cylinder.state}")]
+    if any(c.pressure_bar is not None for c in result.cylinders):
+        known = cylinder.pressure_bar is not None
+        cells.insert(3, say("found.pressure", pressure_bar=cylinder.pressure_bar) if known else "")
+    return cells
 
 
 def _cranking(result: Result) -> list[str]:
@@ -177,13 +152,13 @@ def next_steps(result: Result) -> tuple[str, ...]:
     """Return what to do next: by the pattern of the low cylinders, and how to name them where they have no number."""
     fuel = result.engine.fuel
     if result.verdict == "even":
-        watched = any(c.state == "watch" for c in result.cylinders)
+        watched = any(c.state in ("watch", "limit") for c in result.cylinders)
         return (say_for(fuel, "next.even_watch" if watched else "next.even"),)
     lines = []
     if result.pattern is not None:
         lines.append(notice_text("pattern", result.pattern, fuel))
-    if _plug_out(result) is not None:
-        lines.append(say("next.plug_out", cylinder=_plug_out(result)))
+    if cylinder_without_plug(result) is not None:
+        lines.append(say("next.plug_out", cylinder=cylinder_without_plug(result)))
     if any(c.cylinder is None for c in result.cylinders):
         lines.append(say_for(fuel, "next.to_name"))
     return (*lines, say("next.repeat"))
