@@ -19,27 +19,16 @@ from .result_json import json_text, result_data, result_text
 from .sentences import Answer, answer, cylinder_cells, cylinder_headings, safety, say_for
 from .speed import speed_data, speed_headline, speed_lines, views_lines
 from .study import budget_lines, groups_of, scatter_line, study_data, study_lines
-from .terminal import complain, prepare, print_table, tame, tell
-from .validation import Speeds, plain_sentence, validation_data, validation_headline, validation_lines
-
-__all__ = [
-    "Answer", "LANGUAGE", "Line", "Speeds", "answer", "budget_lines", "changed_words", "column_lines", "column_text",
-    "columns_setting", "comparison_data", "comparison_headline", "complain", "decimal_points", "differences_between",
-    "event_text", "groups_of", "headline", "json_text", "judging_text", "low_ones", "narrator", "plain",
-    "plain_sentence", "prepare", "print_result", "print_safety", "print_table", "result_data", "result_text",
-    "safe_cell", "safety", "say", "say_count", "say_for", "scatter_line", "short_name", "solver_ready", "speed_data",
-    "speed_headline", "speed_lines", "study_data", "study_lines", "tame", "tell", "validation_data",
-    "validation_headline", "validation_lines", "views_lines", "working",
-from .study import groups_of, study_data, study_lines
 from .terminal import complain, prepare, show_table, tame, tell
 from .validation import Speeds, plain_sentence, validation_data, validation_headline, validation_lines
 
 __all__ = [
-    "Answer", "LANGUAGE", "Line", "Speeds", "answer", "change_cell", "change_cells", "changed_words", "column_lines",
-    "column_text", "columns_setting", "comparison_data", "comparison_headline", "complain", "cylinder_cells",
-    "cylinder_headings", "decimal_points", "differences_between", "event_text", "groups_of", "headline", "json_text",
-    "judging_text", "low_ones", "low_ones_first", "narrator", "plain", "plain_sentence", "prepare", "print_result",
-    "print_safety", "result_data", "result_text", "safe_cell", "safety", "say", "say_count", "say_for", "short_name",
-    "show_table", "solver_ready", "speed_data", "speed_headline", "speed_lines", "study_data", "study_lines", "tame",
-    "tell", "validation_data", "validation_headline", "validation_lines", "views_lines", "working",
+    "Answer", "LANGUAGE", "Line", "Speeds", "answer", "budget_lines", "change_cell", "change_cells", "changed_words",
+    "column_lines", "column_text", "columns_setting", "comparison_data", "comparison_headline", "complain",
+    "cylinder_cells", "cylinder_headings", "decimal_points", "differences_between", "event_text", "groups_of",
+    "headline", "json_text", "judging_text", "low_ones", "low_ones_first", "narrator", "plain", "plain_sentence",
+    "prepare", "print_result", "print_safety", "result_data", "result_text", "safe_cell", "safety", "say",
+    "say_count", "say_for", "scatter_line", "short_name", "show_table", "solver_ready", "speed_data",
+    "speed_headline", "speed_lines", "study_data", "study_lines", "tame", "tell", "validation_data",
+    "validation_headline", "validation_lines", "views_lines", "working",
 ]
