@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.signal.humps import hump_period_s
+from crankfold.analysis.signal.humps import find_humps, hump_period_s
 from crankfold.analysis.signal.trace import Span
 
 if TYPE_CHECKING:
@@ -23,6 +23,10 @@ if TYPE_CHECKING:
 INRUSH_S = 0.5  # stall current, then the first humps, taken while accelerating
 RELEASE_S = 0.06  # the end's edge and what the low-pass smears of it
 CATCH_LEVEL = 0.4  # of the hump tops: an engine running by itself leaves the starter idling below this
+IDLE_SHARE = 0.75  # of the humps' mean level: an idling starter that draws more turns something
+HUMP_SHARE = 0.3  # of the usual hump: smaller ones are an idling starter's ripple
+FEWEST_HUMPS = 3  # to know what is usual: the third tallest, as idling adds many small ones
+USUAL_HUMP_S = 0.15
 CATCH_HUMPS = 2.5  # idling for longer than this many humps is no gap between two humps
 CATCH_MIN_S = 0.3
 CATCH_BACK_HUMPS = 1.5  # the firing began before the current stayed low
@@ -63,25 +67,44 @@ def runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
 def caught_at(smooth: NDArray[np.float64], first: int, stop: int, rate_hz: float) -> int | None:
     """Return the sample from which the engine ran by itself, None if it did not.
 
-    It did when the current falls to the starter's idling and stays there until the key is let go. The sample returned
-    lies before the fall by `CATCH_BACK_HUMPS`, since the first firing spoils the humps before it.
+    It did when the humps are over and the current stays below what they were on until the key is let go: the starter
+    idles. The sample returned lies before the last hump by `CATCH_BACK_HUMPS`, since the first firing spoils the humps
+    before it.
     """
     after = first + round(0.1 * rate_hz)
-    body = smooth[after:stop]
+    body = np.nan_to_num(smooth[after:stop])
     if len(body) < CATCH_MIN_S * rate_hz:
         return None
     skip = round(0.15 * rate_hz)
-    tops = float(np.nanpercentile(body[skip:] if len(body) > 2 * skip else body, 95))
-    loud = np.flatnonzero(np.nan_to_num(body) > CATCH_LEVEL * tops)
-    if not len(loud):
+    tops = float(np.percentile(body[skip:] if len(body) > 2 * skip else body, 95))
+    found = []
+    for last in (_last_loud(body, tops), _last_hump(body, rate_hz)):
+        if last is None:
+            continue
+        hump_s = hump_period_s(body[min(skip, last // 2) : last + 1], rate_hz)
+        hump_s = USUAL_HUMP_S if np.isnan(hump_s) else hump_s
+        if (len(body) - 1 - last) / rate_hz >= max(CATCH_HUMPS * hump_s, CATCH_MIN_S):
+            found.append(max(first, after + last - round(CATCH_BACK_HUMPS * hump_s * rate_hz)))
+    return min(found, default=None)
+
+
+def _last_loud(body: NDArray[np.float64], tops: float) -> int | None:
+    """Return the last sample as high as an idling starter's current never is."""
+    loud = np.flatnonzero(body > CATCH_LEVEL * tops)
+    return int(loud[-1]) if len(loud) else None
+
+
+def _last_hump(body: NDArray[np.float64], rate_hz: float) -> int | None:
+    """Return where the last hump ends, if what follows is flat and well below what the humps are on; else None."""
+    humps = find_humps(body, np.arange(len(body)) / rate_hz, 0.0)
+    if humps.count < FEWEST_HUMPS:
         return None
-    last = int(loud[-1])
-    idle_s = (len(body) - 1 - last) / rate_hz
-    hump_s = hump_period_s(body[min(skip, last // 2) : last + 1], rate_hz)
-    hump_s = 0.15 if np.isnan(hump_s) else hump_s
-    if idle_s < max(CATCH_HUMPS * hump_s, CATCH_MIN_S):
-        return None
-    return max(first, after + last - round(CATCH_BACK_HUMPS * hump_s * rate_hz))
+    usual = float(np.sort(humps.swing)[-FEWEST_HUMPS])
+    tall = np.flatnonzero(humps.swing >= HUMP_SHARE * usual)
+    last = int((humps.time_s[tall[-1]] + 0.5 * humps.length_s[tall[-1]]) * rate_hz)
+    rest = body[last:]
+    lower = len(rest) > 0 and float(rest.mean()) < IDLE_SHARE * float(np.median(humps.level[tall]))
+    return last if lower else None
 
 
 def flat_tops(raw: NDArray[np.float64], rate_hz: float, ceiling: float | None = None) -> NDArray[np.bool_]:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import signal
 
 from crankfold.analysis import Capture, Channel, Gap, NoCranking, condition
 from crankfold.analysis.signal.hum import without_hum
-from crankfold.analysis.signal.pool import low_pass, pool
+from crankfold.analysis.signal.pool import low_pass, pool, spikes
 from crankfold.analysis.signal.zero import find_zero
 
 
@@ -203,3 +205,130 @@ def test_a_current_that_fades_shows_in_its_sag():
     third = len(steady) // 3
     assert trace.ac_sag == pytest.approx(steady[-third:].mean() / steady[:third].mean(), rel=0.01)
     assert trace.ac_sag < 0.65
+
+
+# --- samples with weights, and what stays on the cable
+
+def test_a_spike_weighs_nothing_and_moves_nothing():
+    clean = crank(noise=1.0)
+    hit = clean.copy()
+    hit[2500::400] += 900.0
+    trace, whole = (condition(Capture.from_arrays(x, rate_hz=2000.0)) for x in (hit, clean))
+    assert trace.weight[2500::400].max() == 0.0
+    assert trace.weight[trace.steady].mean() > 0.97
+    assert np.abs(trace.smooth - whole.smooth)[trace.steady].max() < 2.0
+
+
+def test_spikes_by_hand_and_a_square_wave_has_none():
+    x = np.sin(np.arange(400) / 20.0)
+    x[100] += 5.0
+    x[200] -= 5.0
+    assert np.flatnonzero(spikes(x)).tolist() == [100, 200]
+    square = np.where(np.arange(400) // 2 % 2 == 0, 1.0, -1.0)
+    assert not spikes(square).any()
+    assert not spikes(x[:10]).any()
+
+
+def test_flat_tops_weigh_nothing():
+    x = np.minimum(crank(noise=0.5), 215.0)
+    trace = condition(Capture.from_arrays(x, rate_hz=2000.0))
+    steady = slice(trace.steady.start, trace.steady.stop)
+    at_top = x[steady] > 214.0
+    assert 0.05 < trace.clipped_humps < 0.3
+    assert trace.weight[steady][at_top].mean() < 0.1
+    assert trace.weight[steady][~at_top].mean() > 0.95
+
+
+@pytest.mark.parametrize(("left_a", "tail_s"), [
+    (0.0, 0.3), (0.0, 2.0), (8.0, 0.3), (8.0, 2.0), (20.0, 0.3), (20.0, 0.6), (20.0, 2.0), (45.0, 0.3), (45.0, 0.6),
+])
+def test_what_stays_on_the_cable_is_measured_and_is_no_part_of_the_crank(left_a, tail_s):
+    x = crank(noise=1.0, tail_s=tail_s)
+    x[round(3.5 * 2000) :] += left_a
+    trace = condition(Capture.from_arrays(x, rate_hz=2000.0))
+    assert trace.crank.end_s == pytest.approx(3.5, abs=0.02)
+    assert trace.zero_after == pytest.approx(left_a, abs=1.0)
+    assert trace.fired_at_s is None
+
+
+@pytest.mark.parametrize("idle_a", [12.0, 60.0, 90.0])
+def test_a_starter_left_idling_says_that_the_engine_ran(idle_a):
+    """The engine takes over within a tenth of a second; the key is held for another 1.5 s."""
+    x = crank(noise=1.0, tail_s=2.5)
+    t = np.arange(len(x)) / 2000.0
+    fall = np.exp(-np.maximum(t - 3.4, 0.0) / 0.04)
+    idle = np.where(t < 5.0, idle_a, 0.0)
+    x = np.where(t < 3.4, x, idle + fall * np.maximum(np.where(t < 5.0, 150.0, 0.0) - idle, 0.0))
+    x += np.random.default_rng(2).normal(0, 1.0, len(t))
+    trace = condition(Capture.from_arrays(x, rate_hz=2000.0))
+    assert trace.fired_at_s == pytest.approx(3.3, abs=0.25)
+    assert trace.crank.end_s == pytest.approx(5.0, abs=0.05)
+    assert trace.steady_to_s <= trace.fired_at_s
+
+
+def test_a_second_crank_is_another_crank():
+    x = np.concatenate((crank(noise=1.0), crank(noise=1.0, seconds=1.5)))
+    trace = condition(Capture.from_arrays(x, rate_hz=2000.0))
+    assert trace.crank.end_s == pytest.approx(3.5, abs=0.02)
+    assert [(round(s.start_s, 2), round(s.end_s, 2)) for s in trace.others] == [
+        (pytest.approx(4.4, abs=0.02), pytest.approx(5.9, abs=0.02))]
+
+
+def test_glow_plugs_and_lamps_that_are_on_before_the_crank_are_the_zero():
+    x = crank(noise=1.0, quiet_s=2.0)
+    trace = condition(Capture.from_arrays(x + 70.0, rate_hz=2000.0))
+    plain = condition(Capture.from_arrays(x, rate_hz=2000.0))
+    assert trace.zero == pytest.approx(plain.zero + 70.0)
+    np.testing.assert_allclose(trace.smooth, plain.smooth, atol=1e-6)
+
+
+@pytest.mark.parametrize("mains_hz", [50.05, 60.1])
+@pytest.mark.parametrize("drift", [0.0, 0.3])
+def test_forty_amperes_of_hum_leave_the_trace_as_it_is(mains_hz, drift):
+    """Also where the recorder's clock drifts by half a percent through the recording."""
+    x = crank(noise=1.0, hump_hz=6.3)
+    t = np.arange(len(x)) / 2000.0
+    hum = 40.0 * np.sin(2 * np.pi * (mains_hz + 0.5 * drift * t) * t + 0.7)
+    trace, clean = (condition(Capture.from_arrays(y, rate_hz=2000.0)) for y in (x + hum, x))
+    assert trace.hum is not None
+    assert trace.hum.amplitude == pytest.approx(40.0, rel=0.05)
+    assert trace.crank.start_s == pytest.approx(clean.crank.start_s, abs=0.04)
+    assert trace.crank.end_s == pytest.approx(clean.crank.end_s, abs=0.01)
+    assert np.std((trace.smooth - clean.smooth)[clean.steady]) < 3.0
+
+
+def test_the_onset_that_the_trigger_found_is_used():
+    x = crank(noise=1.0)
+    capture = Capture.from_arrays(x, rate_hz=2000.0)
+    assert condition(replace(capture, trigger_index=1040)).crank.start_s == pytest.approx(0.52, abs=0.001)
+    far = condition(replace(capture, trigger_index=4000))  # another crank's, or somebody's own idea
+    assert far.crank.start_s == condition(capture).crank.start_s
+
+
+def run_up(settles_s, extra, seconds=4.0):
+    """A crank whose first turns come at half the speed and draw more: as real engines' do."""
+    t = np.arange(int((0.5 + seconds + 0.4) * 2000)) / 2000.0
+    since = t - 0.5
+    slow = np.clip(1.0 - since / settles_s, 0.0, 1.0)
+    phase = 2 * np.pi * 6.5 * np.cumsum(1.0 - 0.5 * slow) / 2000.0
+    humps = 150.0 * (1.0 + extra * slow) + 70.0 * np.cos(phase) + 300.0 * np.exp(-np.maximum(since, 0) / 0.05)
+    on = (since >= 0) & (since < seconds)
+    return np.where(on, humps, 0.0) + np.random.default_rng(0).normal(0, 1.0, len(t))
+
+
+@pytest.mark.parametrize("settles_s", [0.7, 0.9, 1.2])
+def test_the_run_up_is_described_and_not_judged(settles_s):
+    trace = condition(Capture.from_arrays(run_up(settles_s, 0.8), rate_hz=2000.0))
+    assert trace.run_up.settled
+    assert trace.run_up.end_s == pytest.approx(0.5 + 0.87 * settles_s, abs=0.12)
+    assert trace.steady_from_s >= trace.run_up.end_s - 0.001
+    early = trace.humps.within(0.5, 0.5 + 0.6 * settles_s)
+    late = trace.humps.within(2.5, 4.0)
+    assert early.rate_hz[0] < 0.8 * np.median(late.rate_hz)
+    assert early.level[0] > 1.2 * np.median(late.level)
+    assert trace.fired_at_s is None
+
+
+def test_a_short_crank_is_judged_from_its_run_up_on_rather_than_not_at_all():
+    trace = condition(Capture.from_arrays(run_up(0.9, 0.8, seconds=1.9), rate_hz=2000.0))
+    assert trace.steady_from_s == pytest.approx(1.0, abs=0.05)
