@@ -101,7 +101,7 @@ def _last_hump(body: NDArray[np.float64], rate_hz: float) -> int | None:
         return None
     usual = float(np.sort(humps.swing)[-FEWEST_HUMPS])
     tall = np.flatnonzero(humps.swing >= HUMP_SHARE * usual)
-    last = int((humps.time_s[tall[-1]] + 0.5 * humps.length_s[tall[-1]]) * rate_hz)
+    last = int((humps.time_s[tall[-1]] + 0.5 * float(np.median(humps.length_s[tall]))) * rate_hz)
     rest = body[last:]
     lower = len(rest) > 0 and float(rest.mean()) < IDLE_SHARE * float(np.median(humps.level[tall]))
     return last if lower else None
