@@ -10,6 +10,9 @@ import pytest
 
 from crankfold.analysis import Capture, Engine, Gauge, InputError, SyncSpec, Thresholds, analyse, compare
 from crankfold.analysis.answer.notice_codes import CAUTIONS, NOTES, PATTERNS, REASONS
+from crankfold.analysis.model import acceptance
+from crankfold.analysis.model.parameters import RULES
+from crankfold.analysis.model.problem import Problem
 from crankfold.analysis.pipeline import turned
 
 FOUR = Engine((1, 3, 4, 2))
@@ -243,3 +246,55 @@ def test_a_gauge_on_a_dead_cylinder_scales_nothing(cranking_of):
     assert [c.facts for c in result.cautions if c.code == "gauge-not-used"] == [
         {"cylinder": 3, "why": "too-low-to-scale"}]
     assert all(c.pressure_bar is None for c in result.cylinders)
+
+
+def test_a_board_that_loses_one_row_in_a_hundred_is_answered_like_a_good_one(cranking_of):
+    """Single rows all over, and fifteen milliseconds now and then, as a serial line stalls."""
+    capture, _ = cranking_of(dead=3, leak_mm2=400.0)
+    rng = np.random.default_rng(11)
+    samples = capture.samples.copy()
+    samples[rng.random(len(samples)) < 0.01] = np.nan
+    stall = round(0.015 * capture.rate_hz)
+    for at in rng.integers(0, len(samples) - stall, 20):
+        samples[at : at + stall] = np.nan
+    good, holed = (sound(analyse(c, FOUR)) for c in (capture, replace(capture, samples=samples)))
+    assert holed.verdict == good.verdict == "uneven"
+    assert "cut-by-gap" not in codes(holed.cautions)
+    for a, b in zip(good.cylinders, holed.cylinders, strict=True):
+        assert a.relative_percent == pytest.approx(b.relative_percent, abs=3.0)
+
+
+def test_the_sync_pulses_of_a_picture_are_those_that_were_looked_at(cranking_of):
+    capture, _ = cranking_of(dead=3, leak_mm2=400.0, lead="waste-spark")
+    result = analyse(capture, FOUR, sync=SyncSpec("waste-spark", 1))
+    assert len(result.sync_pulses_s) == result.sync.events
+    assert result.trace.crank.start_s <= result.sync_pulses_s[0]
+    assert result.sync_pulses_s[-1] <= result.trace.crank.end_s
+    assert analyse(capture, FOUR).sync_pulses_s == ()
+
+
+def test_lost_samples_weigh_nothing_in_a_fit():
+    y = 200.0 + 50.0 * np.sin(np.arange(4000) / 50.0)
+    holed, weight = y.copy(), np.ones(4000)
+    holed[1000:1100], weight[1000:1100] = 900.0, 0.0
+    data = acceptance.make_data(holed, 2000.0, 0.0, 0.001, weight)
+    whole = acceptance.make_data(y, 2000.0, 0.0, 0.001)
+    assert data.weight.min() == 0.0
+    assert data.variance == pytest.approx(whole.variance, rel=0.05)
+    problems = [Problem(d, FOUR, np.array([200]), np.array([600]), 1080.0, series=False) for d in (data, whole)]
+    p = np.concatenate((start_values(300.0), np.full(4, 100.0), [0.0]))
+    assert len(p) == problems[0].parameters
+    residuals = problems[0].residuals(p)
+    index = problems[0].sample_index
+    assert np.abs(residuals[(index >= 500) & (index < 550)]).max() == 0.0
+    assert np.abs(problems[0].jacobian(p)[(index >= 500) & (index < 550)]).max() == 0.0
+    square, matrix, _ = problems[0].normal(p)
+    assert square == pytest.approx(float(residuals @ residuals))
+    assert np.isfinite(matrix).all()
+
+
+def start_values(stall):
+    """The model's start values, the stall current given."""
+    values = np.array([rule.start for rule in RULES])
+    values[0] += np.log(stall)
+    return values
