@@ -57,6 +57,25 @@ def _answered(now: Standing) -> tuple[Keys, ...]:
     return JUDGED if now.judged.result.cylinders else tuple(k for k in JUDGED if k.action != "next_cylinder")
 
 
+BY_POINTER = frozenset({"pan", "zoom", "mark", "clear"})
+"""What a finger or a mouse does on the plot itself, so that it needs no button."""
+FEW = 6  # buttons that fit beside each other on the narrowest screen; the rest stands behind "more"
+
+
+def buttons_for(now: Standing, *, checking: bool, compares: bool, most: int = FEW) -> tuple[str, ...]:
+    """Return the actions that get a button now, the way forward first; where there are too many, the last is "more".
+
+    Parameters
+    ----------
+    compares
+        Whether there is an earlier result to compare with.
+    """
+    actions = [k.action for k in keys_for(now, checking=checking) if k.action not in BY_POINTER]
+    if compares and now.phase in VERDICTS:
+        actions.insert(1, "before")
+    return tuple(actions) if len(actions) <= most else (*actions[: most - 1], "more")
+
+
 def line_of(keys: tuple[Keys, ...]) -> str:
     """Return the line at the foot of the window."""
     return "   ".join(say("window.key_line", keys="/".join(k.names), does=say(f"window.does.{k.action}")) for k in keys)

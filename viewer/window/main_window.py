@@ -35,6 +35,13 @@ if TYPE_CHECKING:
     from crankfold.viewer.window.set_up_view import SetUpView
 
 FRAME_MS = 33
+GENERAL = {
+    Qt.Key.Key_Q: "quit", Qt.Key.Key_P: "paper", Qt.Key.Key_H: "help", Qt.Key.Key_F1: "help",
+    Qt.Key.Key_F: "full_screen", Qt.Key.Key_F11: "full_screen", Qt.Key.Key_R: "retry", Qt.Key.Key_Space: "dismiss",
+    Qt.Key.Key_C: "check", Qt.Key.Key_S: "set_up", Qt.Key.Key_T: "tone", Qt.Key.Key_D: "details",
+    Qt.Key.Key_B: "before",
+}
+"""Keys that do the same on every page."""
 
 
 class Window(QWidget):
@@ -62,6 +69,7 @@ class Window(QWidget):
         self._latest: Judged | None = None
         self.page = Page(self)
         self.page.check.done.connect(self._checked)
+        self.page.buttons.pressed.connect(self.act)
         self.page.use_paper(paper)
         self._timer = QTimer(self)
         self._timer.timeout.connect(self.tick)
@@ -122,6 +130,7 @@ class Window(QWidget):
             self._live = None
         if isinstance(news, Answered) and self.now.judged is news.judged and news.judged.result.verdict != "none":
             self._before, self._latest = self._latest, news.judged
+            self.page.compares = self._before is not None
         if self.now.phase is Phase.CRANKING and before.phase is not Phase.CRANKING:
             self._cranking_from_s = float(getattr(news, "seconds", 0.0))
             self.page.check.hide()
@@ -167,18 +176,29 @@ class Window(QWidget):
             else:
                 super().keyPressEvent(event)
 
+    def act(self, action: str) -> None:
+        """Do what a button or a key of `keys` asks for."""
+        page = self.page
+        actions: dict[str, Callable[[], object]] = {
+            "quit": self.close, "paper": self._turn_paper, "help": self._show_keys, "more": self._show_keys,
+            "full_screen": self._full, "retry": self._retry, "dismiss": self._dismiss, "check": self._check_again,
+            "set_up": self.begin_set_up, "tone": self._sound_again, "details": self._show_details,
+            "before": self._compare, "next_cylinder": lambda: page.light_next(1),
+            "tick": lambda: self._in_checklist(Qt.Key.Key_Return),
+            "untick": lambda: self._in_checklist(Qt.Key.Key_Backspace),
+            "close": lambda: self._in_checklist(Qt.Key.Key_Escape),
+        }
+        actions[action]()
+
+    def _in_checklist(self, key: int) -> None:
+        self.page.check.key(key)
+        self.page.show_standing(self.now)
+
     def _general(self, key: int) -> bool:
         """Return whether a key was one that always works."""
-        actions: dict[int, Callable[[], object]] = {
-            Qt.Key.Key_Q: self.close, Qt.Key.Key_P: self._turn_paper, Qt.Key.Key_H: self._show_keys,
-            Qt.Key.Key_F1: self._show_keys, Qt.Key.Key_F: self._full, Qt.Key.Key_F11: self._full,
-            Qt.Key.Key_R: self._retry, Qt.Key.Key_Space: self._dismiss, Qt.Key.Key_C: self._check_again,
-            Qt.Key.Key_S: self.begin_set_up, Qt.Key.Key_T: self._sound_again, Qt.Key.Key_D: self._show_details,
-            Qt.Key.Key_B: self._compare,
-        }
-        action = actions.get(key)
+        action = GENERAL.get(Qt.Key(key))
         if action is not None:
-            action()
+            self.act(action)
         return action is not None
 
     def _looking(self, key: int, text: str, *, shift: bool) -> bool:

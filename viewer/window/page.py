@@ -10,13 +10,14 @@ from PySide6.QtWidgets import QWidget
 from crankfold.analysis import InputError
 from crankfold.viewer.picture import Box, look
 from crankfold.viewer.session import VERDICTS, Phase, Standing, sentence, spoken
+from crankfold.viewer.window.button_bar import ButtonBar
 from crankfold.viewer.window.check_view import CheckView
 from crankfold.viewer.window.comparison_view import ComparisonView
 from crankfold.viewer.window.drawing_view import DrawingView
-from crankfold.viewer.window.head import Foot, Head
-from crankfold.viewer.window.keys import keys_for, line_of
+from crankfold.viewer.window.head import Head
+from crankfold.viewer.window.keys import buttons_for
 from crankfold.viewer.window.painting import colour_of
-from crankfold.viewer.window.placing import FOOT, GAP, HEAD, MARGIN, put, unit_of
+from crankfold.viewer.window.placing import GAP, HEAD, MARGIN, put, unit_of
 from crankfold.viewer.window.strip_view import StripView
 from crankfold.viewer.window.views import TITLE, FoldView, JudgedView, View, WheelView
 from crankfold.viewer.window.words_view import WordsView
@@ -40,7 +41,8 @@ class Page(QWidget):
         super().__init__(parent)
         self.paper = look.LIGHT
         self.now = Standing()
-        self.head, self.foot = Head(self), Foot(self)
+        self.head, self.buttons = Head(self), ButtonBar(self)
+        self.compares = False
         self.strip, self.fold, self.wheel = StripView(self), FoldView(self), WheelView(self)
         self.words, self.over = WordsView(self), WordsView(self)
         self.picture, self.check, self.comparison = DrawingView(self), CheckView(self), ComparisonView(self)
@@ -58,7 +60,7 @@ class Page(QWidget):
     @property
     def views(self) -> tuple[View, ...]:
         """Every view."""
-        return (self.head, self.foot, *self.judged_views, self.words, self.over, self.picture, self.check,
+        return (self.head, *self.judged_views, self.words, self.over, self.picture, self.check,
                 self.comparison)
 
     def show_standing(self, now: Standing) -> None:
@@ -73,7 +75,7 @@ class Page(QWidget):
                 view.light(None)
                 view.show_judged(judged)
         self._say_words()
-        self.foot.tell(line_of(keys_for(now, checking=self.check.isVisible())))
+        self.buttons.offer(buttons_for(now, checking=self.check.isVisible(), compares=self.compares))
         self.arrange()
 
     def _say_words(self) -> None:
@@ -157,6 +159,7 @@ class Page(QWidget):
         for view in self.views:
             view.paper = paper
             view.redraw()
+        self.buttons.use_paper(paper)
         self.update()
 
     def arrange(self) -> None:
@@ -165,9 +168,10 @@ class Page(QWidget):
         for view in self.views:
             view.unit = unit
         wide, tall = self.width() / unit, self.height() / unit
-        room, top, high = wide - 2 * MARGIN, HEAD, tall - HEAD - FOOT - GAP
+        foot = self.buttons.least_px() / unit + GAP
+        room, top, high = wide - 2 * MARGIN, HEAD, tall - HEAD - foot - GAP
         put(self.head, unit, Box(MARGIN, 0.0, room, HEAD))
-        put(self.foot, unit, Box(MARGIN, tall - FOOT, room, FOOT))
+        put(self.buttons, unit, Box(MARGIN, tall - foot, room, foot - GAP))
         put(self.comparison, unit, Box(0.0, 0.0, wide, tall))
         put(self.check, unit, Box(MARGIN, top, room, high))
         put(self.over, unit, Box(MARGIN, top, room, high))

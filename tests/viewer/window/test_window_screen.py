@@ -229,7 +229,7 @@ def test_nothing_overlaps_at_any_size(bench: Any, judged_window: Any, wide: int,
     judged_window.resize(wide, tall)
     bench.application.processEvents()
     page = judged_window.page
-    seen = [v for v in (page.head, page.strip, page.fold, page.wheel, page.words, page.foot) if v.isVisible()]
+    seen = [v for v in (page.head, page.strip, page.fold, page.wheel, page.words, page.buttons) if v.isVisible()]
     assert len(seen) == 6
     for k, view in enumerate(seen):
         assert page.rect().contains(view.geometry())

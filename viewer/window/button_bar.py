@@ -1,0 +1,88 @@
+"""Buttons of a size for gloves along the foot of the window, each with the word for what it does."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from PySide6.QtCore import Qt, Signal
+from PySide6.QtWidgets import QHBoxLayout, QPushButton, QSizePolicy, QWidget
+
+from crankfold.viewer.picture import look
+from crankfold.viewer.words import say
+
+if TYPE_CHECKING:
+    from crankfold.viewer.picture import Paper
+
+LEAST_MM = 12.0  # of a button's side: a thumb in a work glove
+MM_AN_INCH = 25.4
+USUAL_DPI, LEAST_DPI, MOST_DPI = 96.0, 60.0, 300.0  # a screen that claims anything else does not know its size
+TYPE_SHARE = 0.44  # of a button's height
+
+
+class ButtonBar(QWidget):
+    """A row of buttons, the way forward first; `pressed` tells the action of the one that was pressed."""
+
+    pressed = Signal(str)
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self._paper, self._actions = look.LIGHT, tuple[str, ...]()
+        self._buttons: dict[str, QPushButton] = {}
+        self._row = QHBoxLayout(self)
+        self._row.setContentsMargins(0, 0, 0, 0)
+        self._row.setSpacing(8)
+
+    @property
+    def actions_(self) -> tuple[str, ...]:
+        """What the buttons do, in their order."""
+        return self._actions
+
+    def button(self, action: str) -> QPushButton:
+        """Return the button of an action that is offered."""
+        return self._buttons[action]
+
+    def offer(self, actions: tuple[str, ...]) -> None:
+        """Show a button for each of these actions, and no others."""
+        if actions == self._actions:
+            return
+        self._actions = actions
+        for button in self._buttons.values():
+            self._row.removeWidget(button)
+            button.hide()
+            button.deleteLater()
+        self._buttons = {action: self._made(action) for action in actions}
+        self._dress()
+
+    def use_paper(self, paper: Paper) -> None:
+        """Change to light or dark paper."""
+        self._paper = paper
+        self._dress()
+
+    def least_px(self) -> int:
+        """Return the least side of a button on this screen, in Qt's own pixels."""
+        screen = self.screen()
+        dpi = USUAL_DPI if screen is None else screen.physicalDotsPerInch()
+        return round(LEAST_MM / MM_AN_INCH * (dpi if LEAST_DPI <= dpi <= MOST_DPI else USUAL_DPI))
+
+    def _made(self, action: str) -> QPushButton:
+        words = say(f"window.button.{action}")
+        button = QPushButton(words, self)
+        button.setFocusPolicy(Qt.FocusPolicy.NoFocus)  # keys go to the window, which has one for each button
+        button.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
+        button.setAccessibleName(words)
+        button.setAccessibleDescription(say(f"window.long.{action}"))
+        button.setToolTip(say(f"window.long.{action}"))
+        button.setMinimumSize(self.least_px(), self.least_px())
+        button.clicked.connect(lambda: self.pressed.emit(action))
+        self._row.addWidget(button)
+        return button
+
+    def _dress(self) -> None:
+        paper, size = self._paper, max(11, round(TYPE_SHARE * self.least_px()))
+        plain = (f"QPushButton {{ background: {paper.card}; color: {paper.ink}; border: 2px solid {paper.rule};"
+                 f" border-radius: 6px; padding: 0 10px; font-family: '{look.SANS}'; font-size: {size}px; }}"
+                 f"QPushButton:pressed {{ background: {paper.wash}; border-color: {paper.ink}; }}")
+        self.setStyleSheet(plain)
+        for k, button in enumerate(self._buttons.values()):
+            first = f"QPushButton {{ border-color: {paper.ink}; background: {paper.wash}; font-weight: bold; }}"
+            button.setStyleSheet(first if k == 0 else "")
