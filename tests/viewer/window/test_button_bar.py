@@ -1,4 +1,4 @@
-"""Buttons for hands: large enough, one for everything that has no place on the plots, and each does what its key does."""
+"""Buttons for hands: large enough, from the same table as the keys, and each does what its key does."""
 
 from __future__ import annotations
 
