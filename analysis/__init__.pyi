@@ -7,6 +7,7 @@ from .many.agreement import Agreement, agreement
 from .many.budget import Budget, Component, budget, percent_budget
 from .many.comparison import Difference, compare
 from .many.drilled_plug import percent_with_hole
+from .many.frames import from_pandas, from_xarray, results_frame, to_pandas, to_xarray
 from .many.gauge_speed import HIGHEST_RPM, LOWEST_RPM, carried_over
 from .many.mixed import Components, components, study_components
 from .many.pooling import pooled_cranks
@@ -16,7 +17,20 @@ from .many.reference import Reference, reference
 from .many.table import CRANKING, CYLINDER, HEALTH, Cell, result_row
 from .many.validation import Case, CylinderSaid, Pair, Validation, Verdicts, right_share, validate
 from .model.estimation import Estimate
-from .motion import Motion, SpeedEstimate, TwoViews, Wheel, estimate_from_speed, motion_of, motion_of_speed, two_views
+from .motion import (
+    Motion,
+    OverAngle,
+    SpeedEstimate,
+    TwoViews,
+    Wheel,
+    estimate_from_speed,
+    motion_of,
+    motion_of_speed,
+    over_angle,
+    peak_pressures,
+    pulse_times,
+    two_views,
+)
 from .pipeline import analyse
 from .result import Cranking, Cylinder, Health, Notice, Result, State, SyncFound
 from .signal.conditioning import NoCranking, condition
@@ -32,10 +46,11 @@ __all__ = [
     "Cell", "Channel", "Component", "Components", "Cranking", "CrankingDetector", "CrankingTrace", "Cylinder",
     "CylinderPrecision", "CylinderSaid", "DetectorState", "Difference", "End", "Engine", "Estimate", "Fuel", "Gap",
     "Gauge", "HEALTH", "HIGHEST_BAR", "HIGHEST_RPM", "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "Motion",
-    "NoCranking", "Notice", "Onset", "PRESSURE", "Pair", "Proportion", "Reference", "Result", "SYNC", "SpeedEstimate",
-    "State", "SyncFound", "SyncSpec", "Thresholds", "TwoViews", "Validation", "Verdicts", "Wheel", "__version__",
-    "agreement", "analyse", "budget", "carried_over", "coded_cylinder", "compare", "components", "condition",
-    "estimate_from_speed", "find_gaps", "find_marks", "least_rate_hz", "motion_of", "motion_of_speed",
-    "percent_budget", "percent_with_hole", "pooled_cranks", "quoted", "reference", "result_row", "right_share",
-    "same_recordings", "shortened", "study", "study_components", "two_views", "validate",
+    "NoCranking", "Notice", "Onset", "OverAngle", "PRESSURE", "Pair", "Proportion", "Reference", "Result", "SYNC",
+    "SpeedEstimate", "State", "SyncFound", "SyncSpec", "Thresholds", "TwoViews", "Validation", "Verdicts", "Wheel",
+    "__version__", "agreement", "analyse", "budget", "carried_over", "coded_cylinder", "compare", "components",
+    "condition", "estimate_from_speed", "find_gaps", "find_marks", "from_pandas", "from_xarray", "least_rate_hz",
+    "motion_of", "motion_of_speed", "over_angle", "peak_pressures", "percent_budget", "percent_with_hole",
+    "pooled_cranks", "pulse_times", "quoted", "reference", "result_row", "results_frame", "right_share",
+    "same_recordings", "shortened", "study", "study_components", "to_pandas", "to_xarray", "two_views", "validate",
 ]
