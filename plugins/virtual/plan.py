@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Literal, cast
 
 from crankfold.acquire import SettingError
 from crankfold.plugins.virtual.faults import healthy, known, with_faults
-from crankfold.plugins.virtual.fleet import FLEET, IGNITION
+from crankfold.plugins.virtual.fleet import FLEET, IGNITION, roughened
 from crankfold.plugins.virtual.leads import LEAD_KINDS, LeadKind, SyncLead
 from crankfold.plugins.virtual.settings import BOARD, Values, merged
 from crankfold.plugins.virtual.signals import QUANTITIES, Quantity, RigSpec, nice_above
@@ -72,14 +72,14 @@ def read_plan(address: str, settings: Mapping[str, str]) -> Plan:
     v = Values(merged(address, settings))
     fleet = FLEET[v.word("engine", "pump", tuple(FLEET))]
     seed = v.whole("seed", 1, 0, 2**31 - 1)
-    engine = _engine(fleet.bench.engine, v, seed)
-    bench = Bench(engine, _starter(fleet.bench, v), fleet.bench.battery)
+    own = roughened(fleet.bench, v.number("rough", 1.0, 0.0, 1.0))
+    bench = Bench(_engine(own.engine, v, seed), _starter(own, v), own.battery)
     if v.word("battery", "good", ("good", "weak")) == "weak":
         b = bench.battery
         bench = replace(bench, battery=replace(b, charge=0.4, ohmic_ohm=2.2 * b.ohmic_ohm,
                                                polarisation_ohm=4.0 * b.polarisation_ohm))
     bench = replace(bench, battery=replace(bench.battery, consumers=_consumers(bench, v)))
-    low = tuple((int(known(engine, "low", cylinder)), percent) for cylinder, percent in v.pairs("low", ":"))
+    low = tuple((int(known(bench.engine, "low", cylinder)), percent) for cylinder, percent in v.pairs("low", ":"))
     for _, percent in low:
         if not 1.0 <= percent < 100.0:
             raise SettingError(f"{BOARD}: low={v.text('low')} leaves {percent:g} percent", "give 1 to 99 percent")

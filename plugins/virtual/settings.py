@@ -17,6 +17,8 @@ BOARD = "the virtual board"
 
 SETTINGS = (
     Setting("engine", f"which engine of the workshop: {', '.join(FLEET)}", "launch", "pump"),
+    Setting("rough", "how much of what makes cranking hard to read: 1 as measured engines, 0 as in a textbook", "0.5",
+            "1"),
     Setting("firing-order", "another firing order for it", "1-2-4-3", "the engine's own"),
     Setting("intervals", "degrees from each cylinder in the order to the next", "270-450", "the engine's own"),
     Setting("strokes", "strokes of a cycle", "2", "the engine's own"),

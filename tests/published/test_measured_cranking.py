@@ -1,8 +1,8 @@
-"""The generator's engines against measured crank motion.
+"""The generator's engines, and the workshop's, against measured crank motion and published starters.
 
 The ranges that engines are drawn from were tuned to these figures, on other seeds than the one here.
 
-Source of every figure: measured crank motion of engines of open engine-control projects'
+Source of every figure that is not marked otherwise: measured crank motion of engines of open engine-control projects'
 test recordings: github.com/FOME-Tech/fome-fw, github.com/rusefi/rusefi, unit_tests/tests/trigger/resources. Figures
 only, of six records of five engines with four and six cylinders; no data.
 """
@@ -18,7 +18,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from crankfold.plugins.virtual.engine import simulate
+from crankfold.plugins.virtual.engine import physics, simulate
+from crankfold.plugins.virtual.fleet import FLEET
+from crankfold.plugins.virtual.specs import KeySpec
 
 GENERATOR = Path(__file__).parent.parent / "generator"
 SEED = 6065
@@ -27,6 +29,8 @@ HUMP_GIVE = 0.03  # what the fleet's medians may lie outside: five engines are f
 RIPPLE = (0.45, 0.86)  # least over most speed within a hump; 0.58 and 0.68 for fours, 0.78 for a six
 SCATTER = (0.002, 0.01)  # of the times of whole cycles
 BEGINNING = 1.25  # one in ten is above; a real six has 1.66 to 1.84, and 1.05 at most without what slows the run-up
+IDLE_A, IDLE_SHARE = (50.0, 90.0), (0.2, 0.4)  # current of a starter that idles, and over the tops of the humps
+LOCK_NM_A, LOAD_NM_A = (0.015, 0.032), (0.028, 0.042)  # N m/A; see the test
 LEFT_SHARE, LEFT_A = (0.02, 0.05), 20.0  # current left after release over the tops of the humps, and at most
 
 
@@ -99,3 +103,39 @@ def test_current_while_running_up_and_after_release(fleet: list[tuple[Any, Any]]
     switched_on = left[:, 0] > 0.1
     assert np.mean(switched_on) > 0.5 and left[:, 0].max() < LEFT_A + 0.01
     assert LEFT_SHARE[0] <= np.median(left[switched_on, 1]) <= LEFT_SHARE[1]
+
+
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize("name", ["pump", "launch"])
+def test_the_workshop_s_four_and_six_run_up_as_measured_ones(name: str, fleet: list[tuple[Any, Any]]) -> None:
+    from motion import motion
+
+    bench = replace(FLEET[name].bench, key=KeySpec(0.7, 4.7))
+    found = [motion(simulate(bench, 5.2, seed)) for seed in range(8)]
+    for (low, high), middle in zip(HUMP_SPEED, np.median([f.hump_speed for f in found], axis=0), strict=True):
+        assert low - HUMP_GIVE <= middle <= high + HUMP_GIVE
+    assert RIPPLE[0] <= np.median([f.ripple for f in found]) <= RIPPLE[1]
+    assert 0.5 * SCATTER[0] <= np.median([f.scatter for f in found]) <= SCATTER[1]
+    assert 5.0 < found[0].left_a < LEFT_A and found[0].left_a > 0.5 * LEFT_SHARE[0] * found[0].tops_a
+
+
+@pytest.mark.timeout(300)
+@pytest.mark.parametrize("name", ["pump", "launch", "vee", "eight"])
+def test_the_workshop_s_starters_idle_and_saturate_as_published_ones(name: str) -> None:
+    """Torque constants 15-32 mN m/A held, 28-42 mN m/A under load: figures of published starters, handed down.
+
+    The idle current is of the recordings named above; the key is held while the engine runs.
+    """
+    from crankfold.plugins.virtual.physics import field
+
+    bench = replace(FLEET[name].bench, key=KeySpec(0.7, 5.2))
+    run = simulate(bench, 4.7, 3)
+    c, steady = physics(bench), run.current_a[(run.time_s > 2.2) & (run.time_s < 4.5)]
+    assert LOCK_NM_A[0] <= field(c, float(run.current_a.max())) <= LOCK_NM_A[1]
+    assert LOAD_NM_A[0] <= field(c, float(steady.mean())) <= LOAD_NM_A[1]
+    fires = replace(bench.engine, cylinders=tuple(replace(x, fires_from_cycle=2.0) for x in bench.engine.by_position()))
+    ran = simulate(replace(bench, engine=fires), 4.7, 3)
+    idle = ran.current_a[-2000:].mean() - bench.starter.hold_in_a - sum(x.amps for x in bench.battery.consumers)
+    assert np.all(ran.clutch_nm[-2000:] == 0.0)
+    assert IDLE_A[0] <= idle <= IDLE_A[1] + 0.5
+    assert IDLE_SHARE[0] - 0.01 <= idle / np.quantile(steady, 0.97) <= IDLE_SHARE[1]

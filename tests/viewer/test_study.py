@@ -23,7 +23,7 @@ def repeats(tmp_path_factory, make_recording) -> list[Path]:
     for rig in ("old", "new"):
         for k in range(2):
             path = folder / f"{rig}-{k}.h5"
-            save_capture(make_recording(sync="waste-spark", dead="3", seed=str(20 + len(paths))), path)
+            save_capture(make_recording(sync="waste-spark", low="3:40", seed=str(20 + len(paths))), path)
             paths.append(path)
     return paths
 
@@ -37,7 +37,7 @@ def test_repeats_agree_and_it_is_said_how_well(in_process, repeats: list[Path]) 
     for cylinder in data["cylinders"]:
         assert (cylinder["count"], cylinder["groups"], cylinder["reproducibility_sd"]) == (4, 1, None)
         assert cylinder["repeatability_limit"] == pytest.approx(2.8 * cylinder["repeatability_sd"], abs=1e-5)
-        assert 0.0 < cylinder["repeatability_sd"] < 3.5  # each seed draws other healthy cylinders too
+        assert 0.0 < cylinder["repeatability_sd"] < 5.0  # each seed draws other healthy cylinders too
     lines = done.stdout.splitlines()
     assert lines[0].startswith("4 recordings: two of them differ by more than ")
     assert sum("repeatability s_r" in line for line in lines) == 4
