@@ -1,4 +1,5 @@
 from .atomic import flush_folder
+from .callback_source import CallbackSource
 from .channel_names import (
     BATTERY,
     COUNTER,
@@ -16,7 +17,7 @@ from .channel_names import (
     words_of,
 )
 from .contract import CURRENT, SYNC, Channel, EndOfStream, Samples, Source, SourceInfo
-from .declarations import CONTRACT, BoardDeclaration, BoardFound, ReaderDeclaration, Setting
+from .declarations import CONTRACT, BoardDeclaration, BoardFound, Capabilities, ReaderDeclaration, Setting
 from .discovery import KindFound, discover_boards, lasting_address
 from .errors import (
     AcquireError,
@@ -46,6 +47,8 @@ from .rig.probe import Probe, in_base_units
 from .rig.smallest_leak import smallest_leak_percent
 from .rig.toml import parse_toml
 from .rig.wiring import wired
+from .socket_source import SocketSource
+from .sound_source import SoundSource
 from .stream.caught import CaughtCrank
 from .stream.journal import JournalWriter
 from .stream.journal_reading import Recovered, State, recover
@@ -67,4 +70,6 @@ __all__ = [
     "in_base_units", "known_currents", "lasting_address", "left_behind", "level_of", "load_plugins", "make_ready",
     "observe", "open_board", "open_file", "parse_toml", "read_facts", "read_stored", "record", "recover", "role_of",
     "save_capture", "save_card", "smallest_leak_percent", "stem_of", "take_up", "wired", "words_of", "write_named",
+    "CallbackSource",
+    "Capabilities", "SocketSource", "SoundSource", "journals",
 ]

@@ -14,6 +14,8 @@ The rules, each proved by a function of `crankfold.acquire.testing`:
    samples only tells of a loss.
 10. Samples come at the rate that `info` says, losses counted; a file gives the same samples each time.
 11. Closing lets go: no thread stays, and the same board or file opens again at once.
+12. A board with a clock of its own may stamp its samples (`device_s`); one whose hardware triggers says so (`records`)
+    and where a record ends.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 import numpy as np
 
+from crankfold.acquire.device_clock import DeviceClock
 from crankfold.analysis import CURRENT, SYNC, Channel
 
 if TYPE_CHECKING:
@@ -74,6 +77,9 @@ class SourceInfo:
         What each column of a line or table held while the source was opened; empty: the source knows its channels.
     guessed
         Whether it had to be guessed which column is which; whoever uses the source then asks.
+    records
+        Whether the hardware triggers: samples come as records of their own, with an unknown pause between two. Each
+        is handed on whole as soon as it ends.
     skew_s
         Time from the sampling of the first channel to that of each channel, seconds, one a channel; empty: none.
     """
@@ -93,6 +99,7 @@ class SourceInfo:
     skew_s: tuple[float, ...] = ()
     columns: tuple[ColumnSeen, ...] = ()
     guessed: bool = False
+    records: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -109,12 +116,21 @@ class Block:
         Samples known to be lost since the block before; None: some were lost, the number is unknown.
     arrived_s
         Host monotonic time of arrival, seconds.
+    device_s
+        Time of the first of them by the board's own clock, seconds; None where the board does not say.
+    ends_record
+        Whether a record that the hardware triggered ends with them.
+    trigger_index
+        Absolute index of the hardware's trigger, None where it is not among them.
     """
 
     codes: NDArray[Any]
     first_index: int
     lost_before: int | None
     arrived_s: float
+    device_s: float | None = None
+    ends_record: bool = False
+    trigger_index: int | None = None
 
     @property
     def next_index(self) -> int:
@@ -124,10 +140,28 @@ class Block:
 
 @dataclass(frozen=True, eq=False)
 class Samples:
-    """What a driver's `_read` returns: codes, shape (samples, channels), and what was lost before them."""
+    """What a driver's `_read` returns.
+
+    Parameters
+    ----------
+    codes : ndarray, shape (samples, channels)
+        In the dtype that `info` promised.
+    lost_before
+        Samples lost before them; None: some, nobody knows how many.
+    device_s
+        Time of the first of them by the board's own clock, seconds. The base makes the true rate of such stamps, and
+        counts with them what nobody else could.
+    ends_record
+        Whether a record that the hardware triggered ends with them; see `SourceInfo.records`.
+    trigger_at
+        Which of them the hardware triggered on, None: none.
+    """
 
     codes: NDArray[Any]
     lost_before: int | None = 0
+    device_s: float | None = None
+    ends_record: bool = False
+    trigger_at: int | None = None
 
 
 class Source(ABC):
@@ -138,6 +172,7 @@ class Source(ABC):
         self._running = False
         self._closed = False
         self._finished = False
+        self._device_clock: DeviceClock | None = None
 
     @property
     @abstractmethod
@@ -152,7 +187,7 @@ class Source(ABC):
     @property
     def measured_rate_hz(self) -> float | None:
         """Samples a second found from time stamps the source itself carries, None where it carries none."""
-        return None
+        return None if self._device_clock is None else self._device_clock.rate_hz
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -224,9 +259,22 @@ class Source(ABC):
             raise TypeError(f"driver of {info.title!r} counted {samples.lost_before} samples lost")
         codes = codes.view()
         codes.flags.writeable = False
-        first = self._next_index + (samples.lost_before or 0)
+        lost = self._counted(samples)
+        first = self._next_index + (lost or 0)
         self._next_index = first + len(codes)
-        return Block(codes, first, samples.lost_before, time.monotonic())
+        if self._device_clock is not None:
+            self._device_clock.note(first, self._next_index, samples.device_s, broken=lost is None)
+        trigger = None if samples.trigger_at is None else first + samples.trigger_at
+        return Block(codes, first, lost, time.monotonic(), samples.device_s, samples.ends_record, trigger)
+
+    def _counted(self, samples: Samples) -> int | None:
+        """Return what was lost before the samples: as the driver says, or by the board's own time stamps."""
+        if samples.device_s is None:
+            return samples.lost_before
+        if self._device_clock is None:
+            self._device_clock = DeviceClock(self.info.rate_hz)
+        lost = samples.lost_before
+        return self._device_clock.missing(samples.device_s) if lost is None and not self.info.records else lost
 
     def _start(self) -> None:  # noqa: B027 - most files have nothing to start
         """Begin streaming (driver)."""

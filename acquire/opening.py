@@ -153,6 +153,9 @@ def _check_settings(who: str, settings: Mapping[str, str], known: Collection[Set
         if name not in names:
             remedy = f"it knows {', '.join(names)}" if names else "it has none"
             raise SettingError(f"{who} has no setting {quoted(name)}", remedy + _hint(name, names))
+    for setting in known:
+        if settings.get(setting.name, "").strip():
+            setting.check(settings[setting.name])
 
 
 def _unknown(what: str, name: str, known: list[str]) -> SettingError:

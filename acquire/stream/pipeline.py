@@ -63,7 +63,9 @@ class Stream:
         self._onset: Onset | None = None
         self._rested = False
         self._found: list[tuple[Onset, int]] = []
-        self._whole, self._given = not self._each, 0
+        self._whole, self._given = not self._each or info.records, 0
+        self._hardware_trigger: int | None = None
+        self._between_records = info.records
         self._from = 0
         self._trigger_at = 0
         self._stamp: tuple[int, datetime] | None = None if info.started_utc is None else (0, info.started_utc)
@@ -79,6 +81,7 @@ class Stream:
             self._begin(block)
         if block.lost_before is None:
             self._break()
+            self._between_records = False
         elif block.lost_before:
             self._losses.lost(block.first_index, block.lost_before)
         self._make_room(len(block.codes) + (block.lost_before or 0))
@@ -91,6 +94,20 @@ class Stream:
         self._look()
         self._watch_length()
         self._losses.look(block.next_index)
+        if block.trigger_index is not None:
+            self._hardware_trigger = block.trigger_index
+        if self.info.records and block.ends_record:
+            self._end_record()
+
+    def _end_record(self) -> None:
+        """Hand on a record that the hardware triggered, whole, and begin the next."""
+        self._act(self._trigger.forget())
+        self._from = max(self._from, self.ring.oldest_index)
+        self._hand_on_whole()
+        self._found.clear()
+        self._hardware_trigger = None
+        self._from = self._trigger_at = self.ring.next_index
+        self._whole, self._between_records = True, True
 
     def finish(self, broken_by: BaseException | None = None) -> None:
         """Hand on what is left at the end of the stream, or at an error that ended it.
@@ -143,7 +160,8 @@ class Stream:
         if self._whole:
             self._hand_on_whole()
             self._found.clear()
-        self._losses.lost(at, None)
+        if not self._between_records:
+            self._losses.lost(at, None)
         self._from = self._trigger_at = at
 
     def _make_room(self, coming: int) -> None:
@@ -232,7 +250,7 @@ class Stream:
         stop = self.ring.next_index
         longest = max(self._found, key=lambda crank: crank[1] - crank[0].index, default=None)
         if stop > self._from:
-            self._give(self._from, stop, None if longest is None else longest[0].index)
+            self._give(self._from, stop, self._hardware_trigger if longest is None else longest[0].index)
 
     def _open_journal(self, onset: Onset) -> None:
         """Begin a journal with what came before the onset and since."""

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, ClassVar
 from crankfold.acquire.testing import behaviour_rules as behaviour
 from crankfold.acquire.testing import plugin_rules
 from crankfold.acquire.testing import source_rules as what
+from crankfold.acquire.testing import stamp_rules as stamps
 from crankfold.acquire.testing.outcome import BROKEN, Case, Rule
 from crankfold.acquire.testing.plugin_case import PluginCase
 from crankfold.acquire.testing.running import RULE_DEADLINE_S, try_rule
@@ -88,6 +89,8 @@ class SourceContract:
     test_loss_is_counted = _on_source(behaviour.loss_is_counted)
     test_breaking_is_told = _on_source(behaviour.breaking_is_told)
     test_closes_when_broken = _on_source(behaviour.closes_when_broken)
+    test_device_stamps = _on_source(stamps.device_stamps)
+    test_records_end = _on_source(stamps.records_end)
     test_stop_and_close_any_time = _on_source(behaviour.stop_and_close_any_time)
     test_refused_after_the_end = _on_source(behaviour.refused_after_the_end)
     test_any_one_thread = _on_source(behaviour.any_one_thread)

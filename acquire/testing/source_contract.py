@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from crankfold.acquire.testing import behaviour_rules as behaviour
 from crankfold.acquire.testing import source_rules as what
+from crankfold.acquire.testing import stamp_rules as stamps
 from crankfold.acquire.testing.running import RULE_DEADLINE_S, try_rules
 from crankfold.acquire.testing.source_case import LONGEST_PAUSE_S, SourceCase
 
@@ -19,8 +20,8 @@ SOURCE_RULES: tuple[Rule[SourceCase], ...] = (
     what.info_complete, behaviour.in_time, what.samples_come, what.only_known_errors, what.opening_does_not_start,
     what.info_stays, what.codes_as_promised, what.codes_in_range, what.blocks_keep, what.empty_blocks, what.numbering,
     what.end_is_no_error, what.same_again, what.warnings_are_sentences, behaviour.rate_is_true, behaviour.slow_reader,
-    behaviour.loss_is_counted, behaviour.breaking_is_told, behaviour.closes_when_broken,
-    behaviour.stop_and_close_any_time, behaviour.refused_after_the_end, behaviour.any_one_thread,
+    behaviour.loss_is_counted, behaviour.breaking_is_told, behaviour.closes_when_broken, stamps.device_stamps,
+    stamps.records_end, behaviour.stop_and_close_any_time, behaviour.refused_after_the_end, behaviour.any_one_thread,
     behaviour.close_lets_go)
 """In the order in which they are tried: what may hang first, so that it is found there."""
 

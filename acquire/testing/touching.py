@@ -47,8 +47,13 @@ def _hear(event: str, arguments: tuple[Any, ...]) -> None:
         return
     if event == "open":
         _hear_open(notes, str(arguments[0]), str(arguments[1] or ""), arguments[2])
-    elif event in CALLS and (event != "ctypes.dlopen" or _noting.loading):
+    elif event in CALLS and (_noting.loading or not _is_loading(event, str(arguments[0]))):
         notes.append(f"{event} {arguments[0]!r}"[:100])
+
+
+def _is_loading(event: str, what: str) -> bool:
+    """Return whether it is part of loading a system library: the system's own linker is asked where it lies."""
+    return event == "ctypes.dlopen" or (event == "subprocess.Popen" and what.rpartition("/")[2] == "ldconfig")
 
 
 def _hear_open(notes: list[str], path: str, mode: str, flags: Any) -> None:

@@ -1,0 +1,1 @@
+"""Sound inputs, through the sound library that the extra ``sound`` installs."""
