@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.acquire import BoardFound, KindFound, PluginOrigin
+from crankfold.acquire import BoardFound, Capabilities, KindFound, PluginOrigin
 
 ORDER = "1-3-4-2"
 ESCAPE = "\x1b"
@@ -264,10 +264,11 @@ def test_real_boards_come_first_and_what_to_do_without_one(in_process, monkeypat
     assert nothing[0] == "No board found."
     assert "Plug it in" in nothing[1]
     assert nothing.index("Made-up engines to try things on, no board needed:") > 1
-    real.append(BoardFound("SER=Harbour Workshop 7", "bench board"))
+    real.append(BoardFound("SER=Harbour Workshop 7", "bench board", can=Capabilities(4, 500_000.0, 12)))
     there = in_process("boards").stdout
     assert there.startswith("'bench:SER=Harbour Workshop 7': bench board")
     assert "crankfold capture --from 'bench:SER=Harbour Workshop 7'" in there
+    assert "Has 4 inputs, up to 500000 samples a second, 12 bits." in there
     assert "No board found" not in there
     assert there.index("bench:") < there.index("virtual:pump")
 

@@ -50,7 +50,17 @@ def _kind(kind: KindFound) -> None:
 def _board(kind: KindFound, board: BoardFound) -> None:
     address = shlex.quote(f"{kind.name}:{board.address}" if board.address else kind.name)
     tell(say("boards.found", address=address, title=board.title))
+    if can := _can(board):
+        tell(can, indent=1)
     if board.problem:
         tell(say("boards.problem", problem=board.problem, fix=board.fix), indent=1)
     else:
         tell(say("boards.ready", address=address), indent=1)
+
+
+def _can(board: BoardFound) -> str:
+    """Return what a board can do, as far as it says without being opened."""
+    can = board.can
+    parts = [say(f"boards.can_{name}", value=value) for name, value
+             in (("inputs", can.inputs), ("rate", can.highest_rate_hz), ("bits", can.bits)) if value]
+    return say("boards.can", parts=", ".join(parts)) if parts else ""
