@@ -496,3 +496,29 @@ def test_lost_samples_are_left_out_and_do_not_end_a_crank(bench) -> None:
     holed[7000:9500] = np.nan
     whole, found = run(made.current_a), run(holed)
     assert [e.index for e in found] == [e.index for e in whole]
+
+
+@pytest.mark.parametrize("mains_hz", [50.0, 60.0])
+@pytest.mark.parametrize("rate_hz", [650.0, 5000.0])
+def test_hum_as_large_as_humps_hides_no_crank(mains_hz, rate_hz, bench) -> None:
+    made = bench(rate_hz, 5.0).crank(1.5, 2.5)
+    hummed = made.current_a + 40.0 * np.sin(2 * np.pi * mains_hz * made.time_s + 1.0)
+    onset, end = run(hummed, rate=rate_hz)
+    first, stop = made.cranks[0]
+    assert onset.index / rate_hz == pytest.approx(first / rate_hz, abs=0.04)
+    assert end.index / rate_hz == pytest.approx(stop / rate_hz, abs=0.03)
+    assert run(hummed[:first], rate=rate_hz) == []
+
+
+def test_hum_gives_the_same_answer_however_the_stream_is_cut(bench) -> None:
+    made = bench(RATE, 4.0).crank(1.0, 2.0)
+    hummed = made.current_a + 40.0 * np.sin(2 * np.pi * 50.0 * made.time_s)
+    assert run(hummed, cuts=(1, 777, 5200, 5201, 9999, 14_990)) == run(hummed)
+
+
+def test_noise_without_a_rhythm_is_not_taken_for_hum(bench) -> None:
+    """A noisy clamp: the onset is still looked up to the sample, which is not done under hum."""
+    made = bench(RATE, 4.0, noise_a=8.0).crank(1.0, 2.0)
+    detector = CrankingDetector(RATE, AMPERES)
+    found = detector.feed(0, made.current_a) + detector.finish()
+    assert onsets(found) == [pytest.approx(made.cranks[0][0], abs=25)]

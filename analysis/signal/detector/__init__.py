@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from crankfold.analysis.signal.detector.detector import CrankingDetector, DetectorState, Onset, Passed
+from crankfold.analysis.signal.detector.detector import CrankingDetector, DetectorState
+from crankfold.analysis.signal.detector.events import Onset, Passed
 from crankfold.analysis.signal.detector.watch import End
 
 __all__ = ["CrankingDetector", "DetectorState", "End", "Onset", "Passed"]

@@ -8,14 +8,15 @@ looked up to the sample.
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from crankfold.analysis.signal.detector.candidate import STEADY_SHARE, Candidate, Finding, Scale
-from crankfold.analysis.signal.detector.quiet import MAD_TO_SD, NEEDED_FRAMES, Quiet
+from crankfold.analysis.signal.detector.events import Onset, Passed
+from crankfold.analysis.signal.detector.frames import first_departure, frame_means
+from crankfold.analysis.signal.detector.quiet import EVENED, HELD_BACK_FRAMES, MAD_TO_SD, NEEDED_FRAMES, Quiet
 from crankfold.analysis.signal.detector.watch import CrankWatch, End
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
 FRAME_S = 0.004  # a hump lasts 30 ms at the least; the starter's solenoid leads its motor by more than one frame
 THRESHOLD_NOISES = 6.0  # three steps of a converter whose quiet hardly moves: the noise is half a step at the least
 THRESHOLD_A = 8.0  # a dome lamp stays below, the solenoid of the smallest starter draws 10 A
+HARMLESS_A = 4.0  # noise of frames: more of it hides humps, and is looked at whether it is hum
 HISTORY_FRAMES = 10  # raw samples kept before the frame at hand, for the exact onset,
 HISTORY_SAMPLES = 8192  # or so many where that is less, but two frames: copying more would cost time at high rates
 STEADY_S = 0.3
@@ -43,46 +45,6 @@ class DetectorState(Enum):
     WATCHING = "a load is on"
     CRANKING = "cranking"
     SPENT = "cranked too long"
-
-
-@dataclass(frozen=True)
-class Onset:
-    """Cranking has begun.
-
-    Parameters
-    ----------
-    index
-        Absolute index of the first sample that departed from quiet.
-    zero, noise
-        Of the quiet before, in the samples' unit.
-    polarity
-        1, or -1 when cranking current reads negative.
-    """
-
-    index: int
-    zero: float
-    noise: float
-    polarity: int
-
-
-@dataclass(frozen=True)
-class Passed:
-    """A load has come and gone, or stays, that is no cranking.
-
-    Parameters
-    ----------
-    index
-        Absolute index of its first sample.
-    end
-        Absolute index where it was given up.
-    mean, peak
-        Of its departure from zero, in the samples' unit.
-    """
-
-    index: int
-    end: int
-    mean: float
-    peak: float
 
 
 class CrankingDetector:
@@ -118,7 +80,10 @@ class CrankingDetector:
         self._channel = channel
         self._scale = Scale(channel.unit == "A", self.frame / rate_hz)
         self._step = abs(channel.scale) if channel.code_dtype.startswith(("int", "uint")) else 0.0
-        self._quiet = Quiet(max(0.5 * self._step, least_noise))
+        self._quiet = Quiet(max(0.5 * self._step, least_noise),
+                            harmless=HARMLESS_A if channel.unit == "A" else float("inf"))
+        self._raw: deque[float] = deque(maxlen=max(EVENED))
+        self._even: deque[float] = deque(maxlen=HELD_BACK_FRAMES + 1)
         if quiet is not None:
             self._quiet.restart(list(quiet))
             self.state = DetectorState.ARMED
@@ -183,7 +148,8 @@ class CrankingDetector:
         if count <= 0:
             return []
         whole = held[begin : begin + count * self.frame].reshape(count, self.frame)
-        means = self._means(whole)
+        means = frame_means(whole, self._channel, self._last_mean)
+        self._last_mean = float(means[-1])
         found: list[Onset | End] = []
         for mean in means.tolist():
             self._next_frame += self.frame
@@ -191,25 +157,11 @@ class CrankingDetector:
             found += event
         return found
 
-    def _means(self, whole: NDArray[Any]) -> NDArray[np.float64]:
-        """Return the frame means in the channel's unit, lost samples left out; a lost frame repeats the last."""
-        kind = whole.dtype.kind
-        narrow = kind in "iu" and whole.itemsize <= 2 and self.frame < 2**15
-        sums = np.add.reduce(whole, axis=1, dtype=np.int32 if narrow else (np.int64 if kind in "iu" else np.float64))
-        means: NDArray[np.float64] = sums * (self._channel.scale / self.frame) + self._channel.offset
-        if kind not in "iu" and not np.isfinite(means).all():
-            means = self._without_lost(whole, means)
-        self._last_mean = float(means[-1])
-        return means
-
-    def _without_lost(self, whole: NDArray[Any], means: NDArray[np.float64]) -> NDArray[np.float64]:
-        for at in np.flatnonzero(~np.isfinite(means)).tolist():
-            good = whole[at][np.isfinite(whole[at])]
-            before = means[at - 1] if at else self._last_mean
-            means[at] = good.mean() * self._channel.scale + self._channel.offset if len(good) else before
-        return means
-
-    def _step_on(self, mean: float, held: NDArray[Any], start: int) -> list[Onset | End]:
+    def _step_on(self, raw: float, held: NDArray[Any], start: int) -> list[Onset | End]:
+        self._raw.append(raw)
+        evened = self._quiet.evened  # settled while nothing is on
+        mean = raw if evened == 1 else sum(list(self._raw)[-evened:]) / min(evened, len(self._raw))
+        self._even.append(mean)
         if self._crank is not None:
             return self._while_cranking(mean)
         if self._candidate is not None:
@@ -218,10 +170,10 @@ class CrankingDetector:
         torn, self._torn = self._torn, False
         if self._quiet.known and abs(mean - self._quiet.zero) > self._threshold(self._quiet.noise):
             if not torn:
-                self._depart([*self._quiet.waiting, mean], held, start)
+                self._depart(list(self._even)[-len(self._quiet.waiting) - 1 :], held, start)
                 return []
-            self._quiet = Quiet(self._quiet.least_noise)
-        self._quiet.add(mean)
+            self._quiet = self._quiet.anew()
+        self._quiet.add(raw)
         self.state = DetectorState.ARMED if self._quiet.known else DetectorState.LEARNING
         return []
 
@@ -248,7 +200,7 @@ class CrankingDetector:
         departures = polarity * (np.array(means) - quiet.zero)
         back = len(means) - min(len(means) - 1, first_departure(departures, max(1.5 * quiet.noise, 0.3 * threshold)))
         onset = self._next_frame - back * self.frame
-        if (back + 1) * self.frame <= self._history:
+        if (back + 1) * self.frame <= self._history and quiet.evened == 1:
             onset = self._exact(onset, polarity, threshold, held, start)
         self._candidate = Candidate(onset, zero=quiet.zero, noise=quiet.noise, threshold=threshold, polarity=polarity,
                                     scale=self._scale)
@@ -322,22 +274,8 @@ class CrankingDetector:
             return [end]
         spent, self._crank = self.state is DetectorState.SPENT, None
         self.state = DetectorState.ARMED
-        return [] if spent else [end]
-
-
-def first_departure(departure: NDArray[np.float64], allowance: float) -> int:
-    """Return the place where a run of samples leaves zero for good.
-
-    The place where the cumulative sum of the departure, less an allowance for noise, is at its lowest.
-
-    Parameters
-    ----------
-    departure : ndarray, shape (n,)
-        Samples less the zero; the last ones have departed upwards.
-    allowance
-        Departure that is still noise.
-    """
-    return int(np.argmin(np.concatenate(([0.0], np.cumsum(departure - allowance)))))
+        late = (self._quiet.evened - 1) * self.frame  # a mean over several frames is down only with the last of them
+        return [] if spent else [End(end.index - late)]
 
 
 def _onset(candidate: Candidate) -> Onset:

@@ -3,12 +3,19 @@
 from __future__ import annotations
 
 from collections import deque
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
 MEMORY_FRAMES = 128  # about half a second: longer than any ripple, short enough to follow a warming clamp
 NEEDED_FRAMES = 12  # about 50 ms; recordings that begin a quarter of a second before the crank must do
 REFRESH_FRAMES = 16
+EVENED = (1, 4, 5)
+"""Frames of 4 ms that are taken together: one, or as many as one turn of 60 or 50 Hz lasts, where there is hum."""
+EVENS_OUT = 0.3  # of the noise of single frames: noise without a rhythm leaves nearly a half of itself
 HELD_BACK_FRAMES = 8  # about 30 ms not yet used, so that the foot of a slow rise does not count as quiet
 MAD_TO_SD = 1.482602218505602
 
@@ -26,9 +33,13 @@ class Quiet:
         The last frames, not used yet.
     least_noise
         What the noise cannot be below, such as half a step of the converter.
+    evened
+        How many frames to take the mean of: more than one where mains hum is most of the noise.
     """
 
-    def __init__(self, least_noise: float) -> None:
+    def __init__(self, least_noise: float, *, harmless: float = float("inf")) -> None:
+        self.evened = 1
+        self._harmless = harmless
         self.zero = 0.0
         self._spread = 0.0
         self.known = False
@@ -56,6 +67,10 @@ class Quiet:
         """Drop the frames not used yet: they turned out to belong to something that happened."""
         self.waiting.clear()
 
+    def anew(self) -> Quiet:
+        """Return one that has yet to learn."""
+        return Quiet(self.least_noise, harmless=self._harmless)
+
     def restart(self, frames: list[float]) -> None:
         """Begin anew from frames, `NEEDED_FRAMES` or more, that are now what counts as quiet."""
         self.waiting.clear()
@@ -66,6 +81,17 @@ class Quiet:
     def _refresh(self) -> None:
         self._since_refresh = 0
         frames = np.fromiter(self._frames, np.float64)
-        self.zero = float(np.median(frames))
-        self._spread = MAD_TO_SD * float(np.median(np.abs(frames - self.zero)))
+        self.evened, (self.zero, self._spread) = 1, _rest(frames)
+        if self._spread > self._harmless:  # noise that does no harm may be hum or not
+            total = np.concatenate(([0.0], np.cumsum(frames)))
+            evens = {count: _rest((total[count:] - total[:-count]) / count) for count in EVENED[1:]}
+            best = min(evens, key=lambda count: evens[count][1])
+            if evens[best][1] < EVENS_OUT * self._spread:
+                self.evened, (self.zero, self._spread) = best, evens[best]
         self.known = True
+
+
+def _rest(values: NDArray[np.float64]) -> tuple[float, float]:
+    """Return the median, and the standard deviation as the median deviation from it says it."""
+    zero = float(np.median(values))
+    return zero, MAD_TO_SD * float(np.median(np.abs(values - zero)))
