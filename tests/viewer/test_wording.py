@@ -20,8 +20,7 @@ from crankfold.viewer.words.catalogue import has, placeholders, sentences
 from crankfold.viewer.words.sentences import notice_text
 
 VIEWER = Path(crankfold.viewer.__file__).parent
-FAMILIES = {"reason": notice_codes.REASONS, "caution": notice_codes.CAUTIONS, "note": notice_codes.NOTES,
-            "pattern": notice_codes.PATTERNS}
+FAMILIES = {"reason": notice_codes.REASONS, "caution": notice_codes.CAUTIONS, "note": notice_codes.NOTES}
 OWN_CAUTIONS = {"source": ("text",), "overridden": ("names",), "about-unreadable": ("text",)}  # not the analysis'
 VARIANTS = {"named", "unnamed", "sure", "unsure"}
 FALLBACKS = {"heading", "other"}
@@ -68,7 +67,7 @@ def test_every_sentence_is_used() -> None:
         left -= {key for key in left if key.startswith(f"{family}.") and key.split(".")[1] in {*codes, *FALLBACKS,
                                                                                              *OWN_CAUTIONS}}
     left -= {f"headline.none.{code}" for code in get_args(ReasonCode)}
-    usual = {key: key.removesuffix("_diesel") for key in left}
+    usual = {key: key.removesuffix("_diesel").removesuffix("_two-stroke") for key in left}
     left -= {key for key in left if usual[key] != key and usual[key] in {*literals, *sentences()}}
     assert not left
 
@@ -136,10 +135,10 @@ def test_a_notice_without_its_facts_is_still_said() -> None:
 
 
 def test_notices_choose_the_sentence_that_fits_their_facts() -> None:
-    named = Notice("one-dead", {"cylinders": (3,), "positions": (2,)})
-    unnamed = Notice("one-dead", {"cylinders": (), "positions": (2,)})
-    assert "cylinder 3" in notice_text("pattern", named)
-    assert notice_text("pattern", unnamed).startswith("Identify the cylinder")
+    named = Notice("near-limit", {"cylinders": (3,), "positions": (2,), "limit_percent": 75.0})
+    unnamed = Notice("near-limit", {"cylinders": (), "positions": (2,), "limit_percent": 75.0})
+    assert "Cylinder 3" in notice_text("caution", named)
+    assert notice_text("caution", unnamed).startswith("One result")
     assert "DC clamp" in notice_text("reason", Notice("ac-probe"))
 
 

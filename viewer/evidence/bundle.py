@@ -46,7 +46,7 @@ CHANNELS = ("current", "sync", "pressure", "voltage", "speed")
 OPTIONS = ("firing_order", "intervals", "strokes", "fuel", "system_v", "engine", "rig", "clamp", "probe", "gauge",
            "watch")
 LONGEST_NOTE = 300  # characters: what an engine is and how it was warmed; a report belongs elsewhere
-HELD_BACK = ("next", "health", "headline")  # of a result: words, and what follows from the rest
+HELD_BACK = ("next", "next_test", "health", "headline")  # of a result: words, and what follows from the rest
 NO_PERSON = ""
 FIXED = ("format", "licence", "firing_order", "intervals", "sha256", "code", "seal")
 """Keys whose texts are digits by their form, and could not be anything else."""

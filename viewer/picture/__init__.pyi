@@ -14,6 +14,7 @@ from .sheet import Job, sheet_html
 from .strip import Stretch, StripData, strip_of
 from .strip_drawing import EDGE, StripScales, band, draw_strip, rules, strip_scales
 from .svg import write_svg
+from .tree_page import tree_picture
 from .validation_page import validation_picture
 from .wheel import HUB_SHARE, WheelData, wheel_of
 from .wheel_drawing import draw_wheel, wheel_centre
@@ -23,5 +24,6 @@ __all__ = [
     "Paper", "Path", "Ring", "Rule", "Scene", "Stretch", "StripData", "StripScales", "WIDTH", "WheelData", "Words",
     "band", "comparison_picture", "draw_fold", "draw_strip", "draw_wheel", "fleet_picture", "fold_of", "look",
     "measures", "pdf_of", "picture_of", "plot_of", "rules", "sheet_html", "strip_of", "strip_scales", "tally",
-    "tell_big", "title_over", "validation_picture", "wheel_centre", "wheel_of", "write_png", "write_svg",
+    "tell_big", "title_over", "tree_picture", "validation_picture", "wheel_centre", "wheel_of", "write_png",
+    "write_svg",
 ]

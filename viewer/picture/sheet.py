@@ -14,9 +14,10 @@ from crankfold.viewer.words import (
     answer,
     cylinder_cells,
     cylinder_headings,
+    kind_of,
     low_ones,
+    said_for,
     say,
-    say_for,
     tame,
 )
 
@@ -106,13 +107,15 @@ def meaning(result: Result) -> str:
     """Return what the verdict means for the engine's owner."""
     if result.verdict == "none":
         return say("owner.none")
-    down, fuel = low_ones(result), result.engine.fuel
+    down, kind = low_ones(result), kind_of(result.engine)
     if not down:
         watched = any(c.state in ("watch", "limit") for c in result.cylinders)
-        return say_for(fuel, "owner.watch" if watched else "owner.even")
+        if result.verdict == "limit":
+            return said_for(kind, "owner.limit")
+        return said_for(kind, "owner.watch" if watched else "owner.even")
     if len(down) == 1:
-        return say_for(fuel, "owner.one_dead" if down[0].state == "dead" else "owner.one_low")
-    return say("owner.several")
+        return said_for(kind, "owner.one_dead" if down[0].state == "dead" else "owner.one_low")
+    return said_for(kind, "owner.several")
 
 
 def _lines(**facts: str) -> list[str]:

@@ -12,6 +12,7 @@ from .comparison import (
 )
 from .events import event_text, narrator
 from .headlines import headline, low_ones, short_name
+from .next_steps import KINDS, Kind, first_test, kind_of, reachable, said_for, steps, tree, tree_test
 from .numbers import decimal_points, plain
 from .progress import Line, judging_text, solver_ready, working
 from .report import print_result, print_safety
@@ -23,12 +24,13 @@ from .terminal import complain, prepare, show_table, tame, tell
 from .validation import Speeds, plain_sentence, validation_data, validation_headline, validation_lines
 
 __all__ = [
-    "Answer", "LANGUAGE", "Line", "Speeds", "answer", "budget_lines", "change_cell", "change_cells", "changed_words",
-    "column_lines", "column_text", "columns_setting", "comparison_data", "comparison_headline", "complain",
-    "cylinder_cells", "cylinder_headings", "decimal_points", "differences_between", "event_text", "groups_of",
-    "headline", "json_text", "judging_text", "low_ones", "low_ones_first", "narrator", "plain", "plain_sentence",
-    "prepare", "print_result", "print_safety", "result_data", "result_text", "safe_cell", "safety", "say",
-    "say_count", "say_for", "scatter_line", "short_name", "show_table", "solver_ready", "speed_data",
-    "speed_headline", "speed_lines", "study_data", "study_lines", "tame", "tell", "validation_data",
-    "validation_headline", "validation_lines", "views_lines", "working",
+    "Answer", "KINDS", "Kind", "LANGUAGE", "Line", "Speeds", "answer", "budget_lines", "change_cell", "change_cells",
+    "changed_words", "column_lines", "column_text", "columns_setting", "comparison_data", "comparison_headline",
+    "complain", "cylinder_cells", "cylinder_headings", "decimal_points", "differences_between", "event_text",
+    "first_test", "groups_of", "headline", "json_text", "judging_text", "kind_of", "low_ones", "low_ones_first",
+    "narrator", "plain", "plain_sentence", "prepare", "print_result", "print_safety", "reachable", "result_data",
+    "result_text", "safe_cell", "safety", "said_for", "say", "say_count", "say_for", "scatter_line", "short_name",
+    "show_table", "solver_ready", "speed_data", "speed_headline", "speed_lines", "steps", "study_data", "study_lines",
+    "tame", "tell", "tree_test", "tree", "validation_data", "validation_headline", "validation_lines", "views_lines",
+    "working",
 ]

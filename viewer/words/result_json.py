@@ -8,6 +8,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from crankfold.viewer.words.headlines import headline
+from crankfold.viewer.words.next_steps import steps, steps_data
 from crankfold.viewer.words.sentences import next_steps, notice_text
 from crankfold.viewer.words.terminal import acts
 
@@ -36,8 +37,9 @@ def result_data(result: Result) -> dict[str, Any]:
         "cranking": _cranking(result.cranking),
         "cautions": _notices("caution", result.cautions, result.engine.fuel),
         "notes": _notices("note", result.notes),
-        "pattern": None if result.pattern is None else _notices("pattern", (result.pattern,), result.engine.fuel)[0],
-        "next": list(next_steps(result)) if result.verdict != "none" else [],
+        "pattern": _pattern(result),
+        "next": list(next_steps(result)),
+        "next_test": steps_data(result),
         "health": _health(result.health),
         "engine": {"name": result.engine.name, "firing_order": list(result.engine.firing_order),
                    "intervals_deg": [_finite(x) for x in result.engine.intervals_deg],
@@ -99,6 +101,14 @@ def _health(health: Health | None) -> dict[str, Any] | None:
 def _notices(family: str, notices: Sequence[Notice], fuel: str = "") -> list[dict[str, Any]]:
     return [{"code": n.code, "text": notice_text(family, n, fuel), "facts": {k: _fact(v) for k, v in n.facts.items()}}
             for n in notices]
+
+
+def _pattern(result: Result) -> dict[str, Any] | None:
+    if result.pattern is None:
+        return None
+    said = steps(result)
+    return {"code": result.pattern.code, "text": said[0] if said else "",
+            "facts": {k: _fact(v) for k, v in result.pattern.facts.items()}}
 
 
 def _fact(value: object) -> object:

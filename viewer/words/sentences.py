@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from crankfold.viewer.words.catalogue import has, placeholders, say
 from crankfold.viewer.words.headlines import cylinder_without_plug, headline, name_of, short_name
+from crankfold.viewer.words.next_steps import steps
 
 if TYPE_CHECKING:
     from crankfold.analysis import Cylinder, Health, Notice, Result
@@ -54,7 +55,7 @@ def answer(result: Result) -> Answer:
         headline=headline(result),
         cranking=tuple(_cranking(result)), cylinders=tuple(cylinder_line(c) for c in result.cylinders),
         sure=_sure(result) if judged else (),
-        next=next_steps(result) if judged else (),
+        next=next_steps(result),
         blind=(say("blind.all_equal"), say_for(fuel, "blind.other")) if judged else (),
         reasons=tuple(notice_text("reason", n, fuel) for n in result.reasons),
         cautions=tuple(notice_text("caution", n, fuel) for n in result.cautions),
@@ -149,23 +150,20 @@ def _sure(result: Result) -> tuple[str, ...]:
 
 
 def next_steps(result: Result) -> tuple[str, ...]:
-    """Return what to do next: by the pattern of the low cylinders, and how to name them where they have no number."""
-    fuel = result.engine.fuel
-    if result.verdict == "even":
-        watched = any(c.state in ("watch", "limit") for c in result.cylinders)
-        return (say_for(fuel, "next.even_watch" if watched else "next.even"),)
-    lines = []
-    if result.pattern is not None:
-        lines.append(notice_text("pattern", result.pattern, fuel))
-    if cylinder_without_plug(result) is not None:
-        lines.append(say("next.plug_out", cylinder=cylinder_without_plug(result)))
-    if any(c.cylinder is None for c in result.cylinders):
-        lines.append(say_for(fuel, "next.to_name"))
-    return (*lines, say("next.repeat"))
+    """Return what to do next: the test that settles the finding, and how to name cylinders that have no number."""
+    fuel, plug_out = result.engine.fuel, cylinder_without_plug(result)
+    lines = list(steps(result))
+    if result.verdict == "uneven":
+        if plug_out is not None:
+            lines.append(say("next.plug_out", cylinder=plug_out))
+        if any(c.cylinder is None for c in result.cylinders):
+            lines.append(say_for(fuel, "next.to_name"))
+        lines.append(say("next.repeat"))
+    return tuple(lines)
 
 
 def notice_text(family: str, notice: Notice, fuel: str = "") -> str:
-    """Return the sentence of a reason, caution, note or pattern: the most particular one that its facts can fill."""
+    """Return the sentence of a reason, caution or note: the most particular one that its facts can fill."""
     base = f"{family}.{notice.code}"
     facts: dict[str, object] = dict(notice.facts)
     for key in (*_variants(base, facts), base, f"{base}.other"):
