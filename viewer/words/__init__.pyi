@@ -31,6 +31,6 @@ __all__ = [
     "narrator", "plain", "plain_sentence", "prepare", "print_result", "print_safety", "reachable", "result_data",
     "result_text", "safe_cell", "safety", "said_for", "say", "say_count", "say_for", "scatter_line", "short_name",
     "show_table", "solver_ready", "speed_data", "speed_headline", "speed_lines", "steps", "study_data", "study_lines",
-    "tame", "tell", "tree_test", "tree", "validation_data", "validation_headline", "validation_lines", "views_lines",
+    "tame", "tell", "tree", "tree_test", "validation_data", "validation_headline", "validation_lines", "views_lines",
     "working",
 ]
