@@ -8,7 +8,7 @@ from .many.budget import Budget, Component, budget, percent_budget
 from .many.comparison import Difference, compare
 from .many.drilled_plug import percent_with_hole
 from .many.frames import from_pandas, from_xarray, results_frame, to_pandas, to_xarray
-from .many.gauge_speed import HIGHEST_RPM, LOWEST_RPM, carried_over
+from .many.gauge_speed import HIGHEST_RPM, LOWEST_RPM, AtGaugeSpeed, at_gauge_speed, carried_over
 from .many.mixed import Components, components, study_components
 from .many.pooling import pooled_cranks
 from .many.precision import CylinderPrecision, same_recordings, study
@@ -42,15 +42,16 @@ from .sync.pulses import find_marks
 from .version import __version__
 
 __all__ = [
-    "Agreement", "BAR_IN", "BATTERY", "Budget", "CRANKING", "CURRENT", "CUT_SHORT", "CYLINDER", "Capture", "Case",
-    "Cell", "Channel", "Component", "Components", "Cranking", "CrankingDetector", "CrankingTrace", "Cylinder",
-    "CylinderPrecision", "CylinderSaid", "DetectorState", "Difference", "End", "Engine", "Estimate", "Fuel", "Gap",
-    "Gauge", "HEALTH", "HIGHEST_BAR", "HIGHEST_RPM", "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "Motion",
-    "NoCranking", "Notice", "Onset", "OverAngle", "PRESSURE", "Pair", "Proportion", "Reference", "Result", "SYNC",
-    "SpeedEstimate", "State", "SyncFound", "SyncSpec", "Thresholds", "TwoViews", "Validation", "Verdicts", "Wheel",
-    "__version__", "agreement", "analyse", "budget", "carried_over", "coded_cylinder", "compare", "components",
-    "condition", "estimate_from_speed", "find_gaps", "find_marks", "from_pandas", "from_xarray", "least_rate_hz",
-    "motion_of", "motion_of_speed", "over_angle", "peak_pressures", "percent_budget", "percent_with_hole",
-    "pooled_cranks", "pulse_times", "quoted", "reference", "result_row", "results_frame", "right_share",
-    "same_recordings", "shortened", "study", "study_components", "to_pandas", "to_xarray", "two_views", "validate",
+    "Agreement", "AtGaugeSpeed", "BAR_IN", "BATTERY", "Budget", "CRANKING", "CURRENT", "CUT_SHORT", "CYLINDER",
+    "Capture", "Case", "Cell", "Channel", "Component", "Components", "Cranking", "CrankingDetector", "CrankingTrace",
+    "Cylinder", "CylinderPrecision", "CylinderSaid", "DetectorState", "Difference", "End", "Engine", "Estimate",
+    "Fuel", "Gap", "Gauge", "HEALTH", "HIGHEST_BAR", "HIGHEST_RPM", "Health", "INRUSH_S", "InputError", "LOWEST_RPM",
+    "Motion", "NoCranking", "Notice", "Onset", "OverAngle", "PRESSURE", "Pair", "Proportion", "Reference", "Result",
+    "SYNC", "SpeedEstimate", "State", "SyncFound", "SyncSpec", "Thresholds", "TwoViews", "Validation", "Verdicts",
+    "Wheel", "__version__", "agreement", "analyse", "at_gauge_speed", "budget", "carried_over", "coded_cylinder",
+    "compare", "components", "condition", "estimate_from_speed", "find_gaps", "find_marks", "from_pandas",
+    "from_xarray", "least_rate_hz", "motion_of", "motion_of_speed", "over_angle", "peak_pressures", "percent_budget",
+    "percent_with_hole", "pooled_cranks", "pulse_times", "quoted", "reference", "result_row", "results_frame",
+    "right_share", "same_recordings", "shortened", "study", "study_components", "to_pandas", "to_xarray", "two_views",
+    "validate",
 ]

@@ -14,7 +14,7 @@ from crankfold.viewer.picture import tree_picture, write_svg
 from crankfold.viewer.words import KINDS, Kind, first_test, reachable, result_data, said_for, steps, tree, tree_test
 from crankfold.viewer.words.catalogue import has, say
 
-DOCS = Path(__file__).resolve().parents[2] / "docs"
+DOCS = Path(__file__).resolve().parents[2] / "viewer" / "docs"
 NOT_ON_A_TWO_STROKE = ("oil filler", "rocker", "camshaft", "timing", "lifter", "inlet valve", "exhaust valve",
                        "spoonful")
 
