@@ -68,3 +68,13 @@ def test_hostile_text_survives_as_text() -> None:
     assert "p\u00fcmp" in text
     assert all(c.isprintable() or c == "\n" for c in text)
     text.encode("utf-8")
+
+
+def test_a_gauge_s_reading_stands_beside_each_cylinder(uneven_result: Result) -> None:
+    data = result_data(uneven_result)
+    assert data["at_gauge_speed"]["limit_percent"] == 75.0
+    assert data["at_gauge_speed"]["limit_here_percent"] < 75.0
+    for cylinder in data["cylinders"]:
+        low, high = cylinder["at_gauge_speed_interval_percent"]
+        assert low <= cylinder["at_gauge_speed_percent"] <= high
+        assert cylinder["at_gauge_speed_percent"] >= cylinder["relative_percent"] - 0.01

@@ -23,10 +23,17 @@ CAP = 0.8  # half width of a whisker's cap, of the spoke's
 
 
 def draw_wheel(data: WheelData, box: Box, paper: Paper, *, cycle_deg: float, limit_percent: float,
-               lit: int | None = None) -> list[Item]:
-    """Return the wheel's items inside a box; `lit` is the 1-based position of a cylinder to bring out."""
+               lit: int | None = None, gauge_limit_percent: float | None = None) -> list[Item]:
+    """Return the wheel's items inside a box.
+
+    `lit` is the 1-based position of a cylinder to bring out, `gauge_limit_percent` what a gauge's limit reads at the
+    starter's speed: a circle of dots.
+    """
     x, y, rim = wheel_centre(box)
     items: list[Item] = [Panel(box, fill=paper.card, stroke=paper.rule), *_circles((x, y), rim, limit_percent, paper)]
+    if gauge_limit_percent is not None:
+        items.append(Ring(x, y, radius(gauge_limit_percent, rim), stroke=paper.vermilion, width=look.FINE,
+                          dash=(1.5, 4.0)))
     for spoke in data.spokes:
         items += _spoke(spoke, (x, y), rim, data.wide_deg, paper, lit=lit == spoke.position)
     count = len(data.spokes)

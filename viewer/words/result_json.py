@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from crankfold.viewer.words.headlines import headline
 from crankfold.viewer.words.next_steps import steps, steps_data
-from crankfold.viewer.words.sentences import next_steps, notice_text
+from crankfold.viewer.words.sentences import RULE_PERCENT, next_steps, notice_text
 from crankfold.viewer.words.terminal import acts
 
 if TYPE_CHECKING:
@@ -28,7 +28,8 @@ def result_data(result: Result) -> dict[str, Any]:
         "verdict": result.verdict,
         "headline": headline(result),
         "reasons": _notices("reason", result.reasons, result.engine.fuel),
-        "cylinders": [_cylinder(c) for c in result.cylinders],
+        "cylinders": _cylinders(result),
+        "at_gauge_speed": _at_gauge_speed(result),
         "low": list(result.low),
         "low_positions": list(result.low_positions),
         "sync": _sync(result.sync),
@@ -61,6 +62,28 @@ def json_text(data: dict[str, Any]) -> str:
 
 def _finite(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else round(float(value), _DIGITS)
+
+
+def _cylinders(result: Result) -> list[dict[str, Any]]:
+    from crankfold.analysis import at_gauge_speed
+
+    out = [_cylinder(c) for c in result.cylinders]
+    found = at_gauge_speed(result, RULE_PERCENT)
+    if found is not None:
+        for data, percent, ends in zip(out, found.percent, found.interval_percent, strict=True):
+            data["at_gauge_speed_percent"] = _finite(percent)
+            data["at_gauge_speed_interval_percent"] = [_finite(x) for x in ends]
+    return out
+
+
+def _at_gauge_speed(result: Result) -> dict[str, Any] | None:
+    from crankfold.analysis import at_gauge_speed
+
+    found = at_gauge_speed(result, RULE_PERCENT)
+    if found is None:
+        return None
+    return {"rpm": _finite(found.gauge_rpm), "limit_percent": RULE_PERCENT,
+            "limit_here_percent": _finite(found.limit_percent)}
 
 
 def _cylinder(cylinder: Cylinder) -> dict[str, Any]:

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 SAG_SAID_PERCENT = 2.0  # a fitted sag below it may be nothing
 DIESEL = "diesel"
+RULE_PERCENT = 75.0  # the trade's limit, lowest of highest, and a gauge's
 SAFETY = ("moving", "ignition", "battery", "limit", "law")
 """Keys of the cautions said before anybody cranks."""
 
@@ -92,6 +93,8 @@ def cylinder_headings(result: Result) -> list[str]:
     names = ["cylinder", "percent", "range", "state"]
     if any(c.pressure_bar is not None for c in result.cylinders):
         names.insert(3, "pressure")
+    if _gauge_percents(result):
+        names.insert(3, "gauge")
     return [say(f"found.head_{name}") for name in names]
 
 
@@ -103,7 +106,20 @@ def cylinder_cells(cylinder: Cylinder, result: Result) -> list[str]:
     if any(c.pressure_bar is not None for c in result.cylinders):
         known = cylinder.pressure_bar is not None
         cells.insert(3, say("found.pressure", pressure_bar=cylinder.pressure_bar) if known else "")
+    gauge = _gauge_percents(result)
+    if gauge:
+        cells.insert(3, say("found.percent", relative_percent=gauge[cylinder.position - 1]))
     return cells
+
+
+def _gauge_percents(result: Result) -> tuple[float, ...]:
+    """Return what a gauge would read of each cylinder, nothing where all are good and it would say the same."""
+    from crankfold.analysis import at_gauge_speed
+
+    if all(c.state in ("good", "dead") for c in result.cylinders):
+        return ()
+    found = at_gauge_speed(result, RULE_PERCENT)
+    return () if found is None else found.percent
 
 
 def _cranking(result: Result) -> list[str]:
@@ -137,7 +153,7 @@ def _resistances(health: Health) -> str:
 
 
 def _sure(result: Result) -> tuple[str, ...]:
-    lines = [say("sure.interval")]
+    lines = [say("sure.interval"), *_on_a_gauge(result)]
     named = all(c.cylinder is not None for c in result.cylinders)
     if result.sync is not None and result.sync.kind == "plug-out":
         lines.append(say("sure.plug_out", cylinder=result.sync.cylinder))
@@ -147,6 +163,22 @@ def _sure(result: Result) -> tuple[str, ...]:
     else:
         lines.append(say("sure.by_pattern" if named else "sure.unnamed"))
     return tuple(lines)
+
+
+def _on_a_gauge(result: Result) -> list[str]:
+    """Return what the trade's limit means at the starter's speed, and which low cylinders may pass on a gauge."""
+    from crankfold.analysis import at_gauge_speed
+
+    found = at_gauge_speed(result, RULE_PERCENT)
+    if found is None:
+        return []
+    facts = {"rule_percent": RULE_PERCENT, "gauge_rpm": found.gauge_rpm}
+    lines = [say("sure.gauge_limit", limit_percent=found.limit_percent, rpm=found.rpm, **facts)]
+    for cylinder, percent, (low, high) in zip(result.cylinders, found.percent, found.interval_percent, strict=True):
+        if cylinder.state in ("low", "limit") and high >= RULE_PERCENT:
+            lines.append(say("sure.gauge_may_pass", name=name_of(cylinder), percent=percent, low_percent=low,
+                             high_percent=high, **facts))
+    return lines
 
 
 def next_steps(result: Result) -> tuple[str, ...]:
