@@ -32,6 +32,7 @@ from crankfold.analysis.signal.heights import raw_heights
 
 Percents = NDArray[np.float64]
 Way = Callable[[CrankingTrace, Engine], Percents | None]
+MISDESCRIBED = "wrong-count"
 LOW_PERCENT, EVEN_PERCENT, UNCLEAR = 75.0, 90.0, (70.0, 80.0)
 
 
@@ -59,6 +60,7 @@ class Score:
 
     off: list[float] = field(default_factory=list)
     right: int = 0
+    wrong: int = 0
     clear: int = 0
     refused: int = 0
 
@@ -76,7 +78,7 @@ def own(family: str, seed: int, count: int) -> Iterator[Case]:
     for index in range(count):
         made = make(family, seed, index)
         relative = made.truth["relative_percent"]
-        if made.truth["kind"] != "any" or relative is None or made.truth["why"] or len(relative) < 2:
+        if made.truth["kind"] != "any" or relative is None or MISDESCRIBED in made.truth["why"] or len(relative) < 2:
             continue
         capture, engine = made.capture(), made.engine()
         try:
@@ -106,6 +108,7 @@ def add(score: Score, percent: Percents | None, uneven: bool | None, true: Perce
         return
     score.off += np.abs(turned(percent, true) - true).tolist()
     score.right += clear and uneven == bool((true < LOW_PERCENT).any())
+    score.wrong += clear and uneven != bool((true < LOW_PERCENT).any())
 
 
 def crankfold(case: Case) -> tuple[Percents | None, bool | None]:
@@ -133,12 +136,12 @@ def scored(cases: Iterator[Case]) -> tuple[int, dict[str, Score]]:
 
 def table(title: str, count: int, scores: dict[str, Score]) -> list[str]:
     lines = [f"### {title}, {count} captures", "",
-             "| way | mean error, points | 95th percentile | right verdict, clear engines | no verdict |",
-             "|---|---|---|---|---|"]
+             "| way | mean error, points | 95th percentile | clear engines: right | wrong | no verdict |",
+             "|---|---|---|---|---|---|"]
     for name, s in scores.items():
         off = np.array(s.off or [np.nan])
-        lines.append(f"| {name} | {off.mean():.1f} | {np.quantile(off, 0.95):.1f} | {s.right} of {s.clear} "
-                     f"({100.0 * s.right / max(s.clear, 1):.0f} %) | {s.refused} |")
+        lines.append(f"| {name} | {off.mean():.1f} | {np.quantile(off, 0.95):.1f} | {s.right} of {s.clear} | "
+                     f"{s.wrong} | {s.refused} |")
     return [*lines, ""]
 
 

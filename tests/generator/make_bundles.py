@@ -43,7 +43,8 @@ def question_of(made: Made) -> Question:
 
 def write(folder: Path, family: str, seed: int, index: int) -> str | None:
     made = make(family, seed, index)
-    if made.truth["kind"] not in WANTED or made.truth["peak_gauge_bar"] is None or made.truth["why"]:
+    if made.truth["kind"] not in WANTED or made.truth["peak_gauge_bar"] is None or (
+            "wrong-count" in made.truth["why"]):
         return None
     rng = np.random.default_rng([seed, index, 5])
     content = make_bundle(made.capture(), question_of(made), gauge_of(made, rng), licence="CC0-1.0",
