@@ -2,7 +2,7 @@
 
 Source of the yardstick: Vovk, Gammerman and Shafer 2005; Lei and others 2018 (normalised residuals): of the scores of
 one half, |error| over the half-width, the quantile at (n + 1) * level / n makes ranges that hold that often in the
-other half, whatever the distribution. A factor of 1 says that the ranges are right as they are; below, that they are wide.
+other half, whatever the distribution. A factor of 1 says that the ranges are right as they are; below it, too wide.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ def scores(family: str) -> tuple[np.ndarray, np.ndarray]:
 @pytest.mark.timeout(900)
 @pytest.mark.parametrize(("family", "most"), [("ordinary", 1.3), ("alien", 1.6)])
 def test_ranges_by_family(family: str, most: float) -> None:
-    """Calibrated on every other capture the factor for 95 % is near 1; as they are, ranges hold in 9 of 10 of the rest."""
+    """Calibrated on half of the captures the factor for 95 % is near 1; as they are, ranges hold in 9 of 10 others."""
     sys.path.insert(0, str(GENERATOR))
     try:
         found, of = scores(family)
