@@ -25,8 +25,10 @@ SETTLED_SHARE = 0.10  # of the late median: a mean over one hump this near to it
 STAYS_HUMPS = 1.5  # and stays so for so many humps
 LATE = (0.4, 0.9)  # share of the cranking in which it is as late as it gets, before a release or an engine that helps
 LONGEST_S = 1.3  # after the onset: what has not settled by then changes for another reason, as an engine that starts
+STALLED_S, STALLED_SHARE = 0.15, 0.9  # so long near the highest current: held, a hump's top is shorter
+STALLED_WITHIN_S = 1.5  # after the onset
 LEAST_LEFT_S = 1.3  # of cranking after it; else it is judged from earlier
-LEAST_CYCLES = 3.0  # after it, likewise: whole cycles say more than a settled beginning
+LEAST_CYCLES = 2.3  # after it, likewise: two are needed, and none is read off to the last degree
 
 
 @dataclass(frozen=True)
@@ -72,11 +74,25 @@ def find_run_up(smooth: NDArray[np.float64], time_s: NDArray[np.float64], span: 
     late = float(np.median(mean[int(LATE[0] * len(mean)) : max(int(LATE[1] * len(mean)), 1)]))
     near = np.abs(mean / max(late, 1e-12) - 1.0) <= SETTLED_SHARE
     stays = round(STAYS_HUMPS * width)
-    for at in range(begin, min(len(near) - stays, round(LONGEST_S * rate_hz))):
+    for at in range(begin, min(len(near) - stays, round(LONGEST_S * rate_hz) + _stalled_to(body, rate_hz))):
         if near[at] and near[at : at + stays].all():
             level = float(body[begin : at + 1].mean()) / max(late, 1e-12)
             return RunUp(float(time_s[first + at]), settled=True, level=level)
     return inrush
+
+
+def _stalled_to(body: NDArray[np.float64], rate_hz: float) -> int:
+    """Return the sample up to which a first compression held the starter, 0 where none did.
+
+    Then the current stays near its highest for far longer than the top of a hump lasts.
+    """
+    early = body[: round(STALLED_WITHIN_S * rate_hz)]
+    stop, length = 0, 0
+    for at, high in enumerate((early >= STALLED_SHARE * early.max()).tolist()):
+        length = length + 1 if high else 0
+        if length >= STALLED_S * rate_hz:
+            stop = at
+    return stop
 
 
 def with_enough_cycles(trace: CrankingTrace, cycle_hz: float | None) -> CrankingTrace:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from crankfold.analysis.signal.run_up import find_run_up
+from crankfold.analysis.signal.run_up import RunUp, find_run_up, with_enough_cycles
 
 RATE_HZ = 1000.0
 
@@ -51,3 +53,33 @@ def test_a_late_change_is_no_run_up():
     x, t = cranking(settles_s=0.1, extra=0.0)
     x[2500:] *= 0.5
     assert find_run_up(x, t, (0, len(x)), RATE_HZ, 1 / 6).end_s == 0.25
+
+
+def test_a_first_compression_that_holds_the_starter_belongs_to_the_run_up():
+    """Held for half a second on 600 A, then up to speed within a second: two seconds in all."""
+    x, t = cranking(settles_s=2.0, extra=0.8, seconds=5.0)
+    never = find_run_up(x, t, (0, len(x)), RATE_HZ, 1 / 6)
+    assert not never.settled
+    x[400:900] = 600.0
+    held = find_run_up(x, t, (0, len(x)), RATE_HZ, 1 / 6)
+    assert held.settled
+    assert held.end_s == pytest.approx(1.75, abs=0.15)
+
+
+@pytest.mark.parametrize(("cycle_hz", "from_s"), [
+    (2.0, 1.9),   # enough cycles after the run-up
+    (1.0, 1.7),   # 2.3 cycles before the end of what is judged
+    (0.5, 1.0),   # but never from inside the in-rush
+    (None, 1.0),  # nothing repeats after the run-up
+])
+def test_a_slow_engine_is_judged_from_earlier_rather_than_not_at_all(cycle_hz, from_s, trace_of):
+    trace = trace_of(seconds=3.0)
+    trace = replace(trace, steady_from_s=1.9, run_up=RunUp(1.9, settled=True, level=1.3))
+    assert with_enough_cycles(trace, cycle_hz).steady_from_s == pytest.approx(from_s)
+
+
+def test_what_begins_in_mid_crank_or_after_a_gap_is_left_as_it_is(trace_of):
+    trace = replace(trace_of(), steady_from_s=3.0)
+    assert with_enough_cycles(trace, 0.5) is trace
+    cut = replace(trace, run_up=RunUp(3.0, settled=True, level=1.3), cut_by_gap=True)
+    assert with_enough_cycles(cut, 0.5) is cut
