@@ -12,11 +12,13 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
+from crankfold.viewer.commands.sharing import page_of, share_of, share_options
 from crankfold.viewer.session import engine_options, job_of, job_options, question_of, settings_of
 from crankfold.viewer.words import say, say_count
 
 if TYPE_CHECKING:
     from crankfold.acquire import Job, SourceInfo
+    from crankfold.viewer.commands.sharing import Shared
     from crankfold.viewer.session import (
         Answered,
         Broke,
@@ -50,12 +52,14 @@ SOUNDS = ("bell", "tones", "off")
 @click.option("--out", type=click.Path(path_type=Path), metavar="FOLDER", help=say("option.out"))
 @click.option("--json", "json_path", metavar="PATH", help=say("option.json_latest"))
 @click.option("--picture", type=click.Path(path_type=Path), metavar="PATH", help=say("option.picture_latest"))
+@share_options
 def command(*, board: str | None, pairs: tuple[str, ...], once: bool, count: int | None, sound: str, large: bool,
             out: Path | None, json_path: str | None, picture: Path | None, **options: Any) -> int:
     """Catch and judge cranks, and return the exit status of the last."""
     from crankfold.analysis import InputError
     from crankfold.viewer.session import GuessedColumnsError, Signals, ask_columns, can_ask
 
+    shared = share_of(options)
     job = job_of(options)
     question, settings = question_of(options), settings_of(pairs)
     rig = question.rig
@@ -69,12 +73,12 @@ def command(*, board: str | None, pairs: tuple[str, ...], once: bool, count: int
     way.check()
     with Signals(sound) as signals:
         try:
-            return Run(question, str(board), settings, way, signals, job).run()
+            return Run(question, str(board), settings, way, signals, job, shared).run()
         except GuessedColumnsError as error:
             if not can_ask():
                 raise
             settings["columns"] = ask_columns(error.columns)
-        return Run(question, str(board), settings, way, signals, job).run()
+        return Run(question, str(board), settings, way, signals, job, shared).run()
 
 
 @dataclass(frozen=True)
@@ -124,12 +128,13 @@ class Run:
     """One run of the command on one board."""
 
     def __init__(self, question: Question, board: str, settings: dict[str, str], way: Way, signals: Signals,
-                 job: Job) -> None:
+                 job: Job, shared: Shared | None = None) -> None:
         from crankfold.viewer.words import narrator
 
         self._narrate = narrator(aside=way.aside, rig=question.rig)
         self._question, self._board, self._settings = question, board, settings
         self._way, self._signals, self._job = way, signals, job
+        self._shared = shared
         self._judged: dict[int, tuple[str, str]] = {}
         self._answer: Answered | None = None
         self._error: BaseException | None = None
@@ -142,7 +147,7 @@ class Run:
 
         if self._way.out is not None:
             make_folder(self._way.out)
-        with Session(self._plan()) as session:
+        with Session(self._plan()) as session, page_of(self._shared, session, aside=self._way.aside) as self._page:
             self._until_streaming(session)
             while not self._over:
                 try:
@@ -193,6 +198,7 @@ class Run:
 
         for news in session.events():
             self._hear(news)
+            self._page(news)
             self._over = isinstance(news, Ended)
             if isinstance(news, kinds):
                 return

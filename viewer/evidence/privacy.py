@@ -7,8 +7,8 @@ of a fixed list. This is the second: the finished file is searched for what slip
 from __future__ import annotations
 
 import getpass
+import platform
 import re
-import socket
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -44,7 +44,7 @@ def own_names() -> tuple[str, ...]:
         user = getpass.getuser()
     except (OSError, KeyError, ImportError):
         user = ""
-    found = {user, socket.gethostname().partition(".")[0], Path.home().name}
+    found = {user, platform.node().partition(".")[0], Path.home().name}
     return tuple(sorted(n.lower() for n in found if len(n) >= LEAST_NAME and n.lower() not in ("root", "localhost")))
 
 

@@ -1,4 +1,4 @@
-from .catalogue import LANGUAGE, say, say_count
+from .catalogue import LANGUAGE, language, say, say_count, sentences_of
 from .cells import safe_cell
 from .columns import column_lines, column_text, columns_setting
 from .comparison import (
@@ -33,4 +33,12 @@ __all__ = [
     "show_table", "solver_ready", "speed_data", "speed_headline", "speed_lines", "steps", "study_data", "study_lines",
     "tame", "tell", "tree", "tree_test", "validation_data", "validation_headline", "validation_lines", "views_lines",
     "working",
+    "Answer", "LANGUAGE", "Line", "Speeds", "answer", "budget_lines", "change_cell", "change_cells", "changed_words",
+    "column_lines", "column_text", "columns_setting", "comparison_data", "comparison_headline", "complain",
+    "cylinder_cells", "cylinder_headings", "decimal_points", "differences_between", "event_text", "groups_of",
+    "headline", "json_text", "judging_text", "language", "low_ones", "low_ones_first", "narrator", "plain",
+    "plain_sentence", "prepare", "print_result", "print_safety", "result_data", "result_text", "safe_cell", "safety",
+    "say", "say_count", "say_for", "scatter_line", "sentences_of", "short_name", "show_table", "solver_ready",
+    "speed_data", "speed_headline", "speed_lines", "study_data", "study_lines", "tame", "tell", "validation_data",
+    "validation_headline", "validation_lines", "views_lines", "working",
 ]

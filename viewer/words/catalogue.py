@@ -28,6 +28,16 @@ def _flat(prefix: str, table: dict[str, Any]) -> list[tuple[str, str]]:
     return found
 
 
+def language() -> str:
+    """Return the language of what is said, as its code in ISO 639-1."""
+    return LANGUAGE
+
+
+def sentences_of(section: str) -> dict[str, str]:
+    """Return the sentences of a section by the last part of their keys, for a page that fills them in itself."""
+    return {key.removeprefix(f"{section}."): text for key, text in sentences().items() if key.startswith(f"{section}.")}
+
+
 def say(key: str, **facts: object) -> str:
     """Return the sentence of a key with its facts put in, numbers written as people read them.
 
