@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from crankfold.analysis import CrankfoldError
+
 if TYPE_CHECKING:
     from pathlib import Path
 
 
-class AcquireError(Exception):
+class AcquireError(CrankfoldError):
     """Anything that stops samples from becoming a capture.
 
     Parameters

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from crankfold.acquire.deadline import call_within
 from crankfold.acquire.errors import AcquireError, BoardNotFoundError, FileFormatError, SettingError
-from crankfold.analysis import InputError, quoted
+from crankfold.analysis import CrankfoldError, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -74,7 +74,7 @@ def open_file(path: Path | str, settings: Mapping[str, str], plugins: Plugins, *
     _check_settings(f"file reader {declaration.name!r}", settings, declaration.settings)
     try:
         return declaration.open(path, settings)
-    except (AcquireError, InputError):
+    except CrankfoldError:
         raise
     except MemoryError as error:
         raise FileFormatError(path, "the file needs more memory than there is", "cut it into shorter ones") from error
@@ -117,7 +117,7 @@ def _open_in_time(board: BoardDeclaration, address: str, settings: Mapping[str, 
     try:
         return call_within(partial(board.open, address, settings), deadline_s, name=f"opening {shown}",
                            too_late=lambda source: source.close())
-    except (AcquireError, InputError):
+    except CrankfoldError:
         raise
     except TimeoutError as error:
         raise BoardNotFoundError(f"board {shown} did not answer within {deadline_s:g} s",

@@ -2,7 +2,7 @@ from .answer.hints import coded_cylinder
 from .answer.verdict import Thresholds
 from .capture import BATTERY, CURRENT, CUT_SHORT, PRESSURE, SYNC, Capture, Channel, Gap, find_gaps
 from .engine import Engine, Fuel, SyncSpec, least_rate_hz
-from .errors import InputError, quoted, shortened
+from .errors import CrankfoldError, InputError, quoted, shortened
 from .many.agreement import Agreement, agreement
 from .many.budget import Budget, Component, budget, percent_budget
 from .many.comparison import Difference, compare
@@ -54,4 +54,14 @@ __all__ = [
     "percent_with_hole", "pooled_cranks", "pulse_times", "quoted", "reference", "result_row", "results_frame",
     "right_share", "same_recordings", "shortened", "study", "study_components", "to_pandas", "to_xarray", "two_views",
     "validate",
+    "Agreement", "BAR_IN", "BATTERY", "CRANKING", "CURRENT", "CUT_SHORT", "CYLINDER", "Capture", "Case", "Cell",
+    "Channel", "CrankfoldError", "Cranking", "CrankingDetector", "CrankingTrace", "Cylinder", "CylinderPrecision",
+    "CylinderSaid", "DetectorState", "Difference", "End", "Engine", "Estimate", "Fuel", "Gap", "Gauge", "HEALTH",
+    "HIGHEST_BAR", "HIGHEST_RPM", "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "Motion", "NoCranking",
+    "Notice", "Onset", "PRESSURE", "Pair", "Proportion", "Reference", "Result", "SYNC", "SpeedEstimate", "State",
+    "SyncFound", "SyncSpec", "Thresholds", "TwoViews", "Validation", "Verdicts", "Wheel", "__version__",
+    "agreement", "analyse", "carried_over", "coded_cylinder", "compare", "condition", "estimate_from_speed",
+    "find_gaps", "find_marks", "least_rate_hz", "motion_of", "motion_of_speed", "percent_with_hole",
+    "pooled_cranks", "quoted", "reference", "result_row", "right_share", "same_recordings", "shortened", "study",
+    "two_views", "validate",
 ]

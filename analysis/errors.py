@@ -1,9 +1,16 @@
-"""The error that means: what was given cannot be used, and this is what to do about it."""
+"""The root of all errors, and the one that means: what was given cannot be used, and this is what to do about it."""
 
 from __future__ import annotations
 
 
-class InputError(ValueError):
+class CrankfoldError(Exception):
+    """Everything that crankfold raises on purpose: one sentence that says what is wrong, where, and what to do.
+
+    Whoever calls crankfold catches this one; what else comes out is a fault of crankfold.
+    """
+
+
+class InputError(CrankfoldError, ValueError):
     """Something the user gave cannot be used.
 
     The message is one sentence that says what is wrong, where, and what to do; callers show it as it is.

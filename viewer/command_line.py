@@ -148,10 +148,9 @@ def _usage(error: click.ClickException) -> int:
 
 
 def _failed(error: Exception) -> int:
-    from crankfold.acquire import AcquireError
-    from crankfold.analysis import InputError
+    from crankfold.analysis import CrankfoldError
 
-    if isinstance(error, InputError | AcquireError):
+    if isinstance(error, CrankfoldError):
         complain(str(error))
         return BAD_INPUT
     if isinstance(error, OSError):

@@ -18,7 +18,7 @@ from crankfold.acquire.stream.caught import CaughtCrank
 from crankfold.acquire.stream.pipeline import Stream
 from crankfold.acquire.stream.plan import Event, Happening, RecordingPlan, Stage
 from crankfold.acquire.stream.whole_source import read_captured
-from crankfold.analysis import InputError
+from crankfold.analysis import CrankfoldError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -241,7 +241,7 @@ class Recorder:
         error: BaseException | None = None
         try:
             self._read_all()
-        except (AcquireError, InputError, MemoryError) as known:
+        except (CrankfoldError, MemoryError) as known:
             error = known
         except BaseException as unknown:  # a thread that dies quietly would leave the caller waiting for ever
             error = AcquireError(f"the driver of {self._source.info.title} failed ({_said(unknown)})",

@@ -26,7 +26,7 @@ from crankfold.acquire import (
     save_capture,
 )
 from crankfold.acquire.stream.journal import JournalWriter
-from crankfold.analysis import Capture, Channel, InputError
+from crankfold.analysis import Capture, Channel, CrankfoldError
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -132,7 +132,7 @@ def plugins() -> Plugins:
     return load_plugins(enabled=False)
 
 
-def one_sentence(error: AcquireError | InputError) -> None:
+def one_sentence(error: CrankfoldError) -> None:
     text = str(error)
     assert "\n" not in text
     assert len(text) < 600, text
@@ -148,7 +148,7 @@ def taken_in(path: Path, plugins: Plugins) -> None:
             assert capture.samples.ndim == 2 and capture.samples.shape[1] == len(capture.channels) >= 1
             assert not np.isinf(capture.samples).any()
             assert all(gap.start >= 0 and gap.start + gap.length <= len(capture.samples) for gap in capture.gaps)
-    except (AcquireError, InputError) as error:
+    except CrankfoldError as error:
         one_sentence(error)
         assert "the driver of" not in str(error), error  # the recorder's words for a plugin that broke its promise
     assert time.monotonic() - began_s < SECONDS_EACH

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crankfold.acquire import parse_toml
-from crankfold.analysis import InputError
+from crankfold.analysis import CrankfoldError, InputError
 from crankfold.viewer.session import question_of
 from crankfold.viewer.words import say
 
@@ -274,6 +274,5 @@ def _stamp(path: Path) -> tuple[int, int]:
 
 
 def _said_to_people(error: Exception) -> bool:
-    from crankfold.acquire import AcquireError
 
-    return isinstance(error, InputError | AcquireError)
+    return isinstance(error, CrankfoldError)

@@ -74,8 +74,7 @@ def judge_chunk(jobs: Sequence[Job]) -> list[Row]:
 
 def judge_job(job: Job) -> Row:
     """Return the row of a capture; one that cannot be read or judged has its ``problem`` there."""
-    from crankfold.acquire import AcquireError
-    from crankfold.analysis import InputError
+    from crankfold.analysis import CrankfoldError
     from crankfold.viewer.words import decimal_points
 
     row: Row = {"file": job.shown, "version": own_version()}
@@ -83,7 +82,7 @@ def judge_job(job: Job) -> Row:
         try:
             row["sha256"] = digest(job.path)
             row |= _judged(job)
-        except (InputError, AcquireError) as error:
+        except CrankfoldError as error:
             row["problem"] = str(error).replace(job.path, job.shown)
         except OSError as error:
             row["problem"] = say("batch.cannot_read", path=job.shown, reason=error.strerror or str(error))

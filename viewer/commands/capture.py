@@ -252,10 +252,9 @@ class Run:
             self._tell(say("event.still_waiting", waited_s=self._said_s - self._lost_s))
 
     def _unjudged(self, news: Unjudged) -> None:
-        from crankfold.acquire import AcquireError
-        from crankfold.analysis import InputError
+        from crankfold.analysis import CrankfoldError
 
-        expected = isinstance(news.error, AcquireError | InputError)
+        expected = isinstance(news.error, CrankfoldError)
         if news.error is not None and (not expected or not self._live or self._way.count == 1):
             raise news.error
         self._tell(news.text)

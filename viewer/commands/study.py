@@ -104,8 +104,7 @@ def _jobs(paths: Sequence[Path], planner: Planner) -> list[tuple[Job, bool]]:
 
 def _result(job: Job, plugins: Plugins, line: Line, *, found: bool) -> Result | str:
     """Return what a recording says; of one found in a folder that cannot be read, why."""
-    from crankfold.acquire import AcquireError
-    from crankfold.analysis import InputError
+    from crankfold.analysis import CrankfoldError, InputError
     from crankfold.viewer.session import judge, read_capture
 
     path = Path(job.shown)
@@ -115,7 +114,7 @@ def _result(job: Job, plugins: Plugins, line: Line, *, found: bool) -> Result | 
         with line.reading(path):
             capture, warnings = read_capture(path, dict(job.settings), plugins)
         return judge(capture, job.question, warnings).result
-    except (AcquireError, InputError) as error:
+    except CrankfoldError as error:
         if not found:
             raise
         return str(error)

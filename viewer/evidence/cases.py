@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from crankfold.analysis import Case, CylinderSaid, InputError, Reference, reference
+from crankfold.analysis import Case, CrankfoldError, CylinderSaid, InputError, Reference, reference
 from crankfold.viewer.evidence.bundle import BUNDLE_SUFFIX, CAPTURE, read_bundle
 from crankfold.viewer.evidence.gauge_file import GaugeSheet, bare_name, read_gauge
 from crankfold.viewer.evidence.seal import (
@@ -104,15 +104,13 @@ def cases_of(files: Sequence[Path], sheets: Mapping[str, GaugeSheet], *, again: 
     again
         Analyse the captures of bundles anew, also those that hold a result.
     """
-    from crankfold.acquire import AcquireError
-
     for path in files:
         try:
             if path.name.endswith(BUNDLE_SUFFIX):
                 yield _of_bundle(path, again=again, plugins=plugins)
             else:
                 yield _of_result(path, sheets)
-        except (InputError, AcquireError) as error:
+        except CrankfoldError as error:
             yield Left(str(path), str(error))
 
 

@@ -8,7 +8,7 @@ from queue import Queue
 from typing import TYPE_CHECKING
 
 from crankfold.acquire import AcquireError
-from crankfold.analysis import InputError
+from crankfold.analysis import CrankfoldError
 from crankfold.viewer.session.news import Answered, Ended, Kept, Rescued, Unjudged, Unkept
 from crankfold.viewer.session.particulars import NOTHING_GIVEN
 from crankfold.viewer.session.problem import clauses, said
@@ -79,7 +79,7 @@ class AnalysisQueue:
                 with contextlib.suppress(AcquireError):  # a disk that is full is told where the capture is kept
                     pending.journal.begin_analysis()
             judged = judge(pending.capture, self._question(pending), warnings_of(pending.capture))
-        except (AcquireError, InputError) as error:
+        except CrankfoldError as error:
             self._custody.done(pending)
             self._failed(pending, str(error), error)
         except Exception as error:  # a thread that dies quietly would leave everybody waiting for ever
@@ -114,7 +114,7 @@ class AnalysisQueue:
             paths = self._custody.keep(pending, judged, self._plan.title)
         except Exception as error:  # a thread that dies quietly would leave everybody waiting for ever
             self._custody.leave(pending)
-            known = isinstance(error, AcquireError | InputError | OSError)
+            known = isinstance(error, CrankfoldError | OSError)
             if pending.number:
                 self._tell(Unkept(pending.number, *(clauses(error) if known else (said(error), ""))))
             else:

@@ -53,14 +53,13 @@ def ask_rig(plugins: Plugins) -> Rig:
 
 def _ask(key: str, understood: Callable[[str], T]) -> T:
     """Return the answer as `understood` takes it, asked again until it does."""
-    from crankfold.acquire import AcquireError
-    from crankfold.analysis import InputError
+    from crankfold.analysis import CrankfoldError
 
     while True:
         text = str(click.prompt(say(key), default="", show_default=False, type=str)).strip()
         try:
             return understood(text)
-        except (InputError, AcquireError) as error:
+        except CrankfoldError as error:
             tell(str(error))
 
 

@@ -20,7 +20,6 @@ from enum import Enum
 from typing import TYPE_CHECKING, Self
 
 from crankfold.acquire import (
-    AcquireError,
     BoardDisconnectedError,
     BoardGarbledError,
     BoardStalledError,
@@ -32,7 +31,7 @@ from crankfold.acquire import (
     SettingError,
     ShutdownTimeoutError,
 )
-from crankfold.analysis import Capture, InputError
+from crankfold.analysis import Capture, CrankfoldError
 from crankfold.viewer.session.analysis_queue import AnalysisQueue
 from crankfold.viewer.session.columns import check_source
 from crankfold.viewer.session.custody import Custody, Pending
@@ -222,7 +221,7 @@ class Session:
         """Follow the source from opening to its end."""
         try:
             source = self.plan.open()
-        except (AcquireError, InputError) as error:
+        except CrankfoldError as error:
             self._tell(NoBoard(*clauses(error), error))
             final = isinstance(error, SettingError) and self.plan.patience is not Patience.ALWAYS
             return _Outcome.BROKEN if final else _Outcome.ABSENT
@@ -231,7 +230,7 @@ class Session:
             self._record(source)
         except ShutdownTimeoutError as error:
             self._broke(error, _Outcome.OVER)
-        except (AcquireError, InputError, MemoryError) as error:
+        except (CrankfoldError, MemoryError) as error:
             return self._broke(error, _outcome_of(error, source))
         finally:
             self._recorder = self.followed = None

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field, replace
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from crankfold.acquire import AcquireError, EngineCard, Rig, Shelf, check_name
-from crankfold.analysis import InputError, SyncSpec
+from crankfold.acquire import EngineCard, Rig, Shelf, check_name
+from crankfold.analysis import CrankfoldError, InputError, SyncSpec
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
@@ -142,14 +142,14 @@ def save(draft: Draft, shelf: Shelf) -> None:
 def _kept(shelf: Shelf, name: str) -> Rig | None:
     try:
         return shelf.rig(name) if name in shelf.rigs() else None
-    except (AcquireError, InputError):
+    except CrankfoldError:
         return None
 
 
 def _kept_engine(shelf: Shelf, name: str) -> EngineCard | None:
     try:
         return shelf.engine(name) if name in shelf.engines() else None
-    except (AcquireError, InputError):
+    except CrankfoldError:
         return None
 
 
@@ -182,7 +182,7 @@ def _saved_engines(shelf: Shelf) -> list[Choice]:
     for name in shelf.engines():
         try:
             card = shelf.engine(name)
-        except (AcquireError, InputError):  # a card that was spoilt by hand is no choice; `crankfold engine` says why
+        except CrankfoldError:  # a card that was spoilt by hand is no choice; `crankfold engine` says why
             continue
         found.append(Choice(say("window.set_up.engine_saved", name=name, order=card.firing_order), "engine", {
             "firing_order": card.firing_order, "intervals": card.intervals, "strokes": str(card.strokes),
@@ -195,7 +195,7 @@ def _saved_rigs(shelf: Shelf) -> list[Choice]:
     for name in shelf.rigs():
         try:
             rig = shelf.rig(name)
-        except (AcquireError, InputError):  # as with engine cards
+        except CrankfoldError:  # as with engine cards
             continue
         kind, _, mark = rig.sync.partition(":")
         cylinder, _, degrees = mark.partition("@")

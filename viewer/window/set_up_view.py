@@ -10,8 +10,8 @@ from PySide6.QtCore import Qt, QTimer, Signal
 from PySide6.QtGui import QKeyEvent, QPainter, QPaintEvent, QResizeEvent
 from PySide6.QtWidgets import QLabel, QLineEdit, QListWidget, QWidget
 
-from crankfold.acquire import AcquireError, Shelf
-from crankfold.analysis import InputError
+from crankfold.acquire import Shelf
+from crankfold.analysis import CrankfoldError
 from crankfold.viewer.picture import Box, look
 from crankfold.viewer.session import Spoken
 from crankfold.viewer.window.drawing_view import DrawingView
@@ -188,7 +188,7 @@ class SetUpView(QWidget):
     def _keep(self) -> None:
         try:
             save(self.draft, self.shelf)
-        except (AcquireError, InputError) as error:
+        except CrankfoldError as error:
             self._tell(str(error))
             return
         self.kept.emit(self.draft["rig_name"], self.draft["engine_name"])
