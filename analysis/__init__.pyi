@@ -1,6 +1,6 @@
 from .answer.hints import coded_cylinder
 from .answer.verdict import Thresholds
-from .capture import BATTERY, CURRENT, CUT_SHORT, PRESSURE, SYNC, Capture, Channel, Gap, find_gaps
+from .capture import BATTERY, BATTERY_VOLTAGE, CURRENT, CUT_SHORT, PRESSURE, SYNC, Capture, Channel, Gap, find_gaps
 from .engine import Engine, Fuel, SyncSpec, least_rate_hz
 from .errors import CrankfoldError, InputError, quoted, shortened
 from .many.agreement import Agreement, agreement
@@ -64,4 +64,14 @@ __all__ = [
     "find_gaps", "find_marks", "least_rate_hz", "motion_of", "motion_of_speed", "percent_with_hole",
     "pooled_cranks", "quoted", "reference", "result_row", "right_share", "same_recordings", "shortened", "study",
     "two_views", "validate",
+    "Agreement", "BAR_IN", "BATTERY", "BATTERY_VOLTAGE", "CRANKING", "CURRENT", "CUT_SHORT", "CYLINDER", "Capture",
+    "Case", "Cell", "Channel", "CrankfoldError", "Cranking", "CrankingDetector", "CrankingTrace", "Cylinder",
+    "CylinderPrecision", "CylinderSaid", "DetectorState", "Difference", "End", "Engine", "Estimate", "Fuel", "Gap",
+    "Gauge", "HEALTH", "HIGHEST_BAR", "HIGHEST_RPM", "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "Motion",
+    "NoCranking", "Notice", "Onset", "PRESSURE", "Pair", "Proportion", "Reference", "Result", "SYNC",
+    "SpeedEstimate", "State", "SyncFound", "SyncSpec", "Thresholds", "TwoViews", "Validation", "Verdicts", "Wheel",
+    "__version__", "agreement", "analyse", "carried_over", "coded_cylinder", "compare", "condition",
+    "estimate_from_speed", "find_gaps", "find_marks", "least_rate_hz", "motion_of", "motion_of_speed",
+    "percent_with_hole", "pooled_cranks", "quoted", "reference", "result_row", "right_share", "same_recordings",
+    "shortened", "study", "two_views", "validate",
 ]

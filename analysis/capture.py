@@ -20,6 +20,8 @@ SYNC = "sync"
 BATTERY = "battery"
 PRESSURE = "pressure"
 CUT_SHORT = "cut_short"  # name of the note of a capture that ended because its board was lost, with the reason
+BATTERY_VOLTAGE = "battery-voltage"
+"""Measured in place of the current: its dips mirror the humps."""
 
 
 @dataclass(frozen=True)
@@ -39,6 +41,8 @@ class Channel:
         Lowest and highest code the converter can give, or None when unknown. A value at either end is clipped.
     code_dtype
         Name of the numpy dtype the codes came in (``"int16"``), ``"float64"`` when there were none.
+    stands_in
+        What is measured in place of what the name says: `BATTERY_VOLTAGE`, or empty.
     """
 
     name: str
@@ -47,6 +51,7 @@ class Channel:
     offset: float = 0.0
     code_range: tuple[int, int] | None = None
     code_dtype: str = "float64"
+    stands_in: str = ""
 
     def __post_init__(self) -> None:
         if not (np.isfinite(self.scale) and self.scale != 0.0 and np.isfinite(self.offset)):

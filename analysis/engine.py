@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
+from numbers import Real
 from typing import Literal
 
 import numpy as np
@@ -60,7 +62,7 @@ class Engine:
     system_v: float = 12.0
 
     def __post_init__(self) -> None:
-        order = tuple(int(c) for c in self.firing_order)
+        order = _whole_numbers(self.firing_order)
         if not 1 <= len(order) <= MAX_CYLINDERS:
             raise InputError(f"a firing order of {len(order)} cylinders: give 1 to {MAX_CYLINDERS}, such as 1-3-4-2")
         if min(order) < 1:
@@ -68,6 +70,7 @@ class Engine:
         twice = sorted({c for c in order if order.count(c) > 1})
         if twice:
             raise InputError(f"firing order {_dashed(order)} names cylinder {twice[0]} twice; name each cylinder once")
+        _check_numbering(order)
         if self.strokes not in (2, 4):
             raise InputError(f"strokes {self.strokes}: an engine has 2 or 4")
         if self.fuel not in FUELS:
@@ -75,7 +78,7 @@ class Engine:
         if self.system_v not in SYSTEM_V:
             raise InputError(f"volts {self.system_v:g}: it is 12 or 24")
         n, cycle = len(order), self.cycle_deg
-        given = tuple(float(x) for x in self.intervals_deg)
+        given = _degrees(self.intervals_deg)
         if given:
             if n % len(given):
                 raise InputError(f"{len(given)} intervals do not repeat evenly over {n} cylinders; "
@@ -198,14 +201,40 @@ class SyncSpec:
         """
         if text is None or text.strip().lower() in ("", "none"):
             return None
+        spec = cls.read(text)
+        engine.position_of(spec.cylinder)
+        return spec
+
+    @classmethod
+    def read(cls, text: str) -> SyncSpec:
+        """Return the spec of one ``KIND:CYL``, whatever the engine.
+
+        Raises
+        ------
+        InputError
+            The text is not of that form.
+        """
         match = _SYNC.fullmatch(text.strip().lower())
         kind = next((k for k in SYNC_KINDS if match and k == match[1]), None)
-        if match is None or kind is None or ((match[3] is None) == (kind == "cam")):
+        if match is not None and kind == "cam" and match[3] is None:
+            raise InputError(f"sync {quoted(text)} lacks the crank degrees from that cylinder's compression TDC to the "
+                             f"rising edge; write them after @, like cam:{match[2]}@200")
+        if match is None or kind is None or (match[3] is not None and kind != "cam"):
             raise InputError(f"sync {quoted(text)} is not one of none, waste-spark:CYL, single-spark:CYL, cam:CYL@DEG, "
                              "pressure:CYL, plug-out:CYL, with @CHANNEL after it where it is not the channel sync")
-        cylinder = int(match[2])
-        engine.position_of(cylinder)
-        return cls(kind, cylinder, float(match[3] or 0.0), match[4] or SYNC)
+        return cls(kind, int(match[2]), float(match[3] or 0.0), match[4] or SYNC)
+
+    @classmethod
+    def read_all(cls, text: str) -> tuple[SyncSpec, ...]:
+        """Return the specs of a text with commas between, whatever the engine; empty for ``none``.
+
+        Raises
+        ------
+        InputError
+            As `read`.
+        """
+        parts = [part for part in text.split(",") if part.strip().lower() not in ("", "none")]
+        return tuple(cls.read(part) for part in parts)
 
     @classmethod
     def parse_all(cls, text: str | None, engine: Engine) -> tuple[SyncSpec, ...]:
@@ -226,6 +255,39 @@ class SyncSpec:
         edge = f"@{self.edge_deg:g}" if self.kind == "cam" else ""
         channel = f"@{self.channel}" if self.channel != SYNC else ""
         return f"{self.kind}:{self.cylinder}{edge}{channel}"
+
+
+def _whole_numbers(order: object) -> tuple[int, ...]:
+    """Return cylinder numbers as integers."""
+    if isinstance(order, str) or not isinstance(order, Iterable):
+        raise InputError(f"firing order {quoted(order)}: give numbers, such as (1, 3, 4, 2); Engine.parse takes a text")
+    given = tuple(order)
+    for number in given:
+        if isinstance(number, bool) or not isinstance(number, Real) or not float(number).is_integer():
+            raise InputError(f"firing order {quoted(given)}: {quoted(number)} is no cylinder; they are whole numbers")
+    return tuple(int(number) for number in given)
+
+
+def _check_numbering(order: tuple[int, ...]) -> None:
+    """Complain about cylinders whose numbers have holes: one is forgotten, or there are no dashes between them."""
+    count, highest = len(order), max(order)
+    if highest <= count:
+        return
+    if count == 1:
+        hint = f"; write it like {'-'.join(str(order[0]))}" if order[0] > MAX_CYLINDERS else ""
+        raise InputError(f"firing order {order[0]} is one cylinder with the number {order[0]}{hint or '; call it 1'}")
+    missing = min(set(range(1, highest)) - set(order))
+    raise InputError(f"firing order {_dashed(order)} has a cylinder {highest} and no cylinder {missing}; name all "
+                     "cylinders, numbered from 1 on")
+
+
+def _degrees(intervals: object) -> tuple[float, ...]:
+    if isinstance(intervals, str) or not isinstance(intervals, Iterable):
+        raise InputError(f"intervals {quoted(intervals)}: give degrees, such as (180, 180); Engine.parse takes a text")
+    given = tuple(intervals)
+    if not all(isinstance(x, Real) and np.isfinite(float(x)) for x in given):
+        raise InputError(f"intervals {quoted(given)}: they are numbers, in degrees")
+    return tuple(float(x) for x in given)
 
 
 def _dashed(numbers: tuple[float, ...]) -> str:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from crankfold.acquire.atomic import write_whole
 from crankfold.acquire.errors import FileFormatError
 from crankfold.acquire.rig.toml import KINDS, checked, kind_of, parse_toml
-from crankfold.analysis import Engine, InputError, quoted
+from crankfold.analysis import Engine, InputError, SyncSpec, quoted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -69,6 +69,7 @@ class Rig:
             raise InputError("board names no plugin; write it like serial-lines:SERIALNUMBER")
         if self.probe:
             Probe.parse(self.probe)
+        SyncSpec.read_all(self.sync)
         _in_range("pre_trigger_s", self.pre_trigger_s, 0.1, 60.0)
         _in_range("max_crank_s", self.max_crank_s, 1.0, 120.0)
         used = [name for name in self.channels if name != "unused"]

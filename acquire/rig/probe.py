@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from crankfold.acquire.rig.cable import cable_resistance_ohm
-from crankfold.analysis import CURRENT, SYNC, InputError, quoted
+from crankfold.analysis import BATTERY_VOLTAGE, CURRENT, SYNC, InputError, quoted
 
 if TYPE_CHECKING:
     from crankfold.analysis import Capture, Channel
@@ -92,8 +92,8 @@ class Probe:
     def apply(self, capture: Capture) -> Capture:
         """Return the capture with its current in amperes, or in volts where the probe has no scale in amperes.
 
-        The unit of the column counts: amperes stay as they are, millivolts become volts first, a column without a
-        unit is taken for volts, or for counts where the probe says so.
+        The unit of the column counts: millivolts become volts first, a column without a unit is taken for volts, or
+        for counts where the probe says so. A column that is in amperes already has no use for a probe.
 
         Raises
         ------
@@ -101,8 +101,11 @@ class Probe:
             The column's unit does not go with the probe.
         """
         capture = in_base_units(capture)
-        factor, unit, offset = self._conversion(capture.channels[_current_index(capture)].unit)
-        return replace(capture.rescaled(CURRENT, factor, unit, offset), notes={**capture.notes, "probe": self.text})
+        index = _current_index(capture)
+        factor, unit, offset = self._conversion(capture.channels[index].unit)
+        scaled = capture.rescaled(CURRENT, factor, unit, offset)
+        channels = (*scaled.channels[:index], self._seen(scaled.channels[index]), *scaled.channels[index + 1 :])
+        return replace(scaled, channels=channels, notes={**capture.notes, "probe": self.text})
 
     def channel(self, channel: Channel) -> Channel:
         """Return the current's channel as `apply` would make it, for whoever sees the codes before a capture is made.
@@ -112,14 +115,19 @@ class Probe:
         InputError
             As `apply`.
         """
-        factor, unit = _base(channel)
-        channel = channel.rescaled(factor, unit)
-        return channel.rescaled(*self._conversion(channel.unit))
+        channel = base_channel(channel)
+        return self._seen(channel.rescaled(*self._conversion(channel.unit)))
+
+    def _seen(self, channel: Channel) -> Channel:
+        """Return the channel marked as what is really measured in the current's place."""
+        return replace(channel, stands_in=BATTERY_VOLTAGE) if self.battery else channel
 
     def _conversion(self, unit: str) -> tuple[float, str, float]:
         """Return factor, new unit and offset for a column in `unit`."""
         if unit == "A":
-            return 1.0, unit, 0.0
+            raise InputError(f"the current column is in A already, and the probe {quoted(self.text)} would make "
+                             + ("a battery's voltage" if self.battery else "amperes")
+                             + " of volts; leave the probe out, or correct the column's unit")
         wants_counts = self.in_counts or self.volts_per_count is not None
         if unit not in (("counts", "") if wants_counts else ("V", "")):
             raise InputError(f"the current column is in {unit}, the probe {quoted(self.text)} expects "
@@ -130,6 +138,11 @@ class Probe:
         if self.per_ampere is None:
             return volts, "V", 0.0
         return volts / self.per_ampere, "A", -self.zero / self.per_ampere
+
+
+def base_channel(channel: Channel) -> Channel:
+    """Return a channel in volts or amperes, if it has such a unit."""
+    return channel.rescaled(*_base(channel))
 
 
 def in_base_units(capture: Capture) -> Capture:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.capture import CURRENT
+from crankfold.analysis.capture import BATTERY_VOLTAGE, CURRENT
 from crankfold.analysis.result import Health
 
 if TYPE_CHECKING:
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from crankfold.analysis.model import Estimate
     from crankfold.analysis.signal import Span
 
-PROBE_NOTE, BATTERY = "probe", "battery"
 GRID_HZ = 1000.0  # the polarisation is far slower
 REST_S = 0.1  # before the crank, as for the current's zero
 SHARE_OVER_END = 0.25  # of the tallest dip over the last one: humps rise above it, what is left after the release not
@@ -38,8 +37,8 @@ WIDER = 1.5  # times the interval: the battery's resistance is not quite constan
 
 
 def is_battery_voltage(capture: Capture) -> bool:
-    """Return whether the first channel is a battery's voltage, as the probe that made the capture says."""
-    return capture.notes.get(PROBE_NOTE) == BATTERY
+    """Return whether it is a battery's voltage that was measured in place of the current."""
+    return capture.channels[capture.index_of(CURRENT) or 0].stands_in == BATTERY_VOLTAGE
 
 
 def as_current(capture: Capture) -> Capture:

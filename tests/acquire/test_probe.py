@@ -55,12 +55,6 @@ def test_the_unit_of_the_column_is_used(unit, value) -> None:
     assert amperes("10mV/A", [value], unit) == ("A", pytest.approx([200.0]))
 
 
-@pytest.mark.parametrize(("unit", "value"), [("A", 200.0), ("mA", 200_000.0), ("kA", 0.2)])
-@pytest.mark.parametrize("text", ["10mV/A", "battery", "counts:5V/10bit", "100uOhm"])
-def test_a_column_in_amperes_stays(unit, value, text) -> None:
-    assert amperes(text, [value], unit) == ("A", pytest.approx([200.0]))
-
-
 @pytest.mark.parametrize("unit", ["counts", ""])
 def test_counts(unit) -> None:
     assert amperes("counts:5V/10bit", [512.0], unit) == ("V", pytest.approx([2.5]))
@@ -243,3 +237,13 @@ def test_what_to_give_instead_is_said(text, unit, said) -> None:
     with pytest.raises(InputError) as error:
         amperes(text, [1.0], unit)
     assert str(error.value) == said
+
+
+@pytest.mark.parametrize("text", ["10mV/A", "battery", "100uOhm", "counts:5V/10bit,10mV/A"])
+@pytest.mark.parametrize("unit", ["A", "mA", "kA"])
+def test_a_probe_on_a_column_in_amperes_is_a_contradiction(text, unit) -> None:
+    capture = Capture.from_arrays([1.0, 2.0], rate_hz=1000.0, unit=unit)
+    with pytest.raises(InputError, match="in A already"):
+        Probe.parse(text).apply(capture)
+    with pytest.raises(InputError, match="in A already"):
+        Probe.parse(text).channel(capture.channels[0])

@@ -174,3 +174,10 @@ def test_the_ends_of_what_can_be(key, lowest, highest) -> None:
 def test_a_rig_that_does_not_say_records_as_one_does_without_a_rig() -> None:
     rig, plan = Rig("virtual"), RecordingPlan()
     assert (rig.pre_trigger_s, rig.max_crank_s) == (plan.pre_trigger_s, plan.max_crank_s)
+
+
+@pytest.mark.parametrize("sync", ["waste", "cam:1", "waste-spark", "none:1", "waste-spark:1, cam:1"])
+def test_a_rig_takes_no_sync_that_cannot_be(sync) -> None:
+    with pytest.raises(InputError, match="sync"):
+        Rig("virtual", sync=sync)
+    assert Rig("virtual", sync="waste-spark:1, cam:1@90@cam").sync

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from crankfold.analysis import Capture, Engine, analyse
+from crankfold.analysis import BATTERY_VOLTAGE, CURRENT, Capture, Channel, Engine, analyse
 from crankfold.analysis.answer import as_current, health_of_voltage, is_battery_voltage, widened
 from crankfold.analysis.answer.battery_voltage import polarisation, release, rest_voltage
 from crankfold.analysis.signal import Span
@@ -32,7 +32,7 @@ def battery(amps, k, tau_s):
 
 
 def captured(volts):
-    return replace(Capture.from_arrays(volts, rate_hz=RATE_HZ, unit="V"), notes={"probe": "battery"})
+    return Capture(volts[:, None], RATE_HZ, (Channel(CURRENT, "V", stands_in=BATTERY_VOLTAGE),))
 
 
 @pytest.mark.parametrize(("k", "tau_s", "after_s", "within"), [
@@ -83,8 +83,7 @@ def test_a_battery_s_voltage_is_judged_like_a_current_with_less_certainty(cranki
     for at, amps in enumerate(capture.samples[:, 0]):
         volts[at] = REST_V - OHMIC * amps - slow
         slow += (0.3 * OHMIC * amps - slow) / 1.0 / capture.rate_hz
-    by_volts = analyse(replace(Capture.from_arrays(volts, rate_hz=capture.rate_hz, unit="V"),
-                               notes={"probe": "battery"}), engine)
+    by_volts = analyse(replace(captured(volts), rate_hz=capture.rate_hz), engine)
     by_amps = analyse(capture, engine)
     assert by_volts.verdict == by_amps.verdict == "uneven"
     assert len(by_volts.low_positions) == len(by_amps.low_positions) == 1

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -98,8 +100,8 @@ def test_no_sync(text: str | None) -> None:
 
 
 @pytest.mark.parametrize(("text", "says"), [
-    ("waste-spark", "is not one of"), ("waste-spark:1@20", "is not one of"), ("cam:1", "is not one of"),
-    ("crank:1", "is not one of"), ("cam:1@x", "is not one of"), ("single-spark:7", "no cylinder 7"),
+    ("waste-spark", "is not one of"), ("waste-spark:1@20", "is not one of"), ("cam:1", "lacks the crank degrees"),
+    ("crank:1", "is not one of"), ("cam:1@x", "lacks the crank degrees"), ("single-spark:7", "no cylinder 7"),
 ])
 def test_a_sync_that_cannot_be_is_refused_in_words(text: str, says: str) -> None:
     with pytest.raises(InputError, match=says):
@@ -139,3 +141,35 @@ def test_sixteen_cylinders_are_the_most() -> None:
 @pytest.mark.parametrize("volts", [6.0, 12.0, 24.0])
 def test_the_electrics_of_old_and_large_engines_are_known(volts) -> None:
     assert Engine((1, 2), system_v=volts).system_v == volts
+
+
+@pytest.mark.parametrize(("order", "said"), [
+    ("1342", "1342 is one cylinder with the number 1342; write it like 1-3-4-2"), ("2", "call it 1"),
+    ("1-3-4-5", "has a cylinder 5 and no cylinder 2"), ("1-2-3-99", "has a cylinder 99 and no cylinder 4")])
+def test_an_order_with_holes_is_a_mistake(order: str, said: str) -> None:
+    with pytest.raises(InputError, match=re.escape(said)):
+        Engine.parse(order)
+
+
+@pytest.mark.parametrize("order", [(1, 3, 4, 2.5), "1342", ("1", "2"), 4, None, (True, 2), (1, None), (1, 2j)])
+def test_what_is_no_order_is_one_sentence(order: object) -> None:
+    with pytest.raises(InputError, match="firing order"):
+        Engine(order)  # type: ignore[arg-type]
+
+
+def test_whole_numbers_of_any_kind_are_taken() -> None:
+    import numpy as np
+
+    assert Engine(np.array([1, 3, 4, 2])).firing_order == (1, 3, 4, 2)  # type: ignore[arg-type]
+    assert Engine((1.0, 2.0)).firing_order == (1, 2)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("intervals", ["180", 5, (None,), ("a",), (float("nan"),)])
+def test_what_are_no_intervals_is_one_sentence(intervals: object) -> None:
+    with pytest.raises(InputError, match="intervals"):
+        Engine((1, 2), intervals)  # type: ignore[arg-type]
+
+
+def test_a_cam_without_its_degrees_is_asked_for_them() -> None:
+    with pytest.raises(InputError, match="lacks the crank degrees"):
+        SyncSpec.parse("cam:1", Engine((1, 3, 4, 2)))

@@ -128,7 +128,7 @@ class Run:
     """One run of the command on one board."""
 
     def __init__(self, question: Question, board: str, settings: dict[str, str], way: Way, signals: Signals,
-                 job: Job, shared: Shared | None = None) -> None:
+                 job: Job | None = None, shared: Shared | None = None) -> None:
         from crankfold.viewer.words import narrator
 
         self._narrate = narrator(aside=way.aside, rig=question.rig)

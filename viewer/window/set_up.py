@@ -75,7 +75,7 @@ class Draft:
         kind = self["sync"]
         if kind == "none":
             return kind
-        return f"{kind}:{self['cylinder']}" + (f"@{self['degrees'] or '0'}" if kind == "cam" else "")
+        return f"{kind}:{self['cylinder']}" + (f"@{self['degrees']}" if kind == "cam" and self["degrees"] else "")
 
     def engine_card(self) -> EngineCard:
         """Return the engine card.
