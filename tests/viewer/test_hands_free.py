@@ -91,18 +91,18 @@ def on_a_terminal(crankfold) -> Iterator:
 
 
 def test_three_cranks_one_of_them_too_short(on_a_terminal, crankfold) -> None:
-    run = on_a_terminal("capture", "--from", "virtual:cranks=3,crank=2.4+0.8+2.4,quiet=0.8,rest=2.6,after=1,dead=3,"
+    run = on_a_terminal("capture", "--from", "virtual:cranks=3,crank=2.4+0.8+2.4,quiet=0.4,rest=4,after=1,dead=3,"
                         "sync=waste-spark", "--firing-order", ORDER, "--sync", "waste-spark:1", "--large", "--out",
                         "kept", "--json", "latest.json")
     assert run.ended() == 0, run.said
     said = run.said.replace("\r\n", "\n")
     heard = said.count(BELL)
     said = said.replace(BELL, "")
-    places = [said.index(words) for words in (
-        "10 seconds at most", "Don't touch the key until you see", "You cranked before it was ready",
-        "Cylinder 3 has no compression.", "Armed. Crank.", "Cranking.", "Why no verdict",
-        "No verdict: not cranked long enough.", "3 cranks were analysed:")]
-    assert places == sorted(places), said
+    for order in (("10 seconds at most", "Don't touch the key until you see", "You cranked before it was ready"),
+                  ("Cylinder 3 has no compression.", "Why no verdict", "No verdict: not cranked long enough.",
+                   "3 cranks were analysed:"), ("Armed. Crank.", "Cranking.")):  # the analysis has a pace of its own
+        places = [said.index(words) for words in order]
+        assert places == sorted(places), said
     assert said.count("█") > 100
     assert re.findall(r"^[123]\. .*$", said, re.MULTILINE) == [
         "1. Cylinder 3 has no compression.", "2. No verdict: not cranked long enough.",
