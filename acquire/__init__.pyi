@@ -46,10 +46,9 @@ from .rig.check import Finding, check_rig, observe
 from .rig.probe import Probe, in_base_units
 from .rig.smallest_leak import smallest_leak_percent
 from .rig.toml import parse_toml
-from .rig.wiring import wired
+from .rig.wiring import current_of, wired
 from .socket_source import SocketSource
 from .sound_source import SoundSource
-from .rig.wiring import current_of, wired
 from .stream.caught import CaughtCrank
 from .stream.journal import JournalWriter
 from .stream.journal_reading import Recovered, State, recover
@@ -65,22 +64,11 @@ __all__ = [
     "Capabilities", "CaughtCrank", "Channel", "ColumnSeen", "EndOfStream", "EngineCard", "Event", "FileFormatError",
     "Finding", "Happening", "Hdf5File", "Job", "JournalWriter", "KindFound", "LEFT_OUT", "Left", "Level",
     "OTHER_WORDS", "PRESSURE", "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder", "RecordingPlan",
-    "Recovered", "Rig", "RingBuffer", "RingOverrunError", "SYNC", "SYNC_WORDS", "Samples", "Setting", "SettingError",
-    "Shelf", "ShutdownTimeoutError", "SocketSource", "SoundSource", "Source", "SourceInfo", "State", "StoredCapture",
-    "StoredFacts", "TIME", "TIME_WORDS", "TakenUp", "calibrated", "capture_image", "changed", "check_name",
-    "check_rig", "discover_boards", "flush_folder", "free_name", "hookimpl", "in_base_units", "known_currents",
-    "lasting_address", "left_behind", "level_of", "load_plugins", "make_ready", "observe", "open_board", "open_file",
-    "parse_toml", "read_facts", "read_stored", "record", "recover", "role_of", "save_capture", "save_card",
-    "smallest_leak_percent", "stem_of", "take_up", "wired", "words_of", "write_named",
-    "BoardStalledError", "CONTRACT", "COUNTER", "COUNTER_WORDS", "CURRENT", "CURRENT_WORDS", "CaughtCrank",
-    "Channel", "ColumnSeen", "EndOfStream", "EngineCard", "Event", "FileFormatError", "Finding", "Happening",
-    "Hdf5File", "Job", "JournalWriter", "KindFound", "LEFT_OUT", "Left", "Level", "OTHER_WORDS", "PRESSURE",
-    "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder", "RecordingPlan", "Recovered", "Rig",
-    "RingBuffer", "RingOverrunError", "SYNC", "SYNC_WORDS", "Samples", "Setting", "SettingError", "Shelf",
-    "ShutdownTimeoutError", "Source", "SourceInfo", "State", "StoredCapture", "StoredFacts", "TIME", "TIME_WORDS",
-    "TakenUp", "calibrated", "capture_image", "changed", "check_name", "check_rig", "current_of", "discover_boards",
-    "flush_folder", "free_name", "hookimpl", "in_base_units", "known_currents", "lasting_address", "left_behind",
-    "level_of", "load_plugins", "make_ready", "observe", "open_board", "open_file", "parse_toml", "read_facts",
-    "read_stored", "record", "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent", "stem_of",
-    "take_up", "wired", "words_of", "write_named",
+    "Recovered", "Rig", "RingBuffer", "RingOverrunError", "SYNC", "SYNC_WORDS", "Samples", "Setting",
+    "SettingError", "Shelf", "ShutdownTimeoutError", "SocketSource", "SoundSource", "Source", "SourceInfo", "State",
+    "StoredCapture", "StoredFacts", "TIME", "TIME_WORDS", "TakenUp", "calibrated", "capture_image", "changed",
+    "check_name", "check_rig", "current_of", "discover_boards", "flush_folder", "free_name", "hookimpl",
+    "in_base_units", "known_currents", "lasting_address", "left_behind", "level_of", "load_plugins", "make_ready",
+    "observe", "open_board", "open_file", "parse_toml", "read_facts", "read_stored", "record", "recover", "role_of",
+    "save_capture", "save_card", "smallest_leak_percent", "stem_of", "take_up", "wired", "words_of", "write_named",
 ]
