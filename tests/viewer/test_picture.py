@@ -13,6 +13,7 @@ import pytest
 
 from crankfold.analysis import Capture, Cylinder, Engine, Notice, Result, Thresholds
 from crankfold.analysis.answer import judge
+from crankfold.analysis.signal import RunUp
 from crankfold.viewer.picture import (
     HEIGHT,
     HUB_SHARE,
@@ -283,3 +284,16 @@ def test_a_lit_cylinder_stands_out_in_all_three_views(uneven_result, dead_three)
     for view in views:
         drawn = [write_svg(Scene(900.0, 400.0, paper.paper, items=view(lit))) for lit in (None, 1, 3)]
         assert len(set(drawn)) == 3
+
+
+def test_the_run_up_is_drawn_as_what_it_is(uneven_result, dead_three):
+    """Not judged, but no fault of the recording: it has a name of its own."""
+    trace = uneven_result.trace
+    ends_s = trace.crank.start_s + 0.9
+    slow = replace(trace, run_up=RunUp(ends_s, settled=True, level=1.4), steady_from_s=ends_s)
+    kinds = {s.kind: s for s in strip_of(replace(uneven_result, trace=slow), dead_three).stretches}
+    assert kinds["run-up"].start_s == pytest.approx(kinds["in-rush"].end_s)
+    assert kinds["run-up"].end_s == pytest.approx(ends_s)
+    assert "unused" not in kinds
+    unsettled = replace(slow, run_up=RunUp(ends_s, settled=False, level=1.0))
+    assert "run-up" not in {s.kind for s in strip_of(replace(uneven_result, trace=unsettled), dead_three).stretches}

@@ -16,9 +16,10 @@ if TYPE_CHECKING:
 
     from crankfold.analysis import Capture, CrankingTrace, Estimate, Result
 
-Kind = Literal["in-rush", "gap", "bridged", "other", "fired", "unused"]
+Kind = Literal["in-rush", "run-up", "gap", "bridged", "other", "fired", "unused"]
 MARGIN_S = 0.35  # shown before the onset and after the end of cranking
 RELEASE_S = 0.15  # the last moment, when the key is let go, is not worth a word
+SEEN_S = 0.004  # a shorter gap is narrower than the line that is drawn
 HEADROOM = 1.06  # of the tallest current shown
 
 
@@ -148,7 +149,7 @@ def _span(*parts: NDArray[np.float64]) -> tuple[float, float]:
 
 def _stretches(trace: CrankingTrace, window: tuple[float, float]) -> tuple[Stretch, ...]:
     found = _before_steady(trace)
-    found += [Stretch(span.start_s, span.end_s, "bridged") for span in trace.bridged]
+    found += [Stretch(span.start_s, span.end_s, "bridged") for span in trace.bridged if span.length_s > SEEN_S]
     found += [Stretch(span.start_s, span.end_s, "other") for span in trace.others]
     found += _gaps(trace, window)
     if trace.fired_at_s is not None:
@@ -160,10 +161,12 @@ def _stretches(trace: CrankingTrace, window: tuple[float, float]) -> tuple[Stret
 
 
 def _before_steady(trace: CrankingTrace) -> list[Stretch]:
-    """Return the in-rush, and what else lies before the judged stretch where a gap cut something off."""
+    """Return the in-rush, and what else lies before the judged stretch: the run-up, or what a gap cut off."""
     start = trace.crank.start_s
     inrush_to = min(start + INRUSH_S, trace.steady_from_s) if trace.has_onset else start
-    return [Stretch(start, inrush_to, "in-rush"), Stretch(inrush_to, trace.steady_from_s, "unused")]
+    settled = trace.run_up is not None and trace.run_up.settled and not trace.cut_by_gap
+    return [Stretch(start, inrush_to, "in-rush"),
+            Stretch(inrush_to, trace.steady_from_s, "run-up" if settled else "unused")]
 
 
 def _gaps(trace: CrankingTrace, window: tuple[float, float]) -> list[Stretch]:

@@ -23,8 +23,8 @@ HOLE_RADIUS = 3.6
 EDGE = 18.0  # height of the edges with the holes
 NUMBER_SIZE, LOW_SIZE, LEAST_BOLD = look.SCALE_TYPE, 20.0, 12.0
 NUMBER_GAP = 4.0  # between hump numbers; a cylinder whose numbers have less room has none
-NAMES = {"in-rush": "label.inrush", "gap": "label.gap", "bridged": "label.bridged", "other": "label.other",
-         "fired": "label.fired", "unused": "label.unused"}
+NAMES = {"in-rush": "label.inrush", "run-up": "label.run_up", "gap": "label.gap", "bridged": "label.bridged",
+         "other": "label.other", "fired": "label.fired", "unused": "label.unused"}
 
 
 @dataclass(frozen=True)
