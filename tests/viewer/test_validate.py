@@ -6,6 +6,7 @@ import io
 import json
 import subprocess
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -181,6 +182,18 @@ def test_a_bundle_holds_what_is_listed_and_nothing_personal(tmp_path: Path, dead
     assert (back.gauge.by, back.gauge.blind, back.licence) == ("A", True, "CC0-1.0")
     assert holds(back.seal, back.result)
     assert back.options["sync"] == "waste-spark:1"
+
+
+def test_a_channel_that_is_named_after_somebody_is_renamed_with_its_sync(tmp_path: Path, dead_three: Capture) -> None:
+    own = replace(dead_three, channels=(dead_three.channels[0], replace(dead_three.channels[1], name="ingrids clip")))
+    content = make_bundle(own, question_of({**OPTIONS, "sync": "waste-spark:1@ingrids clip"}), GaugeSheet(GOOD),
+                          licence="CC0-1.0")
+    path = tmp_path / f"a{BUNDLE_SUFFIX}"
+    path.write_bytes(content)
+    back = read_bundle(path)
+    assert back.options["sync"] == "waste-spark:1@channel2"
+    assert b"ingrid" not in back.capture_image
+    assert b"channel2" in back.capture_image
 
 
 @pytest.mark.parametrize("note", ["call 030 123 4567", "ask shop@harbour.example", "number WVWZZZ1JZXW000001",

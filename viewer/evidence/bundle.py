@@ -123,9 +123,14 @@ def make_bundle(capture: Capture, question: Question, gauge: GaugeSheet, *, lice
 
 def stripped(capture: Capture) -> Capture:
     """Return the capture without origin, date, notes, and names of channels that are not common ones."""
-    channels = [replace(c, name=c.name if c.name in CHANNELS else f"channel{k + 1}")
-                for k, c in enumerate(capture.channels)]
+    names = _plain_names(capture)
+    channels = [replace(c, name=names[c.name]) for c in capture.channels]
     return replace(capture, origin="", started_utc=None, notes={}, about={}, channels=tuple(channels))
+
+
+def _plain_names(capture: Capture) -> dict[str, str]:
+    """Return what each channel is called in a bundle: its own name if it is a common one, else its place."""
+    return {c.name: c.name if c.name in CHANNELS else f"channel{k + 1}" for k, c in enumerate(capture.channels)}
 
 
 def stripped_result(result: Mapping[str, Any]) -> dict[str, Any]:
@@ -149,8 +154,10 @@ def _engine(question: Question) -> dict[str, Any]:
 
 def _rig(question: Question, capture: Capture) -> dict[str, Any]:
     rig, probe = question.rig, question.probe
+    names = _plain_names(capture)
+    sync = ", ".join(str(replace(spec, channel=names.get(spec.channel, spec.channel))) for spec in question.syncs)
     text = str(probe) if probe is not None else rig.probe if rig is not None else ""
-    return {"probe": text, "sync": question.sync_text, "sample_rate_hz": float(capture.rate_hz)}
+    return {"probe": text, "sync": sync or "none", "sample_rate_hz": float(capture.rate_hz)}
 
 
 def _gauge_table(gauge: GaugeSheet) -> dict[str, Any]:
