@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
@@ -164,7 +165,7 @@ def _found(name: str, result: Mapping[str, Any], sheet: GaugeSheet, seal: Mappin
         order = tuple(int(c) for c in result["engine"]["firing_order"])
         cylinders = tuple(_judged(c) for c in result["cylinders"])
         verdict, rpm = str(result["verdict"]), (result.get("cranking") or {}).get("rpm")
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError, OverflowError, AttributeError) as error:
         raise InputError(say("validate.no_json", path=name, format=RESULT_FORMAT)) from error
     return Found(Case(name, verdict, cylinders, order, _reference(name, order, sheet), sheet.blind,
                       seal is not None or bool(sheet.seal)), sheet.rpm, None if rpm is None else float(rpm))
@@ -172,9 +173,11 @@ def _found(name: str, result: Mapping[str, Any], sheet: GaugeSheet, seal: Mappin
 
 def _judged(cylinder: Mapping[str, Any]) -> CylinderSaid:
     low, high = cylinder["interval_percent"]
-    number = cylinder["cylinder"]
-    return CylinderSaid(None if number is None else int(number), float(cylinder["relative_percent"]),
-                  (float(low), float(high)), str(cylinder["state"]))
+    number, percent = cylinder["cylinder"], float(cylinder["relative_percent"])
+    if not all(math.isfinite(float(x)) for x in (low, high, percent)):
+        raise ValueError("not finite")
+    return CylinderSaid(None if number is None else int(number), percent, (float(low), float(high)),
+                        str(cylinder["state"]))
 
 
 def _reference(name: str, order: Sequence[int], sheet: GaugeSheet) -> Reference:
