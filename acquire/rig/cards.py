@@ -50,6 +50,8 @@ class Rig:
         Kept before the onset; longest cranking.
     notes
         Free text: what is wired where.
+    units
+        In which pressures are shown: ``bar``, ``psi``, ``kPa``, or empty for bar.
     """
 
     board: str
@@ -61,6 +63,7 @@ class Rig:
     pre_trigger_s: float = 1.5
     max_crank_s: float = 30.0
     notes: str = ""
+    units: str = ""
 
     def __post_init__(self) -> None:
         from crankfold.acquire.rig.probe import Probe
@@ -70,6 +73,7 @@ class Rig:
         if self.probe:
             Probe.parse(self.probe)
         SyncSpec.read_all(self.sync)
+        _one_of("units", self.units, ("", "bar", "psi", "kPa"))
         _in_range("pre_trigger_s", self.pre_trigger_s, 0.1, 60.0)
         _in_range("max_crank_s", self.max_crank_s, 1.0, 120.0)
         used = [name for name in self.channels if name != "unused"]

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from crankfold.analysis.sync.pulses import Marks
 
 BAR_IN = {"bar": 1.0, "psi": 0.0689475729, "kpa": 0.01, "mpa": 10.0}  # exact to the digits shown; psi by definition
+UNIT_NAMES = {"bar": "bar", "psi": "psi", "kpa": "kPa", "mpa": "MPa"}
 GAUGE_ERROR = 0.03  # of the reading, 95 %: a workshop gauge and its hose; common practice, no source
 HIGHEST_BAR = 80.0  # diesels crank to 35; a larger number is a wrong unit
 MIN_PEAKS = 2  # pressure peaks that a channel must show to be believed
@@ -27,11 +28,12 @@ SENSOR_ERROR = 0.02  # of the reading, 95 %: a pressure sensor's own
 
 @dataclass(frozen=True)
 class Gauge:
-    """A known peak gauge pressure of one cylinder, and how far it may be off (95 %)."""
+    """A known peak gauge pressure of one cylinder, how far it may be off (95 %), and the unit it was read in."""
 
     cylinder: int
     bar: float
     error_bar: float = math.nan
+    unit: str = "bar"
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.bar) and 0.0 < self.bar <= HIGHEST_BAR):
@@ -39,6 +41,11 @@ class Gauge:
                              f"and up to {HIGHEST_BAR:g} bar")
         if not math.isfinite(self.error_bar):
             object.__setattr__(self, "error_bar", GAUGE_ERROR * self.bar)
+
+    @property
+    def text(self) -> str:
+        """What `parse` makes this reading of, in the unit it was read in."""
+        return f"{self.cylinder}={self.bar / BAR_IN[self.unit.lower()]:.6g}{self.unit}"
 
     @classmethod
     def parse(cls, text: str, engine: Engine) -> Gauge:
@@ -59,7 +66,7 @@ class Gauge:
                              "write it like 1=12.1bar, 1=175psi or 1=1210kPa")
         cylinder = int(match[1])
         engine.position_of(cylinder)
-        return cls(cylinder, float(match[2].replace(",", ".")) * BAR_IN[match[3]])
+        return cls(cylinder, float(match[2].replace(",", ".")) * BAR_IN[match[3]], unit=UNIT_NAMES[match[3]])
 
 
 def gauge_from_marks(marks: Marks, cylinder: int) -> Gauge | None:

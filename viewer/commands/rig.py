@@ -25,6 +25,7 @@ TOML = ".toml"
 @click.option("--channels", metavar="CURRENT,SYNC", help=say("option.card_channels"))
 @click.option("--reversed", "reversed_channels", multiple=True, metavar="CHANNEL", help=say("option.card_reversed"))
 @click.option("--pre-trigger", "pre_trigger_s", type=float, metavar="SECONDS", help=say("option.card_pre_trigger"))
+@click.option("--units", type=click.Choice(["bar", "psi", "kPa"], case_sensitive=False), help=say("option.card_units"))
 @click.option("--notes", metavar="TEXT", help=say("option.card_notes"))
 def command(name: str | None, pairs: tuple[str, ...], channels: str | None, **options: Any) -> int:
     """Keep, show or list rigs and return the exit status."""

@@ -20,8 +20,10 @@ SUFFIXES = (".html", ".htm", ".pdf")
 @click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
 @click.option("--out", "outs", type=click.Path(path_type=Path), multiple=True, required=True, metavar="PATH",
               help=say("option.sheet_out"))
+@click.option("--size", type=click.Choice(["a4", "letter"], case_sensitive=False), help=say("option.size"))
 @job_options
-def command(*, file: Path, pairs: tuple[str, ...], outs: tuple[Path, ...], **options: Any) -> int:
+def command(*, file: Path, pairs: tuple[str, ...], outs: tuple[Path, ...], size: str | None,
+            **options: Any) -> int:
     """Write the page and return the exit status."""
     from crankfold.viewer.picture import sheet_html
     from crankfold.viewer.session import Outputs, check_options, judge_as_told, read_capture, sheet_job
@@ -34,7 +36,7 @@ def command(*, file: Path, pairs: tuple[str, ...], outs: tuple[Path, ...], **opt
         with line.reading(file):
             capture, warnings = read_capture(file, settings, installed_plugins())
         judged = judge_as_told(capture, options, warnings)
-        page = sheet_html(judged, sheet_job(capture, file.name, given))
+        page = sheet_html(judged, sheet_job(capture, file.name, given), size)
     with Outputs() as outputs, working(say("progress.printing")):
         for path in outs:
             outputs.add(path, _content(page, path))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -19,11 +20,15 @@ from crankfold.viewer.words import (
     said_for,
     say,
     tame,
+    usual_paper,
 )
 
 if TYPE_CHECKING:
     from crankfold.analysis import Cylinder, Result
     from crankfold.viewer.session import Judged
+
+PAPERS: Mapping[str, tuple[str, float]] = {"a4": ("A4", 108.0), "letter": ("letter", 92.0)}
+"""Name of the paper for the printer, and the most millimetres that the picture may take of its height."""
 
 LONGEST_LINE, LONGEST_NOTE = 120, 600  # characters: more would not leave it one page
 
@@ -69,8 +74,8 @@ class Job:
                 raise InputError(say("problem.too_long", name=name, count=len(getattr(self, name)), most=most))
 
 
-def sheet_html(judged: Judged, job: Job) -> str:
-    """Return the page as an HTML document."""
+def sheet_html(judged: Judged, job: Job, size: str | None = None) -> str:
+    """Return the page as an HTML document, for ``a4`` or ``letter`` paper; as the country uses where nobody says."""
     import jinja2
     from markupsafe import Markup
 
@@ -85,7 +90,8 @@ def sheet_html(judged: Judged, job: Job) -> str:
         "sheet.html.j2")
     picture = Markup(write_svg(sheet_scene(judged), prefix="sheet-"))
     return page.render(
-        language=LANGUAGE, title=say("sheet.title", headline=told.headline), paper=look.LIGHT, told=told,
+        language=LANGUAGE, size=PAPERS[size or usual_paper()],
+        title=say("sheet.title", headline=told.headline), paper=look.LIGHT, told=told,
         down=result.verdict == "uneven", meaning=meaning(result), picture=picture,
         who=_lines(shop=job.shop, owner=job.owner, plate=job.plate, mileage=job.mileage,
                    engine=result.engine.name[:LONGEST_LINE]),

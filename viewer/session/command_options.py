@@ -56,6 +56,7 @@ _OPTIONS = (
     click.option("--probe", metavar="SCALE", help=say("option.probe")),
     click.option("--sync", multiple=True, metavar="KIND:CYL[@CHANNEL]", callback=joined_texts, help=say("option.sync")),
     click.option("--gauge", metavar="CYL=12.1bar", help=say("option.gauge")),
+    click.option("--units", type=click.Choice(["bar", "psi", "kPa"], case_sensitive=False), help=say("option.units")),
     click.option("--misfire-code", "misfire_codes", multiple=True, metavar="P0302", help=say("option.misfire_code")),
     click.option("--low", type=float, default=LOW_PERCENT, show_default=True, metavar="PERCENT",
                  callback=_unless_default, help=say("option.low")),

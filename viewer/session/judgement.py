@@ -37,7 +37,9 @@ def judge(capture: Capture, question: Question, warnings: Sequence[str] = ()) ->
         The capture and the question do not go together.
     """
     from crankfold.analysis import analyse
+    from crankfold.viewer.words import use_units
 
+    use_units(question.units)
     capture = in_amperes(capture, question.rig, question.probe)
     result = analyse(capture, question.engine, sync=question.syncs, thresholds=question.thresholds,
                      gauge=question.gauge, misfire_codes=question.misfire_codes)

@@ -39,7 +39,7 @@ def about_of(question: Question, job: Job | None = None) -> About:
     return About(
         engine=_card(question), engine_name=question.engine.name, rig=question.rig, rig_name=question.rig_name,
         probe="" if question.probe is None else str(question.probe), sync=question.sync_text,
-        gauge="" if gauge is None else f"{gauge.cylinder}={gauge.bar:.6g}bar", misfire_codes=question.misfire_codes,
+        gauge="" if gauge is None else gauge.text, misfire_codes=question.misfire_codes,
         limits={"low": limits.low_percent, "dead": limits.dead_percent, "watch": limits.watch_percent},
         job=job or Job())
 

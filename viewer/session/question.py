@@ -30,6 +30,7 @@ class Question:
     rig: Rig | None = None
     rig_name: str = ""
     card: EngineCard | None = None
+    units: str = "bar"
     also: tuple[SyncSpec, ...] = ()
 
     @property
@@ -67,10 +68,12 @@ def question_of(options: Mapping[str, Any]) -> Question:
     watch = options["watch"]
     if watch is None:
         watch = min(100.0, max(low, low + WATCH_ABOVE_LOW))
+    gauge = _gauge(options["gauge"], engine)
+    units = options.get("units") or (rig.units if rig is not None else "") or ("bar" if gauge is None else gauge.unit)
     return Question(
-        engine=engine, sync=syncs[0] if syncs else None, also=syncs[1:], probe=_probe(options), rig=rig,
+        units=units, engine=engine, sync=syncs[0] if syncs else None, also=syncs[1:], probe=_probe(options), rig=rig,
         thresholds=Thresholds(low_percent=low, dead_percent=dead, watch_percent=watch),
-        gauge=_gauge(options["gauge"], engine), misfire_codes=_codes(options["misfire_codes"], engine),
+        gauge=gauge, misfire_codes=_codes(options["misfire_codes"], engine),
         rig_name=options.get("rig_name") or _stem(options.get("rig")), card=card)
 
 

@@ -13,7 +13,7 @@ from .comparison import (
 from .events import event_text, narrator
 from .headlines import headline, low_ones, short_name
 from .next_steps import KINDS, Kind, first_test, kind_of, reachable, said_for, steps, tree, tree_test
-from .numbers import decimal_points, plain
+from .numbers import decimal_points, plain, pressure, use_units, usual_paper
 from .progress import Line, judging_text, solver_ready, working
 from .report import print_result, print_safety
 from .result_json import json_text, result_data, result_text
@@ -28,9 +28,9 @@ __all__ = [
     "changed_words", "column_lines", "column_text", "columns_setting", "comparison_data", "comparison_headline",
     "complain", "cylinder_cells", "cylinder_headings", "decimal_points", "differences_between", "event_text",
     "first_test", "groups_of", "headline", "json_text", "judging_text", "kind_of", "language", "low_ones",
-    "low_ones_first", "narrator", "plain", "plain_sentence", "prepare", "print_result", "print_safety", "reachable",
-    "result_data", "result_text", "safe_cell", "safety", "said_for", "say", "say_count", "say_for", "scatter_line",
-    "sentences_of", "short_name", "show_table", "solver_ready", "speed_data", "speed_headline", "speed_lines",
-    "steps", "study_data", "study_lines", "tame", "tell", "tree", "tree_test", "validation_data",
-    "validation_headline", "validation_lines", "views_lines", "working",
+    "low_ones_first", "narrator", "plain", "plain_sentence", "prepare", "pressure", "print_result", "print_safety",
+    "reachable", "result_data", "result_text", "safe_cell", "safety", "said_for", "say", "say_count", "say_for",
+    "scatter_line", "sentences_of", "short_name", "show_table", "solver_ready", "speed_data", "speed_headline",
+    "speed_lines", "steps", "study_data", "study_lines", "tame", "tell", "tree", "tree_test", "use_units",
+    "usual_paper", "validation_data", "validation_headline", "validation_lines", "views_lines", "working",
 ]

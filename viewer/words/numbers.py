@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import locale
 import math
-from collections.abc import Iterator
+import os
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from contextvars import ContextVar
 from functools import cache
@@ -43,6 +44,46 @@ def decimal_mark() -> str:
         locale.setlocale(locale.LC_NUMERIC, before)
 
 
+PRESSURE_UNITS: Mapping[str, tuple[float, int]] = {"bar": (1.0, 1), "psi": (14.5037738, 0), "kPa": (100.0, 0),
+                                                   "MPa": (0.1, 2)}
+"""How many of the unit are one bar, and the digits after the mark that a gauge of it can be read to."""
+
+_units = ["bar"]
+
+
+def use_units(unit: str) -> None:
+    """Write pressures in this unit, one of `PRESSURE_UNITS`, from now on.
+
+    Raises
+    ------
+    ValueError
+        It is none of them.
+    """
+    if unit not in PRESSURE_UNITS:
+        raise ValueError(unit)
+    _units[0] = unit
+
+
+def pressure(bar: float) -> str:
+    """Return a pressure with its unit, in the unit that people asked for.
+
+    >>> pressure(12.07)
+    '12.1 bar'
+    """
+    many, digits = PRESSURE_UNITS[_units[0]]
+    return f"{plain(bar * many, digits)} {_units[0]}"
+
+
+LETTER_COUNTRIES = {"US", "CA", "MX", "PH", "PR", "BZ", "CL", "CO", "VE", "GT", "CR", "PA", "SV", "NI"}
+"""Where paper is cut to letter size, as the Unicode Consortium's CLDR lists it (from memory)."""
+
+
+def usual_paper() -> str:
+    """Return ``letter`` or ``a4``, by the country of the user's locale."""
+    named = next((os.environ[n] for n in ("LC_ALL", "LC_PAPER", "LANG") if os.environ.get(n)), "")
+    return "letter" if named.partition(".")[0].partition("_")[2] in LETTER_COUNTRIES else "a4"
+
+
 def written(name: str, value: object) -> str:
     """Return a fact as people read it; the unit at the end of its name decides the digits.
 
@@ -54,7 +95,7 @@ def written(name: str, value: object) -> str:
     if isinstance(value, int):
         return str(value)
     if isinstance(value, float):
-        return plain(value, _digits(name, value))
+        return pressure(value) if name.endswith("_bar") else plain(value, _digits(name, value))
     if isinstance(value, tuple | list):
         return listed([written(name, v) for v in value])
     return str(value)
