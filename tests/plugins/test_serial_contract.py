@@ -26,8 +26,8 @@ HELLO = fmt.Hello(0, refused=False, streaming=False, layout=fmt.PACKED_12_BIT, f
                   code_range=(0, 1023), rate_hz=RATE_HZ, highest_rate_hz=RATE_HZ,
                   channels=(fmt.ChannelHello(0.0, 0.005, 0.0), fmt.ChannelHello(0.0005, 0.005, 0.0)), title="board")
 
-FOR_FILES_ONLY = {"end-is-no-error", "same-again"}
-"""Rules that a board, whose stream never ends, does not come under."""
+FOR_FILES_ONLY = {"end-is-no-error", "same-again", "device-stamps"}
+"""Rules that a board, whose stream never ends and that has no clock of its own, does not come under."""
 
 
 class FrameStreamer:

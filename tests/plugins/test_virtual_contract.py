@@ -37,6 +37,7 @@ def lose(source: Source) -> int:
 
 class TestRealTime(SourceContract):
     stretch_s = 0.3
+    pause_s = 1.0
     open_source = staticmethod(lambda: open_board("sync=waste-spark,quiet=0.2,crank=0.5,after=2.5", {}))
     break_it = staticmethod(unplug)
     lose = staticmethod(lose)

@@ -61,7 +61,7 @@ def test_the_streaming_board_keeps_the_contract(emulate: Any, tmp_path: Path) ->
                             timeout_s=100.0)
     assert broken(outcomes) == {}
     untried = {rule for rule, (state, _) in outcomes.items() if state == "not tried"}
-    assert untried <= {"same-again", "no-such-file", "recognises-calmly"}
+    assert untried <= {"same-again", "no-such-file", "recognises-calmly", "device-stamps"}
 
 
 @pytest.mark.timeout(120)
@@ -80,4 +80,4 @@ def test_the_instrument_keeps_the_contract(emulate: Any, tmp_path: Path) -> None
     assert broken(outcomes) == {}
     untried = {rule for rule, (state, _) in outcomes.items() if state == "not tried"}
     assert untried <= {"same-again", "no-such-file", "recognises-calmly", "slow-reader", "loss-is-counted",
-                       "breaking-is-told", "closes-when-broken"}
+                       "breaking-is-told", "closes-when-broken", "device-stamps"}
