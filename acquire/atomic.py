@@ -22,7 +22,7 @@ def write_whole(path: Path, content: bytes) -> None:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        beside = _beside(path, content)
+        beside = write_beside(path, content)
         try:
             beside.replace(path)
         except BaseException:
@@ -49,7 +49,7 @@ def write_new(path: Path, content: bytes) -> Path:
     except OSError as error:
         raise _not_written(path, error) from error
     try:
-        beside = _beside(path, content)
+        beside = write_beside(path, content)
         try:
             _link(beside, path)
         finally:
@@ -74,8 +74,14 @@ def _link(beside: Path, path: Path) -> None:
         beside.replace(path)
 
 
-def _beside(path: Path, content: bytes) -> Path:
-    """Return a flushed file with that content and the usual rights in the folder of `path`."""
+def write_beside(path: Path, content: bytes) -> Path:
+    """Return a flushed file with that content and the usual rights, hidden beside `path`, to be renamed to it.
+
+    Raises
+    ------
+    OSError
+        It cannot be written; nothing is left behind.
+    """
     handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
     beside = Path(name)
     try:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from numbers import Real
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from crankfold.analysis.arrays import numbers
 from crankfold.analysis.errors import InputError, quoted
 
 if TYPE_CHECKING:
@@ -122,7 +124,11 @@ class Capture:
     about: Mapping[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        samples = np.array(self.samples, dtype=np.float64, order="C", ndmin=2)
+        samples = self.samples
+        if not _sound(samples):
+            samples = numbers(samples, "a capture's samples")
+        samples = np.array(samples, dtype=np.float64, order="C", ndmin=2)
+        _check_types(self)
         if samples.ndim != 2 or samples.shape[1] != len(self.channels) or not self.channels:
             raise InputError(f"samples of shape {np.shape(self.samples)} do not fit {len(self.channels)} channels; "
                              "give one row a sample and one column a channel")
@@ -147,7 +153,8 @@ class Capture:
         Parameters
         ----------
         current : array_like, shape (n,)
-            In `unit`: amperes, or volts if a probe scale is applied later.
+            In `unit`: amperes, or volts if a probe scale is applied later. Any numbers; masked and missing samples are
+            taken as lost.
         rate_hz
             Samples a second.
         sync : array_like, shape (n,), optional
@@ -162,15 +169,16 @@ class Capture:
         >>> capture.samples.shape, capture.duration_s, capture.channels[0].unit
         ((3, 1), 0.003, 'A')
         """
-        columns = [np.asarray(current, dtype=np.float64)]
+        columns = [numbers(current, "current")]
         channels = [Channel(CURRENT, unit)]
         if sync is not None:
-            columns.append(np.asarray(sync, dtype=np.float64))
+            columns.append(numbers(sync, "sync"))
             channels.append(Channel(SYNC, sync_unit))
         if any(c.ndim != 1 for c in columns) or len({len(c) for c in columns}) != 1:
             raise InputError(f"current and sync must be one-dimensional and equally long, "
                              f"not {[c.shape for c in columns]}")
-        return cls(np.column_stack(columns), rate_hz, tuple(channels), origin=origin)
+        lost = find_gaps(~np.isfinite(columns[0]))
+        return cls(np.column_stack(columns), rate_hz, tuple(channels), gaps=lost, origin=origin)
 
     @property
     def duration_s(self) -> float:
@@ -205,6 +213,20 @@ class Capture:
         channels = list(self.channels)
         channels[index] = channels[index].rescaled(factor, unit, offset)
         return replace(self, samples=samples, channels=tuple(channels))
+
+
+def _sound(samples: object) -> bool:
+    """Return whether samples are plain float64 already, as they are whenever a capture is changed."""
+    return type(samples) is np.ndarray and samples.dtype == np.float64
+
+
+def _check_types(capture: Capture) -> None:
+    if isinstance(capture.rate_hz, bool) or not isinstance(capture.rate_hz, Real):
+        raise InputError(f"a sample rate of {quoted(capture.rate_hz)} cannot be; give samples a second as a number")
+    if not isinstance(capture.channels, tuple) or not all(isinstance(c, Channel) for c in capture.channels):
+        raise InputError(f"channels are {quoted(capture.channels)}; give a tuple of Channel, one a column")
+    if capture.trigger_index is not None and not isinstance(capture.trigger_index, int | np.integer):
+        raise InputError(f"trigger index {quoted(capture.trigger_index)} is no whole number; give a sample's index")
 
 
 def find_gaps(lost: Sequence[bool] | NDArray[np.bool_]) -> tuple[Gap, ...]:

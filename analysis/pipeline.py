@@ -29,7 +29,7 @@ from crankfold.analysis.answer import (
     widened,
     with_battery,
 )
-from crankfold.analysis.capture import CURRENT, CUT_SHORT, PRESSURE
+from crankfold.analysis.capture import CURRENT, CUT_SHORT, PRESSURE, Capture
 from crankfold.analysis.criticism import (
     after_fit,
     after_verdict,
@@ -40,7 +40,8 @@ from crankfold.analysis.criticism import (
     once,
     one_cylinder,
 )
-from crankfold.analysis.engine import SyncSpec
+from crankfold.analysis.engine import Engine, SyncSpec
+from crankfold.analysis.errors import InputError, quoted
 from crankfold.analysis.model import FitOptions, find_rates
 from crankfold.analysis.model import estimate as explain
 from crankfold.analysis.result import Cranking, Cylinder, Notice, Result
@@ -64,8 +65,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from crankfold.analysis.answer import BatteryBeside
-    from crankfold.analysis.capture import Capture
-    from crankfold.analysis.engine import Engine
     from crankfold.analysis.model import Estimate
     from crankfold.analysis.result import Health
     from crankfold.analysis.signal import CrankingTrace
@@ -104,6 +103,10 @@ def analyse(
     InputError
         There is no current to analyse, or sync, gauge or codes name a cylinder that the engine lacks.
     """
+    if not isinstance(capture, Capture):
+        raise InputError(f"there is {quoted(capture)} to analyse; give a Capture, such as Capture.from_arrays makes")
+    if not isinstance(engine, Engine):
+        raise InputError(f"the engine is {quoted(engine)}; give an Engine, such as Engine.parse('1-3-4-2')")
     specs = () if sync is None else (sync,) if isinstance(sync, SyncSpec) else tuple(sync)
     for spec in specs:
         engine.position_of(spec.cylinder)

@@ -101,6 +101,7 @@ def program(ctx: click.Context, no_plugins: bool) -> None:
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Run the command line and leave with its exit status; a user's mistake is one line on standard error."""
+    _open_what_is_closed()
     prepare()
     for variable in THREAD_VARIABLES:
         os.environ.setdefault(variable, "1")  # before numpy is loaded
@@ -114,6 +115,17 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
         _drop_output()
         status = BAD_INPUT
     sys.exit(status)
+
+
+def _open_what_is_closed() -> None:
+    """Give standard streams that whoever started this has closed a place to go: no file of ours may take theirs."""
+    for descriptor, name, mode in ((0, "stdin", "r"), (1, "stdout", "w"), (2, "stderr", "w")):
+        try:
+            os.fstat(descriptor)
+        except OSError:
+            os.open(os.devnull, os.O_RDWR)  # it gets the lowest number that is free, which is this one
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(descriptor, mode, encoding="utf-8", closefd=False))  # noqa: SIM115
 
 
 def run(arguments: Sequence[str] | None = None) -> int:

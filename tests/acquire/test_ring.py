@@ -230,3 +230,26 @@ def test_what_was_missed_is_counted_from_where_the_reader_stood() -> None:
     assert reader.read(0.0).next_index == 5
     ring.append(np.zeros((25, 1), np.int16))
     assert (reader.skip(), reader.next_index, reader.skip()) == (15, 20, 0)
+
+
+def test_any_number_of_gaps_is_remembered_exactly() -> None:
+    """A hundred thousand losses, of which an older ring remembered ten thousand and took filler for the rest."""
+    ring = RingBuffer(400_000, channels=1, dtype=np.int16)
+    ring.append(np.zeros((1, 1), np.int16))
+    for _ in range(100_000):
+        ring.append(np.ones((2, 1), np.int16), lost_before=1)
+    piece = ring.copy(0, ring.next_index)
+    assert len(piece.gaps) == ring.gap_count(0, ring.next_index) == 100_000
+    assert {gap.length for gap in piece.gaps} == {1}
+    assert [gap.start for gap in piece.gaps[:3]] == [1, 4, 7]
+    assert sum(codes.shape[1] for _, codes in ring.present(0, ring.next_index)) == 200_001
+
+
+def test_any_number_of_breaks_is_kept_apart() -> None:
+    ring = RingBuffer(60_000, channels=1, dtype=np.int16)
+    for _ in range(30_000):
+        ring.append(np.ones((2, 1), np.int16), lost_before=None)
+    for start in (2, 20_000, 59_996):
+        with pytest.raises(ValueError, match="unknown number"):
+            ring.copy(start, start + 3)
+        assert ring.copy(start, start + 2).after_break

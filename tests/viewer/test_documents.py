@@ -87,7 +87,8 @@ def test_the_readmes_commands_on_files_do_what_it_says(in_process, monkeypatch, 
                                                                  make_csv) -> None:
     folder = in_process.folder
     monkeypatch.setenv("XDG_CONFIG_HOME", str(folder / "settings"))
-    make_csv(folder / "crank.csv", dead_three)
+    in_volts = dead_three.rescaled("current", 0.01, "V")
+    make_csv(folder / "crank.csv", in_volts, "time (s),current (V),sync (kV)")
     save_capture(dead_three, folder / "before.h5")
     save_capture(make_recording(sync="waste-spark"), folder / "after.h5")
     save_capture(dead_three, folder / "crank.h5")

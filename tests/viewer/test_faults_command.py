@@ -50,6 +50,15 @@ def test_files_that_belong_together_are_flushed_before_they_are_renamed(tmp_path
     assert done == ["flush", "flush", "rename", "rename", "flush"]
 
 
+def test_a_link_stays_and_what_it_points_to_is_written(tmp_path) -> None:
+    (tmp_path / "there").write_bytes(b"before")
+    (tmp_path / "link").symlink_to(tmp_path / "there")
+    with Outputs() as outputs:
+        outputs.add(tmp_path / "link", b"after")
+    assert (tmp_path / "link").is_symlink()
+    assert (tmp_path / "there").read_bytes() == b"after"
+
+
 def test_the_first_of_two_files_stays_when_the_second_cannot_be_made(tmp_path) -> None:
     (tmp_path / "a").write_bytes(b"before")
     with pytest.raises(InputError), Outputs() as outputs:
@@ -93,3 +102,13 @@ def test_a_computer_that_sleeps_while_cranking_still_draws_the_right_verdict(cra
     running.stdout.close()
     assert (running.wait(30), slept) == (0, 1), said
     assert json.loads((crankfold.folder / "out.json").read_text(encoding="utf-8"))["low"] == [3], said
+
+
+@pytest.mark.parametrize("closed", ["1>&-", "2>&-", "1>&- 2>&-", "0<&- 1>&- 2>&-"])
+def test_closed_outputs_cost_neither_the_work_nor_its_status(crankfold, dead_csv, closed) -> None:
+    """Standard output or error closed by whoever started it, as some schedulers do."""
+    done = subprocess.run(["/bin/sh", "-c", f'exec "$0" "$@" {closed}', crankfold.command, "analyse", str(dead_csv),
+                           *ORDER, "--json", "out.json"], cwd=crankfold.folder, env=crankfold.environment, text=True,
+                          capture_output=True, check=False, timeout=50)
+    assert (done.returncode, "Traceback" in done.stderr + done.stdout) == (0, False), done.stderr
+    assert json.loads((crankfold.folder / "out.json").read_text(encoding="utf-8"))["verdict"] == "uneven"

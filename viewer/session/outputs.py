@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
-import tempfile
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from crankfold.acquire import flush_folder
+from crankfold.acquire import flush_folder, write_beside
 from crankfold.analysis import InputError
 from crankfold.viewer.words import say
 
@@ -36,8 +34,12 @@ class Outputs:
         if path.exists() and not path.is_file() and not path.is_dir():
             self._direct.append((path, content))  # a device or a pipe: nothing to rename
             return
+        if path.is_symlink():
+            path = path.resolve()  # the link stays, and what it points to is written
         try:
-            self._ready.append((_beside(path, content), path))
+            if path.is_dir():
+                raise IsADirectoryError(say("problem.is_folder", path=str(path)))
+            self._ready.append((write_beside(path, content), path))
         except (OSError, ValueError) as error:
             raise unwritable(path, error) from error
 
@@ -91,28 +93,3 @@ def unwritable(path: Path, error: Exception) -> InputError:
     """Return the error that says why a file could not be written."""
     reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
     return InputError(say("problem.cannot_write", path=str(path), reason=reason))
-
-
-def _beside(path: Path, content: bytes) -> Path:
-    """Return a complete file with that content in the folder of `path`."""
-    if path.is_dir():
-        raise IsADirectoryError(say("problem.is_folder", path=str(path)))
-    handle, name = tempfile.mkstemp(prefix=".crankfold-", suffix=path.suffix, dir=path.parent)
-    prepared = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        with contextlib.suppress(OSError):
-            prepared.chmod(0o666 & ~_umask())
-    except BaseException:
-        prepared.unlink(missing_ok=True)
-        raise
-    return prepared
-
-
-def _umask() -> int:
-    mask = os.umask(0o022)
-    os.umask(mask)
-    return mask
