@@ -12,7 +12,7 @@ from crankfold.acquire.errors import AcquireError, BoardStalledError
 from crankfold.acquire.rig.sine_fit import SineFit, fit_sine, tone
 from crankfold.acquire.rig.smallest_leak import HUMP_A, smallest_leak_percent
 from crankfold.acquire.stream import ClockFit, FittedRate, Piece, make_capture
-from crankfold.analysis import CURRENT, Engine, Gap, least_rate_hz
+from crankfold.analysis import CURRENT, SYNC, Engine, Gap, least_rate_hz
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -52,8 +52,9 @@ class Finding:
     Parameters
     ----------
     code
-        What: ``columns``, ``rate``, ``rate-low``, ``rate-for``, ``lost``, ``silent-channel``, ``noise``,
-        ``resolution``, ``room``, ``clipped``, ``one-way``, ``mains``, ``drift``, ``leak``, ``bits``, ``jitter``.
+        What: ``columns``, ``rate``, ``rate-low``, ``rate-for``, ``lost``, ``silent-channel``, ``steady-channel``,
+        ``noise``, ``resolution``, ``room``, ``clipped``, ``one-way``, ``mains``, ``drift``, ``leak``, ``bits``,
+        ``jitter``.
     passed
         Whether it is as it should be.
     facts
@@ -208,7 +209,9 @@ def _column(channel: Channel, values: NDArray[np.float64], rate_hz: float, engin
     """Return the findings of one column that holds a quiet signal, or a generator's sine."""
     name, unit = channel.name, channel.unit
     if float(np.ptp(values)) == 0.0:
-        return [Finding("silent-channel", False, {"channel": name, "value": float(values[0]), "unit": unit})]
+        silent = name in {CURRENT, SYNC}  # a battery at rest, or a switch, may well stay where it is
+        return [Finding("silent-channel" if silent else "steady-channel", not silent,
+                        {"channel": name, "value": float(values[0]), "unit": unit})]
     limits = channel.value_range()
     sine = fit_sine(values, rate_hz)
     if limits is not None and sine is not None and _from_generator(sine, limits[1] - limits[0], len(values) / rate_hz):

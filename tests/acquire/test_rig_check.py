@@ -343,3 +343,11 @@ def test_the_smallest_leak_is_that_of_the_engine_asked_for() -> None:
         Engine((1, 3, 4, 2)), Engine((1, 8, 4, 3, 6, 5, 7, 2))))
     assert (four["cylinders"], eight["cylinders"]) == (4, 8)
     assert four["leak_percent"] < eight["leak_percent"]
+
+
+def test_a_battery_at_rest_is_no_fault() -> None:
+    samples = np.column_stack([RNG.normal(0, 1.0, 8000), np.full(8000, 12.6)])
+    capture = Capture(samples, RATE_HZ, (Channel("current", "A"), Channel("battery", "V")))
+    found = [f for f in check_rig(Observation(capture, RATE_HZ, None, 0.0, 0, 0), capture)
+             if f.facts.get("channel") == "battery"]
+    assert [(f.code, f.passed) for f in found] == [("steady-channel", True)]
