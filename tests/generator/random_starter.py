@@ -67,7 +67,7 @@ def random_starter(rng: Rng, engine: EngineSpec, series: bool, rpm: float) -> tu
         polarisation_s=log_span(rng, 0.5, 3.0), capacity_ah=span(rng, 35, 110), cable_ohm=loop * 0.15,
         cable_uh=span(rng, 1, 5), load_a=span(rng, 0, 15), consumers=left_on(rng, running))
     hump_turns = engine.cycle_deg / 360.0 / len(engine.firing_order)
-    slow = 1.0 if rng.uniform() < 0.75 else span(rng, 1.5, 4.0)  # oil that comes late
+    slow = 1.0 if rng.uniform() < 0.75 else span(rng, 2.5, 5.0)  # oil that comes late
     engine = replace(engine, inertia_kgm2=max(inertia - armature, 0.02 * inertia), stiff_nm=stiff,
                      stiff_turns=slow * hump_turns * log_span(rng, 0.75, 1.5), scatter=log_span(rng, 0.002, 0.01),
                      locked=locked_loads(rng, engine, mean))
