@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from crankfold.viewer.helping import ALSO, Command, problem_of, resolved, write_commands
-from crankfold.viewer.words import complain, prepare, say
+from crankfold.viewer.words import LANGUAGES, complain, prepare, say, speak
 
 if TYPE_CHECKING:
     from crankfold.acquire import Plugins
@@ -65,10 +65,14 @@ class LazyGroup(click.Group):
         """List the commands from the wording alone, then the few options of the program itself."""
         write_commands(formatter, COMMANDS)
         with formatter.section(say("help.options.program")):
-            formatter.write_dl([*((", ".join(p.opts), say(f"option.{p.name}")) for p in self.params),
+            formatter.write_dl([*((_option_names(p), say(f"option.{p.name}")) for p in self.params),
                                 ("-h, --help", say("option.help"))])
         formatter.write_paragraph()
         formatter.write_text(say("help.more"))
+
+
+def _option_names(option: click.Parameter) -> str:
+    return f"--language {'|'.join(LANGUAGES)}" if option.name == "language" else ", ".join(option.opts)
 
 
 def _show_version(ctx: click.Context, param: click.Parameter, value: bool) -> None:
@@ -78,6 +82,11 @@ def _show_version(ctx: click.Context, param: click.Parameter, value: bool) -> No
 
     click.echo(f"crankfold {__version__}")
     ctx.exit()
+
+
+def _speak(ctx: click.Context, param: click.Parameter, value: str | None) -> None:
+    if value is not None:
+        speak(value)
 
 
 def installed_plugins() -> Plugins:
@@ -92,6 +101,7 @@ def installed_plugins() -> Plugins:
              context_settings={"help_option_names": ["-h", "--help"]})
 @click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_show_version)
 @click.option("--no-plugins", is_flag=True)
+@click.option("--language", type=click.Choice(LANGUAGES), is_eager=True, expose_value=False, callback=_speak)
 @click.pass_context
 def program(ctx: click.Context, no_plugins: bool) -> None:
     """Run one of the commands; alone, show what there is."""
@@ -130,6 +140,7 @@ def _open_what_is_closed() -> None:
 
 def run(arguments: Sequence[str] | None = None) -> int:
     """Return the exit status of a run; everything but a fault of our own is said in one line."""
+    speak(None)
     asked = os.environ.get(COMPLETION_VARIABLE)
     if asked:
         from click.shell_completion import shell_complete

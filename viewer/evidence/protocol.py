@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from crankfold.analysis import percent_with_hole
 from crankfold.viewer.picture import look
-from crankfold.viewer.words import LANGUAGE, say
+from crankfold.viewer.words import language, say
 
 HOLES_MM = (0.0, 0.5, 0.8, 1.0, 1.5, 2.0, 3.0)
 CYLINDERS_CM3 = (300, 400, 500, 650)
@@ -24,7 +24,7 @@ def protocol_html() -> str:
     page = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined).get_template(
         "protocol.html.j2")
     return page.render(
-        language=LANGUAGE, title=say("protocol.title"), why=say("protocol.why"), paper=look.LIGHT,
+        language=language(), title=say("protocol.title"), why=say("protocol.why"), paper=look.LIGHT,
         caution_heading=say("protocol.caution_heading"), cautions=[say(f"protocol.caution.{k}") for k in CAUTIONS],
         steps_heading=say("protocol.steps_heading"), steps=[say(f"protocol.step.{k}") for k in STEPS],
         leaks_heading=say("protocol.leaks_heading"), leaks_text=say("protocol.leaks_text"),

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 from crankfold.analysis import InputError
 from crankfold.viewer.picture import look
 from crankfold.viewer.words import (
-    LANGUAGE,
     Answer,
     answer,
     cylinder_cells,
     cylinder_headings,
     kind_of,
+    language,
     low_ones,
     said_for,
     say,
@@ -90,7 +90,7 @@ def sheet_html(judged: Judged, job: Job, size: str | None = None) -> str:
         "sheet.html.j2")
     picture = Markup(write_svg(sheet_scene(judged), prefix="sheet-"))
     return page.render(
-        language=LANGUAGE, size=PAPERS[size or usual_paper()],
+        language=language(), size=PAPERS[size or usual_paper()],
         title=say("sheet.title", headline=told.headline), paper=look.LIGHT, told=told,
         down=result.verdict == "uneven", meaning=meaning(result), picture=picture,
         who=_lines(shop=job.shop, owner=job.owner, plate=job.plate, mileage=job.mileage,

@@ -1,7 +1,8 @@
-"""Every sentence and label that people see, by key, from the one file ``wording.en.toml``."""
+"""Every sentence and label that people see, by key, from the one wording file of the user's language."""
 
 from __future__ import annotations
 
+import os
 import string
 import tomllib
 from functools import cache
@@ -10,14 +11,59 @@ from typing import Any
 
 from crankfold.viewer.words.numbers import written
 
-LANGUAGE = "en"
+LANGUAGES = ("en", "de")
+"""Languages that there is a wording file of; the first is the one that the others are translated from."""
+LANGUAGE_VARIABLE = "CRANKFOLD_LANGUAGE"
+LOCALE_VARIABLES = ("LC_ALL", "LC_MESSAGES", "LANG")
+
+_chosen: list[str | None] = [None]
+
+
+def speak(language: str | None) -> None:
+    """Say everything in this language from now on; None: as the user's environment says.
+
+    Raises
+    ------
+    ValueError
+        There is no wording file of it.
+    """
+    if language is not None and language not in LANGUAGES:
+        raise ValueError(language)
+    _chosen[0] = language
+
+
+def chosen_language() -> str | None:
+    """Return the language that was asked for by name, None where only the locale tells."""
+    named = _chosen[0] or os.environ.get(LANGUAGE_VARIABLE, "").strip().lower()
+    return named if named in LANGUAGES else None
+
+
+def language() -> str:
+    """Return the language that everything is said in: as asked for, else as the locale says, else English."""
+    told = chosen_language()
+    if told is not None:
+        return told
+    named = next((os.environ[name] for name in LOCALE_VARIABLES if os.environ.get(name)), "")
+    short = named.partition(".")[0].partition("_")[0].lower()
+    return short if short in LANGUAGES else LANGUAGES[0]
 
 
 @cache
-def sentences() -> dict[str, str]:
-    """Return all sentences by their dotted key."""
-    text = (resources.files("crankfold.viewer") / f"wording.{LANGUAGE}.toml").read_text(encoding="utf-8")
+def sentences_in(language: str) -> dict[str, str]:
+    """Return all sentences of a language by their dotted key; one that is not translated yet is the English one."""
+    own = sentences_of_file(language)
+    return own if language == LANGUAGES[0] else {**sentences_in(LANGUAGES[0]), **own}
+
+
+def sentences_of_file(language: str) -> dict[str, str]:
+    """Return what the wording file of a language holds, by dotted key."""
+    text = (resources.files("crankfold.viewer") / f"wording.{language}.toml").read_text(encoding="utf-8")
     return dict(_flat("", tomllib.loads(text)))
+
+
+def sentences() -> dict[str, str]:
+    """Return all sentences of the language in use by their dotted key."""
+    return sentences_in(language())
 
 
 def _flat(prefix: str, table: dict[str, Any]) -> list[tuple[str, str]]:
@@ -26,11 +72,6 @@ def _flat(prefix: str, table: dict[str, Any]) -> list[tuple[str, str]]:
         name = f"{prefix}{key}"
         found += _flat(f"{name}.", value) if isinstance(value, dict) else [(name, " ".join(str(value).split()))]
     return found
-
-
-def language() -> str:
-    """Return the language of what is said, as its code in ISO 639-1."""
-    return LANGUAGE
 
 
 def sentences_of(section: str) -> dict[str, str]:
@@ -51,7 +92,7 @@ def say(key: str, **facts: object) -> str:
 
 def say_count(key: str, count: int, **facts: object) -> str:
     """Return the sentence ``KEY.one`` or ``KEY.many``, with `count` among its facts."""
-    return say(f"{key}.{'one' if count == 1 else 'many'}", count=count, **facts)
+    return say(f"{key}.{'one' if count == 1 else 'many'}", count=count, **facts)  # so in all languages there are
 
 
 def has(key: str) -> bool:

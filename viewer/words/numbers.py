@@ -31,15 +31,26 @@ def decimal_points() -> Iterator[None]:
         _FIXED_MARK.reset(before)
 
 
-@cache
 def decimal_mark() -> str:
-    """Return the decimal mark of the user's locale: a point where the locale says nothing."""
+    """Return the decimal mark: of the language that was asked for by name, else of the user's locale."""
+    from crankfold.viewer.words.catalogue import chosen_language, say
+
+    if chosen_language() is None:
+        mark = _locale_mark()
+        if mark:
+            return mark
+    return say("number.mark")
+
+
+@cache
+def _locale_mark() -> str:
+    """Return the decimal mark of the user's locale, empty where the system does not know that locale."""
     before = locale.setlocale(locale.LC_NUMERIC)
     try:
         locale.setlocale(locale.LC_NUMERIC, "")
-        return str(locale.localeconv()["decimal_point"]) or "."
+        return str(locale.localeconv()["decimal_point"])
     except locale.Error:
-        return "."
+        return ""
     finally:
         locale.setlocale(locale.LC_NUMERIC, before)
 
