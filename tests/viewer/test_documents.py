@@ -14,10 +14,13 @@ from crankfold.acquire import save_capture
 from crankfold.viewer.command_line import COMMANDS, program
 
 TOP = Path(__file__).resolve().parents[2]
-PAGES = sorted(path for path in [*TOP.glob("*.md"), *TOP.glob("*/*.md"), *TOP.glob("hardware_notes/*/*.md")]
+PAGES = sorted(path for path in [*TOP.glob("*.md"), *TOP.glob("*/*.md"), *TOP.glob("hardware_notes/*/*.md"),
+                           *TOP.glob("viewer/docs/*.md")]
                if not path.parent.name.startswith("."))
 OUR_OPTIONS = {"--no-plugins", "--version", "--help"}
 JUDGING = {"analyse", "capture", "compare", "sheet", "batch", "study"}
+DOCS = TOP / "viewer" / "docs"
+RUN_DOCS = {"demo", "engine", "rig", "check", "capture", "analyse", "compare", "sheet", "batch"}
 RUN = {"analyse", "compare", "sheet", "listen", "export", "batch", "study", "boards"}
 
 
@@ -32,7 +35,7 @@ def commands(page: Path) -> list[list[str]]:
         for part in re.split(r"&&|\|\s", line):
             words = shlex.split(part, comments=True)
             if words and words[0].rsplit("/", 1)[-1] == "crankfold":
-                found.append(words[1:])
+                found.append(words[3:] if words[1:2] == ["--language"] else words[1:])
     return found
 
 
@@ -82,19 +85,42 @@ def test_commands_in_running_text_exist() -> None:
             assert name in COMMANDS, f"{page.name}: crankfold {name}"
 
 
-@pytest.mark.timeout(120)
-def test_the_readmes_commands_on_files_do_what_it_says(in_process, monkeypatch, dead_three, make_recording,
-                                                                 make_csv) -> None:
-    folder = in_process.folder
-    monkeypatch.setenv("XDG_CONFIG_HOME", str(folder / "settings"))
-    in_volts = dead_three.rescaled("current", 0.01, "V")
-    make_csv(folder / "crank.csv", in_volts, "time (s),current (V),sync (kV)")
+def prepare_files(folder: Path, dead_three, make_recording, make_csv) -> None:
+    """Put the files there that the documents' commands name."""
+    make_csv(folder / "crank.csv", dead_three)
     save_capture(dead_three, folder / "before.h5")
     save_capture(make_recording(sync="waste-spark"), folder / "after.h5")
     save_capture(dead_three, folder / "crank.h5")
     (folder / "recordings").mkdir()
     for name in ("before.h5", "after.h5"):
         shutil.copy(folder / name, folder / "recordings" / name)
+
+
+@pytest.mark.timeout(180)
+@pytest.mark.parametrize("page", sorted(DOCS.glob("*.md")), ids=lambda page: page.stem)
+def test_the_commands_of_a_page_run_one_after_the_other(page: Path, in_process, monkeypatch, dead_three, make_recording,
+                                                        make_csv) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(in_process.folder / "settings"))
+    prepare_files(in_process.folder, dead_three, make_recording, make_csv)
+    assert in_process("engine", "pump", "--firing-order", "1-3-4-2").returncode == 0
+    said = []
+    for words in commands(page):
+        if words[0] in RUN_DOCS:
+            done = in_process(*words)
+            assert done.returncode == 0, (words, done.stderr)
+            said.append(done.stdout)
+    for shown in re.findall(r"^```text\n(.*?)\n```", page.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL):
+        assert any(shown in text for text in said), shown
+
+
+@pytest.mark.timeout(120)
+def test_the_readmes_commands_on_files_do_what_it_says(in_process, monkeypatch, dead_three, make_recording,
+                                                                 make_csv) -> None:
+    folder = in_process.folder
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(folder / "settings"))
+    prepare_files(folder, dead_three, make_recording, make_csv)
+    in_volts = dead_three.rescaled("current", 0.01, "V")
+    make_csv(folder / "crank.csv", in_volts, "time (s),current (V),sync (kV)")
     card = next(words for page, words in TYPED if page.name == "README.md" and words[0] == "engine")
     assert in_process(*card).returncode == 0
     ran = []

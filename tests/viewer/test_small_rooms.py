@@ -18,7 +18,7 @@ DEFAULTS = {"firing_order": "1-3-4-2", "intervals": None, "strokes": 4, "engine_
     ("relative_percent", 97.6, "98"), ("relative_percent", -0.3, "0"), ("mean_a", 163.4, "163"),
     ("length_s", 2.5, "2.5"), ("length_s", 0.0123, "0.012"), ("length_s", 4.0, "4"),
     ("cylinders", (2, 3, 5), "2, 3 and 5"), ("cylinders", (2,), "2"),
-    ("events", 9, "9"), ("pressure_bar", 12.06, "12.1"), ("odd", 1234.5, "1234"), ("odd", 0.01234, "0.0123"),
+    ("events", 9, "9"), ("pressure_bar", 12.06, "12.1 bar"), ("odd", 1234.5, "1234"), ("odd", 0.01234, "0.0123"),
     ("odd", 0.0, "0"), ("odd", float("nan"), "?"), ("name", "pump", "pump"), ("name", None, ""),
 ])
 def test_numbers_get_the_digits_their_unit_deserves(name: str, value: object, text: str) -> None:
