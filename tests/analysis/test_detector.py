@@ -522,3 +522,9 @@ def test_noise_without_a_rhythm_is_not_taken_for_hum(bench) -> None:
     detector = CrankingDetector(RATE, AMPERES)
     found = detector.feed(0, made.current_a) + detector.finish()
     assert onsets(found) == [pytest.approx(made.cranks[0][0], abs=25)]
+
+
+def test_a_brief_crank_ends_where_it_was_let_go_whatever_stays_on_the_cable(bench) -> None:
+    made = bench(RATE, 2.0).step(1.0, 0.4, 300.0).step(1.4, 0.6, 9.0)
+    onset, end = run(made.current_a)
+    assert (onset.index, end.index) == (pytest.approx(RATE, abs=20), pytest.approx(1.4 * RATE, abs=40))

@@ -77,7 +77,7 @@ def test_a_run_up_is_no_firing(settles_s, trace_of):
 def test_a_sag_that_lifts_is_no_firing(trace_of):
     """A battery that recovers raises or lowers the level; humps and their rate stay."""
     trace = trace_of()
-    current = np.where(trace.current > 0, trace.current - 15.0 * (trace.time_s - 1.0), 0.0)
+    current = np.where(trace.current > 0, trace.current - 11.0 * (trace.time_s - 1.0), 0.0)
     found = trend(replace(trace, current=current, smooth=current))
     assert found.level < 0.85
     assert not found.suspicious

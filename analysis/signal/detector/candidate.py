@@ -34,6 +34,7 @@ LONGEST_S = 15.0
 INRUSH_S, SETTLED_S = 0.35, 0.5
 INRUSH_RATIO = 1.8
 HEAVY_A = 200.0  # glow plugs of a large diesel take 150 A
+LARGE_SHARE = 0.15  # of the highest
 BRIEF_S = 0.25  # a spark or a short circuit is over sooner
 HUMPLESS_A = 60.0  # a starter that turns an engine without compression; fans and window motors stay below
 HUMPLESS_HELD_SHARE = 0.75  # glow plugs go on falling
@@ -88,11 +89,6 @@ class Candidate:
     def mean(self) -> float:
         """Mean departure since the onset, in the samples' unit."""
         return self._sum / max(1, len(self._frames))
-
-    @property
-    def away_frames(self) -> int:
-        """Frames near zero since the last that was not."""
-        return self._away
 
     @property
     def peak(self) -> float:
@@ -202,9 +198,10 @@ class Candidate:
 
     def _large_throughout(self) -> bool:
         """Whether it has drawn for long enough, if with no hump yet, what only a starter draws."""
-        if not self._scale.amperes or self._present < self._count(BRIEF_S):
+        if not self._scale.amperes:
             return False
-        return sum(f for f in self._frames if f >= 0.5 * self.threshold) >= HEAVY_A * self._present
+        high = [f for f in self._frames if f >= LARGE_SHARE * max(self._frames)]  # not what stays when it is over
+        return len(high) >= self._count(BRIEF_S) and sum(high) >= HEAVY_A * len(high)
 
     def _is_at(self, seconds: float) -> bool:
         return len(self._frames) == self._count(seconds)

@@ -125,13 +125,22 @@ class CrankingDetector:
             found = [] if self.state is DetectorState.SPENT else [End(self._crank.end(self._next_frame, self.frame))]
         elif self._candidate is not None:
             if self._candidate.at_end():
-                stop = self._tail_stop
-                found = [_onset(self._candidate), End(stop - self._candidate.away_frames * self.frame)]
+                found = [_onset(self._candidate), self._end_of(self._candidate)]
             else:
                 self._pass(self._candidate)
         self._crank = self._candidate = None
         self.state = DetectorState.ARMED if self._quiet.known else DetectorState.LEARNING
         return found
+
+    def _end_of(self, candidate: Candidate) -> End:
+        """Return where a load that turned out to be cranking, now that the stream ends, was over."""
+        watch, stop = CrankWatch(candidate, self._scale, self._max_frames), self._next_frame
+        for back, mean in enumerate(candidate.means):
+            at = stop - (len(candidate.means) - back - 1) * self.frame
+            end = watch.add(mean, at, self.frame)
+            if end is not None and not end.too_long:
+                return end
+        return End(self._tail_stop if watch.end(stop, self.frame) == stop else watch.end(stop, self.frame))
 
     def forget(self) -> list[Onset | End]:
         """Return what a break in the stream decides, and begin again after it.
