@@ -213,7 +213,7 @@ def leak_for(engine: EngineSpec, position: int, percent: float, rpm: float) -> C
     """Return the cylinder at a position with a leak that leaves about `percent` of its peak gauge pressure at `rpm`."""
     own, n = engine.by_position()[position], len(engine.firing_order)
     alone = replace(engine, firing_order=(1,), intervals_deg=(), throttle_mm2=engine.throttle_mm2 / n,
-                    manifold_l=engine.manifold_l / n)
+                    manifold_l=engine.manifold_l / n, gasket=None)
 
     def peak(leak_mm2: float) -> float:
         cylinder = replace(own, leak_mm2=leak_mm2)

@@ -94,7 +94,7 @@ def fault_for(engine: EngineSpec, position: int, percent: float, rpm: float, kin
     own = engine.by_position()[position]
     throttle = engine.throttle_mm2 / len(engine.firing_order)
     alone = replace(engine, firing_order=(1,), intervals_deg=(), cylinders=(own,), throttle_mm2=throttle,
-                    manifold_l=engine.manifold_l / len(engine.firing_order))
+                    manifold_l=engine.manifold_l / len(engine.firing_order), gasket=None)
 
     def made(size: float) -> CylinderSpec:
         if kind == "leak":

@@ -87,6 +87,12 @@ def test_other_faults_are_so_in_truth(fault: str, lower: set[int]) -> None:
     assert {c for c in relative if relative[c] < 90.0} == lower
 
 
+def test_faults_go_together() -> None:
+    board = open_board("gasket=2+4,low=3:50,carbon=1:90,left=5,pace=flat,quiet=0.3,crank=2.5,after=0.2", {})
+    blocks(board)
+    assert board.truths[0].relative_percent[1] < 65.0 and board.truths[0].relative_percent[0] == 100.0
+
+
 def test_what_hangs_on_the_cables_is_seen_on_them() -> None:
     left = amps(open_board("pace=flat,quiet=2,crank=1,after=0.3,rate=2000,left=15,noise=0,remanence=0", {}))
     assert left[-1] == pytest.approx(15.0, abs=1.0) and abs(left[0]) < 1.0
