@@ -39,12 +39,15 @@ def command(*, file: Path | None, board: str | None, pairs: tuple[str, ...], out
         from crankfold.viewer.session import make_folder
 
         make_folder(out)
-    from crankfold.viewer.window import check_screen, wanted_of
+    from crankfold.viewer.window import NoEngineError, check_screen, wanted_of
 
     check_screen()
     from crankfold.viewer.window import run_window
 
-    plugins = installed_plugins()
-    wanted, checks = wanted_of(file, board, settings_of(pairs), options, plugins, out)
+    plugins, ask = installed_plugins(), None
+    try:
+        wanted, checks = wanted_of(file, board, settings_of(pairs), options, plugins, out)
+    except NoEngineError:
+        wanted, checks, ask = None, (), file
     return run_window(wanted, paper=paper, full_screen=full_screen, silent=silent, folder=out, checks=checks,
-                      plugins=plugins, checked=checked)
+                      plugins=plugins, checked=checked, ask=ask, options=options)

@@ -119,7 +119,7 @@ def _wheels(before: Judged, after: Judged, box: Box, paper: Paper) -> list[Item]
         return []
     cycle = after.result.engine.cycle_deg
     items = draw_wheel(other, box, paper, cycle_deg=cycle, limit_percent=LIMIT_PERCENT)
-    x, y, rim = wheel_centre(box)
+    x, y, rim = wheel_centre(other, box)
     half = half_width(one.wide_deg, rim)
     for spoke in one.spokes:
         shape = bar(spoke.turn_deg, half + 4.0, radius(0.0, rim), radius(spoke.percent, rim)) + np.array([x, y])

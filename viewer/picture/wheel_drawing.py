@@ -9,14 +9,12 @@ import numpy as np
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, Words
 from crankfold.viewer.picture.wheel import HUB_SHARE, Spoke, WheelData, bar, half_width, point, radius
+from crankfold.viewer.picture.wheel_labels import LINE, NAME_LINE, Label, fitting_labels, middle_of
 from crankfold.viewer.words import plain, say
 
 if TYPE_CHECKING:
     from crankfold.viewer.picture.look import Paper
 
-OUTSIDE = (96.0, 69.0)  # room for numbers and words outside the rim, sideways and up or down, in a box of this size:
-FULL_BOX = (564.0, 430.0)
-SMALLEST = 0.7  # words do not shrink below this share, whatever the box
 SCALE_SIZE = 14.0  # of the percentages on the circles
 LEAST_HUB = 12.0  # size of the words in the hub; a smaller hub has none
 CAP = 0.8  # half width of a whisker's cap, of the spoke's
@@ -29,29 +27,21 @@ def draw_wheel(data: WheelData, box: Box, paper: Paper, *, cycle_deg: float, lim
     `lit` is the 1-based position of a cylinder to bring out, `gauge_limit_percent` what a gauge's limit reads at the
     starter's speed: a circle of dots.
     """
-    x, y, rim = wheel_centre(box)
+    (x, y), (labels, rim) = middle_of(box), fitting_labels(data, box)
     items: list[Item] = [Panel(box, fill=paper.card, stroke=paper.rule), *_circles((x, y), rim, limit_percent, paper)]
     if gauge_limit_percent is not None:
         items.append(Ring(x, y, radius(gauge_limit_percent, rim), stroke=paper.vermilion, width=look.FINE,
                           dash=(1.5, 4.0)))
     for spoke in data.spokes:
         items += _spoke(spoke, (x, y), rim, data.wide_deg, paper, lit=lit == spoke.position)
-    count = len(data.spokes)
-    label_size = _shrunk(box) * (30.0 if count <= 6 else 25.0 if count <= 10 else 20.0)
-    for spoke in data.spokes:
-        items += _label(spoke, (x, y), rim, label_size, paper)
+    for label in labels:
+        items += _label(label, (x, y), rim, paper)
     return [*items, *_hub((x, y), rim, cycle_deg, paper), *_scale((x, y), rim, data, limit_percent, paper)]
 
 
-def wheel_centre(box: Box) -> tuple[float, float, float]:
+def wheel_centre(data: WheelData, box: Box) -> tuple[float, float, float]:
     """Return where the middle of a wheel lies in its box, and the radius of its rim."""
-    shrunk = _shrunk(box)
-    rim = min(box.width / 2.0 - OUTSIDE[0] * shrunk, box.height / 2.0 - OUTSIDE[1] * shrunk)
-    return box.left + box.width / 2.0, box.top + box.height / 2.0, rim
-
-
-def _shrunk(box: Box) -> float:
-    return max(SMALLEST, min(1.0, box.width / FULL_BOX[0], box.height / FULL_BOX[1]))
+    return (*middle_of(box), fitting_labels(data, box)[1])
 
 
 def _circles(centre: tuple[float, float], rim: float, limit: float, paper: Paper) -> list[Item]:
@@ -92,26 +82,21 @@ def _whisker(spoke: Spoke, centre: tuple[float, float], rim: float, wide_deg: fl
     return list(lines)
 
 
-def _label(spoke: Spoke, centre: tuple[float, float], rim: float, size: float, paper: Paper) -> list[Item]:
+def _label(label: Label, centre: tuple[float, float], rim: float, paper: Paper) -> list[Item]:
     """Write number and percent outside the rim, the block just clear of it in the spoke's direction."""
-    low = spoke.state in ("low", "dead")
-    small = max(look.SCALE_TYPE, size * 0.62)
-    words = say("label.percent_short", relative_percent=spoke.percent)
-    if spoke.state == "dead":
-        words = say("state.dead")
-    elif spoke.state != "good":
-        words = f"{say(f'state.{spoke.state}')} {words}"
-    wide, tall = measures.width_of(words, small) + 10.0, size * 0.8 + small * 1.45
-    sine, cosine = point(spoke.turn_deg, 1.0)
-    dx, dy = point(spoke.turn_deg, rim + 3.0 + abs(sine) * wide / 2.0 + abs(cosine) * tall / 2.0)
-    x, top = centre[0] + dx, centre[1] + dy - tall / 2.0
-    number = str(spoke.cylinder) if spoke.cylinder is not None else say("name.short", position=spoke.position)
-    colour = paper.vermilion if low else paper.ink
-    items: list[Item] = [Words(x, top + size * 0.75, number, size, colour, anchor="middle", face="serif")]
-    if low:
-        ground = Box(x - wide / 2.0, top + size * 0.85, wide, small * 1.3)
-        items.append(Panel(ground, fill=paper.blush, radius=3.0))
-    return [*items, Words(x, top + size * 0.85 + small, words, small, colour, anchor="middle")]
+    block = label.box(centre, rim)
+    x = block.left + block.width / 2.0
+    colour = paper.vermilion if label.low else paper.ink
+    items: list[Item] = [Words(x, block.top + label.size * 0.75, label.name, label.size, colour, anchor="middle",
+                               face="serif")]
+    y = block.top + label.size * NAME_LINE
+    for line in label.lines:
+        wide = measures.width_of(line, label.small) + 10.0
+        if label.low:
+            items.append(Panel(Box(x - wide / 2.0, y, wide, label.small * LINE), fill=paper.blush, radius=3.0))
+        items.append(Words(x, y + label.small * 0.98, line, label.small, colour, anchor="middle"))
+        y += label.small * LINE
+    return items
 
 
 def _hub(centre: tuple[float, float], rim: float, cycle_deg: float, paper: Paper) -> list[Item]:

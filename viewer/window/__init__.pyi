@@ -1,7 +1,7 @@
-from .asking import wanted_of
+from .asking import NoEngineError, wanted_of
 from .run import run_window
 from .screen import check_screen
 
 __all__ = [
-    "check_screen", "run_window", "wanted_of",
+    "NoEngineError", "check_screen", "run_window", "wanted_of",
 ]

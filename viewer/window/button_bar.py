@@ -5,9 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QResizeEvent
 from PySide6.QtWidgets import QHBoxLayout, QPushButton, QSizePolicy, QWidget
 
-from crankfold.viewer.picture import look
+from crankfold.viewer.picture import look, measures
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
@@ -17,6 +18,12 @@ LEAST_MM = 12.0  # of a button's side: a thumb in a work glove
 MM_AN_INCH = 25.4
 USUAL_DPI, LEAST_DPI, MOST_DPI = 96.0, 60.0, 300.0  # a screen that claims anything else does not know its size
 TYPE_SHARE = 0.44  # of a button's height
+LEAST_TYPE = 9  # pixels
+PADDING = 8  # pixels beside the words
+SPACING = 8
+MOST, LEAST = 6, 3  # buttons in a row
+NOT_FORWARD = ("paper", "back")  # not brought out, though they may come first
+WIDTH_SHARE = 3.1  # of a button's height that it should be wide, or its words get too small
 
 
 class ButtonBar(QWidget):
@@ -30,7 +37,7 @@ class ButtonBar(QWidget):
         self._buttons: dict[str, QPushButton] = {}
         self._row = QHBoxLayout(self)
         self._row.setContentsMargins(0, 0, 0, 0)
-        self._row.setSpacing(8)
+        self._row.setSpacing(SPACING)
 
     @property
     def actions_(self) -> tuple[str, ...]:
@@ -58,6 +65,15 @@ class ButtonBar(QWidget):
         self._paper = paper
         self._dress()
 
+    def most(self) -> int:
+        """Return how many buttons have room for their words."""
+        return max(LEAST, min(MOST, int(self.width() / (WIDTH_SHARE * self.least_px()))))
+
+    def resizeEvent(self, event: QResizeEvent) -> None:
+        """Fit the words anew."""
+        super().resizeEvent(event)
+        self._dress()
+
     def least_px(self) -> int:
         """Return the least side of a button on this screen, in Qt's own pixels."""
         screen = self.screen()
@@ -77,12 +93,20 @@ class ButtonBar(QWidget):
         self._row.addWidget(button)
         return button
 
+    def _type_px(self) -> int:
+        """Return the largest type in which every button's words fit."""
+        count = max(1, len(self._buttons))
+        room = (self.width() - (count - 1) * SPACING) / count - 2 * PADDING - 4
+        sizes = [measures.size_to_fit(b.text(), TYPE_SHARE * self.least_px(), 1.0, room, "serif")
+                 for b in self._buttons.values()]  # the serif's widths are those of bold type
+        return max(LEAST_TYPE, int(min(sizes, default=TYPE_SHARE * self.least_px())))
+
     def _dress(self) -> None:
-        paper, size = self._paper, max(11, round(TYPE_SHARE * self.least_px()))
-        plain = (f"QPushButton {{ background: {paper.card}; color: {paper.ink}; border: 2px solid {paper.rule};"
-                 f" border-radius: 6px; padding: 0 10px; font-family: '{look.SANS}'; font-size: {size}px; }}"
-                 f"QPushButton:pressed {{ background: {paper.wash}; border-color: {paper.ink}; }}")
-        self.setStyleSheet(plain)
-        for k, button in enumerate(self._buttons.values()):
+        paper, size = self._paper, self._type_px()
+        self.setStyleSheet(
+            f"QPushButton {{ background: {paper.card}; color: {paper.ink}; border: 2px solid {paper.rule};"
+            f" border-radius: 6px; padding: 0 {PADDING}px; font-family: '{look.SANS}'; font-size: {size}px; }}"
+            f"QPushButton:pressed {{ background: {paper.wash}; border-color: {paper.ink}; }}")
+        for k, (action, button) in enumerate(self._buttons.items()):
             first = f"QPushButton {{ border-color: {paper.ink}; background: {paper.wash}; font-weight: bold; }}"
-            button.setStyleSheet(first if k == 0 else "")
+            button.setStyleSheet(first if k == 0 and action not in NOT_FORWARD else "")

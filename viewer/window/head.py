@@ -1,10 +1,10 @@
-"""The head of the window, one sentence in large type, and the line of keys at its foot."""
+"""The head of the window, one sentence in large type."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.picture import Box, Item, Rule, Words, measures
+from crankfold.viewer.picture import Box, Item, Words, measures
 from crankfold.viewer.session import Spoken
 from crankfold.viewer.window.views import View
 
@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 LARGEST, SMALLEST = 76.0, 44.0  # of the headline: on a laptop capitals of 13 mm, on a bench screen twice that
 TWO_LINES = 40.0  # of a headline too long for one
 ADVICE, LEAST_ADVICE = 30.0, 20.0
+THREE_LINES, MOST_LINES = 18.0, 3  # of an advice too long for two
 ASIDE = 18.0
-KEYS = 18.0
 
 
 class Head(View):
@@ -39,12 +39,22 @@ class Head(View):
         colour = paper.vermilion if told.alarm else paper.ink
         items: list[Item] = [Words(0.0, y, line, size, colour, face="serif")
                              for line, y, size in headline_lines(told.headline, room)]
-        advice = measures.size_to_fit(told.advice, ADVICE, LEAST_ADVICE, 1.9 * room)
-        for k, line in enumerate(measures.even(told.advice, advice, room, 2)):
-            items.append(Words(0.0, 119.0 + k * advice * 1.14, line, advice, paper.ink))
+        advice, lines = advice_lines(told.advice, room)
+        for k, line in enumerate(lines):
+            items.append(Words(0.0, 119.0 - (len(lines) == MOST_LINES) * 8.0 + k * advice * 1.14, line, advice,
+                               paper.ink))
         aside = measures.fit(told.aside, ASIDE, room)
         items.append(Words(0.0, 177.0, aside, ASIDE, paper.faint))
         return items
+
+
+def advice_lines(text: str, room: float) -> tuple[float, list[str]]:
+    """Return the type size of an advice and its lines: two, or three in the smallest type."""
+    size = measures.size_to_fit(text, ADVICE, LEAST_ADVICE, 1.9 * room)
+    lines = measures.even(text, size, room, 2)
+    if " ".join(lines) == " ".join(text.split()):
+        return size, lines
+    return THREE_LINES, measures.even(text, THREE_LINES, room, MOST_LINES)
 
 
 def headline_lines(text: str, room: float) -> list[tuple[str, float, float]]:
@@ -54,22 +64,3 @@ def headline_lines(text: str, room: float) -> list[tuple[str, float, float]]:
         return [(text, 70.0, size)]
     lines = measures.even(text, TWO_LINES, room, 2, "serif")
     return [(line, 38.0 + 43.0 * k, TWO_LINES) for k, line in enumerate(lines)]
-
-
-class Foot(View):
-    """Says which keys do what."""
-
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.keys = ""
-
-    def tell(self, keys: str) -> None:
-        """Say other keys."""
-        if keys != self.keys:
-            self.keys = keys
-            self.redraw()
-
-    def items(self, box: Box) -> list[Item]:
-        """Return the line of keys."""
-        return [Rule(0.0, 2.0, box.width, 2.0, self.paper.rule, 0.8),
-                Words(0.0, 22.0, measures.fit(self.keys, KEYS, box.width), KEYS, self.paper.ink)]

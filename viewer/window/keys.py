@@ -1,15 +1,16 @@
-"""Which key does what, by what the window shows: one table for the keyboard, the line of keys and the help."""
+"""Which key does what, by what the window shows: one table for the keyboard, the buttons and the help."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.session import VERDICTS, Phase
+from crankfold.viewer.session import RUNNING, VERDICTS, Phase
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from crankfold.viewer.session import Standing
+    from crankfold.viewer.window.pages import Option
 
 
 @dataclass(frozen=True)
@@ -22,6 +23,7 @@ class Keys:
 
 JUDGED = (
     Keys(("Space",), "dismiss"),
+    Keys(("W",), "save"),
     Keys(("Tab",), "next_cylinder"),
     Keys(("Left", "Right"), "pan"),
     Keys(("+", "-"), "zoom"),
@@ -33,6 +35,7 @@ TROUBLE = (Keys(("R",), "retry"),)
 PREPARING = (Keys(("S",), "set_up"), Keys(("C",), "check"))
 ALWAYS = (Keys(("P",), "paper"), Keys(("H",), "help"), Keys(("Q",), "quit"))
 SELDOM = (
+    Keys(("O",), "open"),
     Keys(("Home",), "whole"),
     Keys(("1-9",), "number"),
     Keys(("B",), "before"),
@@ -54,31 +57,62 @@ def _answered(now: Standing) -> tuple[Keys, ...]:
     """Return the keys for an answer: what there is nothing for is left out."""
     if now.judged is None:
         return JUDGED[:1]
-    return JUDGED if now.judged.result.cylinders else tuple(k for k in JUDGED if k.action != "next_cylinder")
+    without = set() if now.judged.result.cylinders else {"next_cylinder"}
+    if not now.live:
+        without.add("dismiss")  # a recording has no next crank
+    return tuple(k for k in JUDGED if k.action not in without)
 
 
 BY_POINTER = frozenset({"pan", "zoom", "mark", "clear"})
-"""What a finger or a mouse does on the plot itself, so that it needs no button."""
-FEW = 6  # buttons that fit beside each other on the narrowest screen; the rest stands behind "more"
+"""What a finger or a mouse does on the plot itself, so that it needs no button in the row."""
+OFF_PLOT = ("start", "book", "job")
+"""Pages that are always a button away, and have no key."""
+FEW = 6  # buttons that fit beside each other; the rest stands behind "more"
 
 
-def buttons_for(now: Standing, *, checking: bool, compares: bool, most: int = FEW) -> tuple[str, ...]:
+def buttons_for(now: Standing, *, checking: bool, compares: bool, covered: bool = False, waits: bool = False,
+                most: int = FEW) -> tuple[str, ...]:
     """Return the actions that get a button now, the way forward first; where there are too many, the last is "more".
 
     Parameters
     ----------
+    checking, covered
+        Whether the checklist, or a card that is to be closed, lies over the page.
     compares
         Whether there is an earlier result to compare with.
+    waits
+        Whether the board is not opened before the checklist is done.
     """
-    actions = [k.action for k in keys_for(now, checking=checking) if k.action not in BY_POINTER]
+    if covered:
+        return ("close",)
+    if checking:
+        return ("tick", "untick", "start") if waits else ("tick", "untick", "close")
+    actions = [k.action for k in keys_for(now, checking=False) if k.action not in BY_POINTER]
     if compares and now.phase in VERDICTS:
         actions.insert(1, "before")
-    return tuple(actions) if len(actions) <= most else (*actions[: most - 1], "more")
+    actions = [action for action in actions if action not in ("paper", "help", "quit")]
+    if now.phase not in RUNNING:
+        actions.append("start")
+    shown = actions if len(actions) < most else actions[: most - 1]
+    return (*shown, "more")
 
 
-def line_of(keys: tuple[Keys, ...]) -> str:
-    """Return the line at the foot of the window."""
-    return "   ".join(say("window.key_line", keys="/".join(k.names), does=say(f"window.does.{k.action}")) for k in keys)
+def everything_else(now: Standing, *, compares: bool) -> tuple[Option, ...]:
+    """Return everything that can be done now, as cards."""
+    from crankfold.viewer.window.pages import Option
+
+    actions = [k.action for k in keys_for(now, checking=False) if k.action not in BY_POINTER | {"help", "quit"}]
+    if now.phase in VERDICTS:
+        actions += ["before"] if compares else []
+        actions += ["whole", "clear"] if now.judged is not None else []
+    actions += [*OFF_PLOT, "open", "tone", "full_screen", "help", "quit"]
+    return tuple(Option(action, say(f"window.button.{action}"), told(action)) for action in actions)
+
+
+def told(action: str) -> str:
+    """Return what a button does, as a sentence."""
+    text = say(f"window.long.{action}")
+    return f"{text[:1].upper()}{text[1:]}."
 
 
 def help_lines() -> tuple[str, ...]:

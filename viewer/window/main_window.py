@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
-from PySide6.QtCore import Qt, QTimer
-from PySide6.QtGui import QCloseEvent, QKeyEvent, QResizeEvent
+from PySide6.QtCore import Qt, QTimer, Signal
+from PySide6.QtGui import QCloseEvent, QDragEnterEvent, QDropEvent, QKeyEvent, QResizeEvent
 from PySide6.QtWidgets import QWidget
 
 from crankfold.viewer.picture import look
@@ -13,25 +14,29 @@ from crankfold.viewer.session import (
     NOTES,
     RUNNING,
     Answered,
+    Caught,
     Dismissed,
     Opened,
     Passing,
     Phase,
+    Session,
     Standing,
     after,
     told_by_tone,
 )
-from crankfold.viewer.window.keys import help_lines
+from crankfold.viewer.window.keys import everything_else, help_lines
 from crankfold.viewer.window.live import SHOWN_S, LiveTrace
 from crankfold.viewer.window.page import Page
+from crankfold.viewer.window.pages import BACK, ChoosingPage, Pile
 from crankfold.viewer.window.strip_window import ZOOM
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from crankfold.analysis import Capture
     from crankfold.viewer.picture import Paper
-    from crankfold.viewer.session import Followed, Judged, News, Session, Sink
+    from crankfold.viewer.session import Followed, Judged, News, SessionPlan, Sink
     from crankfold.viewer.window.set_up_view import SetUpView
 
 FRAME_MS = 33
@@ -39,13 +44,18 @@ GENERAL = {
     Qt.Key.Key_Q: "quit", Qt.Key.Key_P: "paper", Qt.Key.Key_H: "help", Qt.Key.Key_F1: "help",
     Qt.Key.Key_F: "full_screen", Qt.Key.Key_F11: "full_screen", Qt.Key.Key_R: "retry", Qt.Key.Key_Space: "dismiss",
     Qt.Key.Key_C: "check", Qt.Key.Key_S: "set_up", Qt.Key.Key_T: "tone", Qt.Key.Key_D: "details",
-    Qt.Key.Key_B: "before",
+    Qt.Key.Key_B: "before", Qt.Key.Key_W: "save", Qt.Key.Key_O: "open",
 }
 """Keys that do the same on every page."""
+ANYWHERE = ("quit", "paper", "full_screen")
+"""What keys do while another page lies over the test page."""
+STREAMING = (Phase.FILLING, Phase.ARMED, Phase.READING, *RUNNING)
+BUSY = (*RUNNING, Phase.JUDGING)
+"""Standings that Esc does not leave: a crank is under way."""
 
 
 class Window(QWidget):
-    """The window.
+    """The window; `asked` tells the actions that lead to other pages, `dropped` a file that was dropped.
 
     Parameters
     ----------
@@ -54,6 +64,9 @@ class Window(QWidget):
     paper
         Light or dark.
     """
+
+    asked = Signal(str)
+    dropped = Signal(Path)
 
     def __init__(self, sink: Sink, paper: Paper = look.LIGHT) -> None:
         super().__init__()
@@ -67,12 +80,27 @@ class Window(QWidget):
         self._cranking_from_s = 0.0
         self._before: Judged | None = None  # the answer before the one that stands there
         self._latest: Judged | None = None
+        self.raw: Capture | None = None  # the last capture as it came, before the probe's scale
+        self.waiting: SessionPlan | None = None  # opened when the checklist is done
         self.page = Page(self)
+        self.pile, self.more = Pile(self, self.act, paper), ChoosingPage(self)
         self.page.check.done.connect(self._checked)
         self.page.buttons.pressed.connect(self.act)
         self.page.use_paper(paper)
         self._timer = QTimer(self)
         self._timer.timeout.connect(self.tick)
+        self.page.show_standing(self.now)
+
+    def begin(self, plan: SessionPlan, checks: tuple[str, ...] = (), *, checked: bool = False) -> None:
+        """Watch what a plan says; where there is a checklist, its board is not opened before that is done."""
+        self.pile.clear()
+        if not checks or checked:
+            self.watch(Session(plan))
+            self.page.ask(checks, shown=False)
+            return
+        self.let_go()
+        self.now, self.waiting = Standing(live=plan.live, title=plan.title), plan
+        self.page.ask(checks, waits=True)
         self.page.show_standing(self.now)
 
     def watch(self, session: Session) -> None:
@@ -84,35 +112,31 @@ class Window(QWidget):
         self.page.show_standing(self.now)
 
     def let_go(self) -> None:
-        """Stop watching."""
+        """Stop watching, and show nothing of it any more."""
         self._timer.stop()
         session, self.session = self.session, None
-        self._live = self._followed = None
+        self._live = self._followed = self.waiting = self.raw = None
+        self.now = Standing()
+        self.page.forget()
         if session is not None:
             session.close()
 
     def use_set_up(self, view: SetUpView) -> None:
         """Take the pages for setting up, hidden until they are asked for."""
         self.set_up = view
-        view.setParent(self)
-        view.left.connect(self.leave_set_up)
-        view.hide()
+        view.left.connect(self.back)
 
     def begin_set_up(self) -> None:
         """Show the pages for setting up."""
         if self.set_up is not None:
-            self.set_up.use_paper(self.page.paper)
-            self.set_up.resize(self.size())
-            self.set_up.show()
-            self.set_up.raise_()
-            self.set_up.begin()
+            self.set_up.ask()
+            self.pile.push(self.set_up)
 
-    def leave_set_up(self) -> None:
-        """Go back to the page."""
-        if self.set_up is not None:
-            self.set_up.end()
-            self.set_up.hide()
-            self.setFocus()
+    def back(self) -> None:
+        """Go back to the page below, to the start where there is nothing to be looked at."""
+        self.pile.back()
+        if self.pile.top is None and self.session is None and self.waiting is None and self.now.judged is None:
+            self.asked.emit("start")
 
     def tick(self) -> None:
         """Take the news and the newest samples; called at every frame."""
@@ -128,6 +152,10 @@ class Window(QWidget):
         self.now = after(self.now, news)
         if isinstance(news, Opened):
             self._live = None
+        if isinstance(news, Caught):
+            self.raw = news.capture
+        if self.now.stage not in STREAMING and before.stage in STREAMING:
+            self.page.strip.show_nothing()  # what a board sent that is gone is not what it sends
         if isinstance(news, Answered) and self.now.judged is news.judged and news.judged.result.verdict != "none":
             self._before, self._latest = self._latest, news.judged
             self.page.compares = self._before is not None
@@ -165,30 +193,51 @@ class Window(QWidget):
         key, text = event.key(), event.text()
         shift = bool(event.modifiers() & Qt.KeyboardModifier.ShiftModifier)
         page = self.page
-        if key == Qt.Key.Key_Escape and (page.over.isVisible() or page.comparison.isVisible()):
-            page.over.hide()
-            page.comparison.hide()
+        if self.pile.top is not None:
+            if GENERAL.get(Qt.Key(key)) in ANYWHERE:
+                self._general(key)
+        elif key == Qt.Key.Key_Escape and page.covered:
+            page.uncover()
         elif page.check.isVisible() and page.check.key(key):
             page.show_standing(self.now)
         elif not (self._general(key) or self._looking(key, text, shift=shift)):
             if text.isdigit() and text != "0":
                 page.light_number(int(text))
+            elif key == Qt.Key.Key_Escape and self.now.phase not in BUSY:
+                self.asked.emit("start")
             else:
                 super().keyPressEvent(event)
 
     def act(self, action: str) -> None:
         """Do what a button or a key of `keys` asks for."""
-        page = self.page
+        page, chosen = self.page, self.pile.top is self.more
         actions: dict[str, Callable[[], object]] = {
-            "quit": self.close, "paper": self._turn_paper, "help": self._show_keys, "more": self._show_keys,
+            "quit": self.close, "paper": self._turn_paper, "help": self._show_keys, "more": self._show_more,
             "full_screen": self._full, "retry": self._retry, "dismiss": self._dismiss, "check": self._check_again,
             "set_up": self.begin_set_up, "tone": self._sound_again, "details": self._show_details,
-            "before": self._compare, "next_cylinder": lambda: page.light_next(1),
+            "before": self._compare, "next_cylinder": lambda: page.light_next(1), BACK: self.back,
             "tick": lambda: self._in_checklist(Qt.Key.Key_Return),
-            "untick": lambda: self._in_checklist(Qt.Key.Key_Backspace),
-            "close": lambda: self._in_checklist(Qt.Key.Key_Escape),
+            "untick": lambda: self._in_checklist(Qt.Key.Key_Backspace), "close": self._close_over,
+            "whole": lambda: self._looking(Qt.Key.Key_Home, "", shift=False),
+            "clear": lambda: self._looking(Qt.Key.Key_Escape, "", shift=False),
         }
-        actions[action]()
+        if chosen and action not in (*ANYWHERE, BACK):
+            self.back()
+        if action in actions:
+            actions[action]()
+        else:
+            self.asked.emit(action)
+
+    def _close_over(self) -> None:
+        if self.page.covered:
+            self.page.uncover()
+        else:
+            self._in_checklist(Qt.Key.Key_Escape)
+
+    def _show_more(self) -> None:
+        self.more.choose(everything_else(self.now, compares=self.page.compares))
+        self.more.tell(say("window.more_heading"))
+        self.pile.push(self.more)
 
     def _in_checklist(self, key: int) -> None:
         self.page.check.key(key)
@@ -220,7 +269,7 @@ class Window(QWidget):
             strip.look_at(window.entire())
         elif key == Qt.Key.Key_M:
             strip.look_at(window.next_mark())
-        elif key == Qt.Key.Key_Escape:
+        elif key == Qt.Key.Key_Escape and (window.marks_s or strip.lit is not None):
             strip.look_at(window.unmarked())
             self.page.light(None)
         else:
@@ -228,11 +277,21 @@ class Window(QWidget):
         return True
 
     def _checked(self) -> None:
+        """Open the board when its checklist is done; go back to the start where it was left."""
+        plan, done = self.waiting, self.page.check.list.complete
         self.page.check.hide()
-        self.page.show_standing(self.now)
+        self.page.waits, self.waiting = False, None
+        if plan is None:
+            self.page.show_standing(self.now)
+        elif done:
+            self.watch(Session(plan))
+        else:
+            self.asked.emit("start")
 
     def _turn_paper(self) -> None:
-        self.page.use_paper(look.DARK if self.page.paper is look.LIGHT else look.LIGHT)
+        paper = look.DARK if self.page.paper is look.LIGHT else look.LIGHT
+        self.page.use_paper(paper)
+        self.pile.use_paper(paper)
 
     def _show_keys(self) -> None:
         self.page.show_over(say("window.keys_heading"), help_lines())
@@ -263,20 +322,31 @@ class Window(QWidget):
         if self.now.phase in NOTES:
             self.sink.sound(self.now.phase)
 
+    def dragEnterEvent(self, event: QDragEnterEvent) -> None:
+        """Take files that are dragged onto the window."""
+        if any(url.isLocalFile() for url in event.mimeData().urls()):
+            event.acceptProposedAction()
+
+    def dropEvent(self, event: QDropEvent) -> None:
+        """Open a file that is dropped; of several the first."""
+        for url in event.mimeData().urls():
+            if url.isLocalFile():
+                event.acceptProposedAction()
+                self.dropped.emit(Path(url.toLocalFile()))
+                return
+
     def focusNextPrevChild(self, next: bool) -> bool:
         """Keep the tabulator for ourselves where it goes through the cylinders."""
-        return super().focusNextPrevChild(next) if self.set_up is not None and self.set_up.isVisible() else False
+        return super().focusNextPrevChild(next) if self.pile.top is not None else False
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """Let the pages fill the window."""
         super().resizeEvent(event)
         self.page.resize(self.size())
-        if self.set_up is not None:
-            self.set_up.resize(self.size())
+        self.pile.resize(self.size())
 
     def closeEvent(self, event: QCloseEvent) -> None:
         """Let go of the board."""
-        if self.set_up is not None:
-            self.set_up.end()
+        self.pile.clear()
         self.let_go()
         event.accept()

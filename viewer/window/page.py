@@ -9,15 +9,16 @@ from PySide6.QtWidgets import QWidget
 
 from crankfold.analysis import InputError
 from crankfold.viewer.picture import Box, look
-from crankfold.viewer.session import VERDICTS, Phase, Standing, sentence, spoken
+from crankfold.viewer.session import VERDICTS, Phase, Spoken, Standing, sentence, spoken
 from crankfold.viewer.window.button_bar import ButtonBar
 from crankfold.viewer.window.check_view import CheckView
 from crankfold.viewer.window.comparison_view import ComparisonView
 from crankfold.viewer.window.drawing_view import DrawingView
 from crankfold.viewer.window.head import Head
 from crankfold.viewer.window.keys import buttons_for
+from crankfold.viewer.window.page_places import upright_places, wide_places
 from crankfold.viewer.window.painting import colour_of
-from crankfold.viewer.window.placing import GAP, HEAD, MARGIN, put, unit_of
+from crankfold.viewer.window.placing import GAP, HEAD, MARGIN, put, unit_of, upright
 from crankfold.viewer.window.strip_view import StripView
 from crankfold.viewer.window.views import TITLE, FoldView, JudgedView, View, WheelView
 from crankfold.viewer.window.words_view import WordsView
@@ -27,9 +28,6 @@ if TYPE_CHECKING:
     from crankfold.viewer.picture import Paper
     from crankfold.viewer.session import Judged
 
-RIGHT_SHARE = 0.335  # of the width, for wheel and words
-WORDS_SHARE = 0.33  # of the right column, below the wheel
-STRIP_SHARE = 0.47  # of the left column, above the fold
 WORDED = (Phase.FILLING, Phase.ARMED, Phase.NO_BOARD, Phase.LOST, Phase.REFUSED, Phase.OVER)
 """Phases in which a card of words stands beside a strip that fills the rest."""
 
@@ -42,7 +40,7 @@ class Page(QWidget):
         self.paper = look.LIGHT
         self.now = Standing()
         self.head, self.buttons = Head(self), ButtonBar(self)
-        self.compares = False
+        self.compares = self.waits = False
         self.strip, self.fold, self.wheel = StripView(self), FoldView(self), WheelView(self)
         self.words, self.over = WordsView(self), WordsView(self)
         self.picture, self.check, self.comparison = DrawingView(self), CheckView(self), ComparisonView(self)
@@ -66,7 +64,8 @@ class Page(QWidget):
     def show_standing(self, now: Standing) -> None:
         """Say and show where the window stands."""
         self.now = now
-        self.head.say_(spoken(now))
+        unread = Spoken(say("window.headline.unread"), say("window.advice.unread"))
+        self.head.say_(unread if self.waits else spoken(now))
         judged = now.judged if now.phase in (*VERDICTS, Phase.LOST) else None
         if judged is not self.strip.judged:
             self.over.hide()
@@ -75,8 +74,33 @@ class Page(QWidget):
                 view.light(None)
                 view.show_judged(judged)
         self._say_words()
-        self.buttons.offer(buttons_for(now, checking=self.check.isVisible(), compares=self.compares))
         self.arrange()
+        self.offer()
+
+    def offer(self) -> None:
+        """Show the buttons for what can be done now."""
+        self.buttons.offer(buttons_for(self.now, checking=self.check.isVisible(), compares=self.compares,
+                                       covered=self.covered, waits=self.waits, most=self.buttons.most()))
+
+    @property
+    def covered(self) -> bool:
+        """Whether a card or the comparison lies over the page and is to be closed."""
+        return self.over.isVisible() or self.comparison.isVisible()
+
+    def uncover(self) -> None:
+        """Take away what lies over the page."""
+        self.over.hide()
+        self.comparison.hide()
+        self.offer()
+
+    def forget(self) -> None:
+        """Show nothing of what was watched."""
+        self.compares = self.waits = False
+        self.check.begin(())
+        for view in (self.check, self.over, self.comparison):
+            view.hide()
+        self.strip.show_nothing()
+        self.show_standing(Standing())
 
     def _say_words(self) -> None:
         now, phase = self.now, self.now.phase
@@ -93,9 +117,10 @@ class Page(QWidget):
             lines = (*self.check.lines, say("safety.law")) if self.check.lines else safety()
             self.words.tell(say("safety.heading"), lines)
 
-    def ask(self, lines: tuple[str, ...], *, shown: bool = True) -> None:
-        """Take the checklist for this test, and show it before cranking."""
+    def ask(self, lines: tuple[str, ...], *, shown: bool = True, waits: bool = False) -> None:
+        """Take the checklist for this test, and show it before cranking; `waits`: the board is opened after it."""
         self.check.begin(lines)
+        self.waits = waits
         self.check.setVisible(shown)
         self.check.raise_()
         self.show_standing(self.now)
@@ -103,18 +128,19 @@ class Page(QWidget):
     def show_over(self, heading: str, lines: tuple[str, ...]) -> None:
         """Lay a card of words over the views, or take the same one away."""
         if self.over.isVisible() and self.over.heading == heading:
-            self.over.hide()
+            self.uncover()
             return
-        self.over.columns = 2
+        self.over.columns = 1 if upright(self) else 2
         self.over.tell(heading, lines)
         self.over.show()
         self.over.raise_()
+        self.offer()
 
     def compare(self, before: Judged | None) -> None:
         """Lay an earlier answer and this one on each other, or take that away; say why where it cannot be done."""
         after = self.now.judged
         if self.comparison.isVisible() or after is None:
-            self.comparison.hide()
+            self.uncover()
             return
         if before is None:
             self.show_over(say("window.compare_heading"), (say("window.compare_none"),))
@@ -126,6 +152,7 @@ class Page(QWidget):
             return
         self.comparison.show()
         self.comparison.raise_()
+        self.offer()
 
     def everything(self) -> tuple[str, ...]:
         """Return all that is said of the last answer."""
@@ -169,12 +196,12 @@ class Page(QWidget):
             view.unit = unit
         wide, tall = self.width() / unit, self.height() / unit
         foot = self.buttons.least_px() / unit + GAP
-        room, top, high = wide - 2 * MARGIN, HEAD, tall - HEAD - foot - GAP
-        put(self.head, unit, Box(MARGIN, 0.0, room, HEAD))
-        put(self.buttons, unit, Box(MARGIN, tall - foot, room, foot - GAP))
-        put(self.comparison, unit, Box(0.0, 0.0, wide, tall))
-        put(self.check, unit, Box(MARGIN, top, room, high))
-        put(self.over, unit, Box(MARGIN, top, room, high))
+        whole = Box(MARGIN, HEAD, wide - 2 * MARGIN, tall - HEAD - foot - GAP)
+        put(self.head, unit, Box(MARGIN, 0.0, whole.width, HEAD))
+        put(self.buttons, unit, Box(MARGIN, tall - foot, whole.width, foot - GAP))
+        put(self.comparison, unit, Box(0.0, 0.0, wide, tall - foot - GAP))
+        put(self.check, unit, whole)
+        put(self.over, unit, whole)
         judged = self.strip.judged is not None
         both = judged and self.fold.data is not None and self.wheel.data is not None
         worded = judged or self.now.phase in WORDED
@@ -182,21 +209,16 @@ class Page(QWidget):
         for view, seen in ((self.fold, both), (self.wheel, both), (self.words, worded), (self.picture, drawn),
                            (self.strip, not drawn)):
             view.setVisible(seen)
-        right = RIGHT_SHARE * room if worded else 0.0
-        main = room - right - (1.5 * GAP if worded else 0.0)
-        put(self.picture, unit, Box(MARGIN, top + TITLE, main, high - TITLE))
-        strip_high = STRIP_SHARE * high if both else high
-        put(self.strip, unit, Box(MARGIN, top, main, strip_high))
-        put(self.fold, unit, Box(MARGIN, top + strip_high + 0.5 * GAP, main, high - strip_high - 0.5 * GAP))
         self.words.title_room = GAP if both else TITLE
-        words = WORDS_SHARE * (high - TITLE) + GAP if both else high
-        put(self.wheel, unit, Box(MARGIN + room - right, top, right, high - words))
-        put(self.words, unit, Box(MARGIN + room - right, top + high - words, right, words))
+        placed = upright_places if upright(self) else wide_places
+        for name, box in placed(whole, both=both, worded=worded).items():
+            put(getattr(self, name), unit, box)
 
     def resizeEvent(self, event: QResizeEvent) -> None:
         """Lay out anew."""
         super().resizeEvent(event)
         self.arrange()
+        self.offer()
 
     def paintEvent(self, event: QPaintEvent) -> None:
         """Paint the paper."""

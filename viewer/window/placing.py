@@ -1,4 +1,4 @@
-"""Where things lie in the window: in scene units, of which 1280 by 720 are the smallest window."""
+"""Where things lie in the window: in scene units, of which 1280 by 720 are the smallest window, upright 760 by 1216."""
 
 from __future__ import annotations
 
@@ -12,13 +12,20 @@ if TYPE_CHECKING:
     from crankfold.viewer.picture import Box
 
 WIDE, TALL = 1280.0, 720.0
-MARGIN, HEAD, FOOT, GAP = 24.0, 186.0, 30.0, 12.0
+UPRIGHT_WIDE, UPRIGHT_TALL = 760.0, 1216.0  # a tablet held upright: the same type, the views below each other
+MARGIN, HEAD, GAP = 24.0, 186.0, 12.0
 SMALLEST_UNIT = 0.2  # pixels; nothing can be read any more, but nothing fails either
+
+
+def upright(window: QWidget) -> bool:
+    """Return whether the window is clearly higher than wide."""
+    return window.height() > 1.1 * window.width()
 
 
 def unit_of(window: QWidget) -> float:
     """Return how many pixels a scene unit has, so that the smallest layout just fills the widget."""
-    return max(SMALLEST_UNIT, min(window.width() / WIDE, window.height() / TALL))
+    wide, tall = (UPRIGHT_WIDE, UPRIGHT_TALL) if upright(window) else (WIDE, TALL)
+    return max(SMALLEST_UNIT, min(window.width() / wide, window.height() / tall))
 
 
 def put(widget: QWidget, unit: float, box: Box) -> None:

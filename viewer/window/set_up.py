@@ -111,6 +111,8 @@ def problem(draft: Draft, step: Step) -> str:
         elif step in (Step.BOARD, Step.PROBE):
             draft.rig()
         elif step is Step.SYNC:
+            if draft["sync"] == "cam" and not draft["degrees"]:
+                return say("window.set_up.no_degrees")
             SyncSpec.parse(draft.sync, draft.engine_card().engine())
         else:
             check_name(draft["rig_name"])
@@ -228,6 +230,13 @@ def fields_of(step: Step, draft: Draft) -> tuple[str, ...]:
         return FIELDS[step]
     kind = draft["sync"]
     return () if kind == "none" else FIELDS[step] if kind == "cam" else FIELDS[step][:1]
+
+
+def alternatives(name: str, draft: Draft) -> tuple[str, ...]:
+    """Return the possible values of a field that has few, empty for one that is typed."""
+    if name == "cylinder":
+        return tuple(part for part in draft["firing_order"].split("-") if part.isdigit())
+    return {"strokes": ("4", "2"), "fuel": ("spark", "diesel")}.get(name, ())
 
 
 def chosen(draft: Draft, offered: Sequence[Choice]) -> int:

@@ -7,23 +7,21 @@ from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt, QTimer, Signal
-from PySide6.QtGui import QKeyEvent, QPainter, QPaintEvent, QResizeEvent
-from PySide6.QtWidgets import QLabel, QLineEdit, QListWidget, QWidget
+from PySide6.QtWidgets import QLabel, QLineEdit, QListWidget, QPushButton, QWidget
 
 from crankfold.acquire import Shelf
 from crankfold.analysis import CrankfoldError
-from crankfold.viewer.picture import Box, look
-from crankfold.viewer.session import Spoken
+from crankfold.viewer.picture import Box
 from crankfold.viewer.window.drawing_view import DrawingView
-from crankfold.viewer.window.head import Foot, Head
-from crankfold.viewer.window.painting import colour_of
-from crankfold.viewer.window.placing import FOOT, GAP, HEAD, MARGIN, put, unit_of
+from crankfold.viewer.window.pages import BACK, Leaf
+from crankfold.viewer.window.placing import GAP, put, upright
 from crankfold.viewer.window.set_up import (
     STEPS,
     Choice,
     Draft,
     Step,
     advice_on,
+    alternatives,
     choices,
     chosen,
     fields_of,
@@ -34,44 +32,69 @@ from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from crankfold.acquire import Plugins
-    from crankfold.viewer.picture import Paper
+    from crankfold.viewer.window.views import View
 
 LEFT_SHARE = 0.5
-ROW, LABEL = 42.0, 210.0  # scene units: height of a field, width of its name
+LIST_SHARE = 0.55  # of the height upright, above the drawing
+LABEL = 210.0  # scene units: width of a field's name
 POLL_MS = 100
 
 
-class SetUpView(QWidget):
-    """Leads through the steps; tells when both cards are kept, or that nothing was changed."""
+class Turning(QPushButton):
+    """A field with few possible values: each press shows the next."""
+
+    def __init__(self, value: str, values: tuple[str, ...], parent: QWidget) -> None:
+        super().__init__(value, parent)
+        self._values = values
+        self.clicked.connect(self._turn)
+
+    def _turn(self) -> None:
+        at = self._values.index(self.text()) if self.text() in self._values else -1
+        self.setText(self._values[(at + 1) % len(self._values)])
+
+
+class SetUpView(Leaf):
+    """Leads through the steps; tells when both cards are kept, what was asked where none are, or that it was left."""
 
     kept = Signal(str, str)
+    answered = Signal(object)
     left = Signal()
 
     def __init__(self, shelf: Shelf, plugins: Plugins, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._plugins = plugins
-        self.shelf, self.paper, self.unit = shelf, look.LIGHT, 1.0
-        self.draft, self.step = Draft(), Step.ENGINE
+        self.shelf = shelf
+        self.draft, self.step, self.steps = Draft(), Step.ENGINE, STEPS
         self.boards: list[tuple[str, str]] = []
         self._found: SimpleQueue[tuple[str, str]] = SimpleQueue()
         self._offered: tuple[Choice, ...] = ()
-        self.head, self.foot, self.picture = Head(self), Foot(self), DrawingView(self)
+        self.picture = DrawingView(self)
         self.list = QListWidget(self)
         self.list.setWordWrap(True)
         self.list.setTextElideMode(Qt.TextElideMode.ElideNone)
         self.list.setHorizontalScrollBarPolicy(Qt.ScrollBarPolicy.ScrollBarAlwaysOff)
         self.list.currentRowChanged.connect(self._choose)
         self._labels: dict[str, QLabel] = {}
-        self.fields: dict[str, QLineEdit] = {}
+        self.fields: dict[str, QLineEdit | Turning] = {}
         self._timer = QTimer(self)
         self._timer.timeout.connect(self.look_for_boards)
+        self.offer("next", BACK)
+
+    def ask(self, *steps: Step) -> None:
+        """Ask only these steps when it begins, or all without any; nothing is kept then, and `answered` tells."""
+        self.steps = steps or STEPS
 
     def begin(self) -> None:
-        """Begin with the engine, and look for boards meanwhile."""
+        """Begin with the first step, and look for boards meanwhile."""
         self.boards.clear()
-        threading.Thread(target=self._discover, name="looking for boards", daemon=True).start()
-        self._timer.start(POLL_MS)
-        self.go(Step.ENGINE)
+        if Step.BOARD in self.steps:
+            threading.Thread(target=self._discover, name="looking for boards", daemon=True).start()
+            self._timer.start(POLL_MS)
+        self.go(self.steps[0])
+
+    def views(self) -> tuple[View, ...]:
+        """Return the drawing."""
+        return (self.picture,)
 
     def end(self) -> None:
         """Stop looking for boards."""
@@ -102,7 +125,7 @@ class SetUpView(QWidget):
         self.step = step
         self._offer()
         self._make_fields()
-        self._tell("")
+        self._say("")
         self.list.setFocus()
 
     def _offer(self) -> None:
@@ -126,7 +149,7 @@ class SetUpView(QWidget):
         if set(self.fields) != set(fields_of(self.step, self.draft)):
             self._make_fields()
         self._draw(row)
-        self._tell("")
+        self._say("")
 
     def _draw(self, row: int) -> None:
         key = self._offered[row].drawing if 0 <= row < len(self._offered) else "board"
@@ -141,102 +164,81 @@ class SetUpView(QWidget):
         self._labels, self.fields = {}, {}
         for name in fields_of(self.step, self.draft):
             text = say(f"window.field.{name}")
-            label, edit = QLabel(text, self), QLineEdit(self.draft[name], self)
+            label, edit = QLabel(text, self), self._edit(name)
             edit.setAccessibleName(text)
-            edit.textEdited.connect(self._typed)
             self._labels[name], self.fields[name] = label, edit
             label.show()
             edit.show()
         self.arrange()
 
+    def _edit(self, name: str) -> QLineEdit | Turning:
+        values = alternatives(name, self.draft)
+        if values:
+            turning = Turning(self.draft[name], values, self)
+            turning.clicked.connect(self._typed)
+            return turning
+        edit = QLineEdit(self.draft[name], self)
+        edit.textEdited.connect(self._typed)
+        return edit
+
     def _typed(self) -> None:
         self.draft = self.draft.with_({name: edit.text() for name, edit in self.fields.items()})
         self._draw(self.list.currentRow())
 
-    def _tell(self, trouble: str) -> None:
-        number = STEPS.index(self.step) + 1
-        aside = say("window.set_up.step", number=number, of=len(STEPS))
+    def _say(self, trouble: str) -> None:
+        aside = say("window.set_up.step", number=self.steps.index(self.step) + 1, of=len(self.steps))
         row = self.list.currentRow()
         advice = trouble or advice_on(self.step, self._offered[row] if 0 <= row < len(self._offered) else None)
-        self.head.say_(Spoken(say(f"window.set_up.heading_{self.step.value}"), advice, aside, alarm=bool(trouble)))
-        self.foot.tell(say("window.set_up.keys"))
+        self.tell(say(f"window.set_up.heading_{self.step.value}"), advice, aside, alarm=bool(trouble))
 
-    def keyPressEvent(self, event: QKeyEvent) -> None:
-        """Go on with Enter, back with Escape."""
-        if event.key() in (Qt.Key.Key_Return, Qt.Key.Key_Enter):
+    def act(self, action: str) -> None:
+        """Go on or back."""
+        if action == "next":
             self._on()
-        elif event.key() == Qt.Key.Key_Escape:
+        elif action == BACK:
             self._back()
         else:
-            super().keyPressEvent(event)
+            super().act(action)
 
     def _on(self) -> None:
         trouble = problem(self.draft, self.step)
         if trouble:
-            self._tell(trouble)
-        elif self.step is not STEPS[-1]:
-            self.go(STEPS[STEPS.index(self.step) + 1])
-        else:
+            self._say(trouble)
+        elif self.step is not self.steps[-1]:
+            self.go(self.steps[self.steps.index(self.step) + 1])
+        elif self.steps == STEPS:
             self._keep()
+        else:
+            self.answered.emit(self.draft)
 
     def _back(self) -> None:
-        if self.step is STEPS[0]:
+        if self.step is self.steps[0]:
             self.left.emit()
         else:
-            self.go(STEPS[STEPS.index(self.step) - 1])
+            self.go(self.steps[self.steps.index(self.step) - 1])
 
     def _keep(self) -> None:
         try:
             save(self.draft, self.shelf)
         except CrankfoldError as error:
-            self._tell(str(error))
+            self._say(str(error))
             return
         self.kept.emit(self.draft["rig_name"], self.draft["engine_name"])
 
-    def use_paper(self, paper: Paper) -> None:
-        """Change to light or dark paper."""
-        self.paper = paper
-        for view in (self.head, self.foot, self.picture):
-            view.paper = paper
-            view.redraw()
-        self._dress()
-
-    def _dress(self) -> None:
-        p, big = self.paper, round(22.0 * self.unit)
-        self.setStyleSheet(
-            f"* {{ font-family: '{look.SANS}'; font-size: {big}px; color: {p.ink}; }}"
-            f"QListWidget, QLineEdit {{ background: {p.card}; border: 1px solid {p.faint}; padding: 3px; }}"
-            f"QListWidget {{ outline: 0; }}"
-            f"QListWidget::item {{ padding: {round(4.0 * self.unit)}px; }}"
-            f"QListWidget::item:selected {{ background: {p.wash}; color: {p.ink}; border: 2px solid {p.ink}; }}"
-            f"QLineEdit:focus, QListWidget:focus {{ border: 2px solid {p.ink}; }}")
-
-    def arrange(self) -> None:
-        """Lay the page out."""
-        self.unit = unit = unit_of(self)
-        for view in (self.head, self.foot, self.picture):
-            view.unit = unit
-        wide, tall = self.width() / unit, self.height() / unit
-        room, high = wide - 2 * MARGIN, tall - HEAD - FOOT - GAP
-        left = LEFT_SHARE * room
-        put(self.head, unit, Box(MARGIN, 0.0, room, HEAD))
-        put(self.foot, unit, Box(MARGIN, tall - FOOT, room, FOOT))
-        put(self.picture, unit, Box(MARGIN + left + 1.5 * GAP, HEAD, room - left - 1.5 * GAP, high))
-        below = ROW * len(self.fields)
-        put(self.list, unit, Box(MARGIN, HEAD, left, high - below - (GAP if below else 0.0)))
+    def place(self, box: Box) -> None:
+        """Lay the page out: the drawing beside the list, upright below it."""
+        row, unit = self.row_px() / self.unit + 4.0, self.unit
+        if upright(self):
+            side = Box(box.left, box.top, box.width, LIST_SHARE * box.height)
+            put(self.picture, unit, Box(box.left, side.bottom + GAP, box.width, box.bottom - side.bottom - GAP))
+        else:
+            side = Box(box.left, box.top, LEFT_SHARE * box.width, box.height)
+            left = side.right + 1.5 * GAP
+            put(self.picture, unit, Box(left, box.top, box.right - left, box.height))
+        below = row * len(self.fields)
+        put(self.list, unit, Box(side.left, side.top, side.width, side.height - below - (GAP if below else 0.0)))
         for k, (name, edit) in enumerate(self.fields.items()):
-            y = HEAD + high - below + k * ROW
-            put(self._labels[name], unit, Box(MARGIN, y, LABEL, ROW - 4.0))
-            put(edit, unit, Box(MARGIN + LABEL, y, left - LABEL, ROW - 4.0))
-        self._dress()
-
-    def resizeEvent(self, event: QResizeEvent) -> None:
-        """Lay out anew."""
-        super().resizeEvent(event)
-        self.arrange()
-
-    def paintEvent(self, event: QPaintEvent) -> None:
-        """Paint the paper."""
-        painter = QPainter(self)
-        painter.fillRect(event.rect(), colour_of(self.paper.paper))
-        painter.end()
+            y = side.bottom - below + k * row
+            put(self._labels[name], unit, Box(side.left, y, LABEL, row - 4.0))
+            put(edit, unit, Box(side.left + LABEL, y, side.width - LABEL, row - 4.0))
+        self.setStyleSheet(self.style_text())

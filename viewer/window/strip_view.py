@@ -55,6 +55,10 @@ class StripView(JudgedView):
         elif self.judged is None:
             self.update()
 
+    def show_nothing(self) -> None:
+        """Show an empty strip in place of a stream."""
+        self.show_live((), (Channel(CURRENT),), 1.0)
+
     def look_at(self, window: StripWindow) -> None:
         """Show another part, or other marks."""
         if self.window_ is not None:

@@ -171,7 +171,7 @@ class WheelView(JudgedView):
         if self.data is None:
             return
         x, y = self.place(event.position())
-        cx, cy, rim = wheel_centre(self.box)
+        cx, cy, rim = wheel_centre(self.data, self.box)
         if math.hypot(x - cx, y - cy) < HUB_SHARE * rim:
             return
         turn = math.degrees(math.atan2(x - cx, cy - y))

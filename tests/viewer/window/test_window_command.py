@@ -25,7 +25,7 @@ def test_without_qt_it_says_what_to_install(in_process: Any, monkeypatch: pytest
 
 @pytest.mark.parametrize(("arguments", "words"), [
     (("some.csv", "--from", "virtual", "--firing-order", "1-2"), "both a FILE and --from"),
-    (("some.csv",), "--firing-order is missing"),
+    (("some.csv",), "no such file"),
     (("--from", "virtual", "--firing-order", "1-1"), "twice"),
     (("--rig", "nobody"), "no rig called"),
     (("--paper", "pink"), "light"),

@@ -147,7 +147,7 @@ def test_the_wheel_and_the_fold_are_clicked(judged_window: Any) -> None:
     from crankfold.viewer.picture import plot_of, wheel_centre
 
     page, unit = judged_window.page, judged_window.page.wheel.unit
-    x, y, rim = wheel_centre(page.wheel.box)
+    x, y, rim = wheel_centre(page.wheel.data, page.wheel.box)
     dx, dy = point(90.0, 0.8 * rim)  # a quarter round: second in the order of four
     QTest.mouseClick(page.wheel, Qt.MouseButton.LeftButton, pos=QPoint(round((x + dx) * unit), round((y + dy) * unit)))
     assert {view.lit for view in page.judged_views} == {2}

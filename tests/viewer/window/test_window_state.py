@@ -14,8 +14,8 @@ from crankfold.viewer.session import NOTES, Judged, Phase, Standing, after, spok
 from crankfold.viewer.session import news as n
 from crankfold.viewer.session.standing import ENOUGH_S
 from crankfold.viewer.session.tones import tone_wav
-from crankfold.viewer.window.head import ADVICE, KEYS, LEAST_ADVICE, headline_lines
-from crankfold.viewer.window.keys import keys_for, line_of
+from crankfold.viewer.window.head import ADVICE, LEAST_ADVICE, headline_lines
+from crankfold.viewer.window.keys import FEW, buttons_for, everything_else, keys_for
 from crankfold.viewer.window.placing import MARGIN, WIDE
 from crankfold.viewer.words import say
 from crankfold.viewer.words.catalogue import sentences
@@ -141,16 +141,23 @@ def test_a_stream_that_ends_without_a_crank_says_so() -> None:
     assert told(*READY, n.Over()).phase is Phase.OVER
 
 
-def test_every_phase_has_words_and_keys(uneven: Judged, even: Judged) -> None:
-    for phase in Phase:
-        now = Standing(stage=phase, what="it is gone", remedy="plug it in")
-        if phase not in (Phase.EVEN, Phase.NAMED, Phase.UNNAMED, Phase.REFUSED):
-            assert spoken(now).headline
-        line = line_of(keys_for(now, checking=False))
-        assert measures.width_of(line, KEYS) <= ROOM, phase
-    for judged in (uneven, even):
-        line = line_of(keys_for(told(*READY, n.Over(), n.Caught(1), n.Answered(1, judged)), checking=False))
-        assert measures.width_of(line, KEYS) <= ROOM
+def test_every_phase_has_words_and_a_few_buttons(uneven: Judged, even: Judged) -> None:
+    standings = [Standing(stage=phase, what="it is gone", remedy="plug it in") for phase in Phase
+                 if phase not in (Phase.EVEN, Phase.NAMED, Phase.UNNAMED, Phase.REFUSED)]
+    standings += [told(*READY, n.Over(), n.Caught(1), n.Answered(1, judged)) for judged in (uneven, even)]
+    for now in standings:
+        assert spoken(now).headline
+        buttons = buttons_for(now, checking=False, compares=True)
+        assert 1 <= len(buttons) <= FEW, now.phase
+        assert buttons[-1] == "more"
+        behind = {option.action for option in everything_else(now, compares=True)}
+        assert behind >= {"start", "open", "quit", *buttons} - {"more"}, "everything is behind the last button"
+
+
+def test_a_card_over_the_page_and_a_checklist_have_buttons_of_their_own() -> None:
+    assert buttons_for(Standing(), checking=False, compares=False, covered=True) == ("close",)
+    assert buttons_for(Standing(), checking=True, compares=False, waits=True) == ("tick", "untick", "start")
+    assert buttons_for(Standing(), checking=True, compares=False)[-1] == "close"
 
 
 def test_only_keys_that_do_something_are_offered(uneven: Judged, healthy: Capture, even_result: Result,
