@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.metadata
+import threading
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Generic
@@ -42,6 +43,7 @@ class Plugins:
     def __init__(self, entries: Iterable[EntryPoint], promises: Iterable[EntryPoint] = (), *,
                  only_own: bool = False) -> None:
         self.only_own = only_own
+        self._loading = threading.RLock()
         self._waiting = sorted(entries, key=_order)
         self._promises = {entry.name: entry.value for entry in promises if origin_of(entry).own}
         self._manager = pluggy.PluginManager(hooks.GROUP)
@@ -97,16 +99,21 @@ class Plugins:
         self._load(list(self._waiting))
 
     def _load(self, entries: Iterable[EntryPoint]) -> None:
-        for entry in entries:
-            self._waiting.remove(entry)
-            try:
-                declared = declared_by(entry, self._manager, self._taken)
-            except PluginLoadError as error:
-                self._failed.append(FailedPlugin(origin_of(entry), error))
-                continue
-            self._boards.update(declared.boards)
-            self._readers.update(declared.readers)
-            self._loaded.append(declared.origin)
+        with self._loading:  # a window looks for boards on one thread and opens a file on another
+            for entry in entries:
+                if entry in self._waiting:
+                    self._waiting.remove(entry)
+                    self._load_one(entry)
+
+    def _load_one(self, entry: EntryPoint) -> None:
+        try:
+            declared = declared_by(entry, self._manager, self._taken)
+        except PluginLoadError as error:
+            self._failed.append(FailedPlugin(origin_of(entry), error))
+            return
+        self._boards.update(declared.boards)
+        self._readers.update(declared.readers)
+        self._loaded.append(declared.origin)
 
     def _taken(self, name: str) -> PluginOrigin | None:
         """Return who has a name; those of our own that are not imported yet have theirs all the same."""

@@ -136,3 +136,16 @@ def settings_folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """Keep rigs and engine cards in a folder of the test."""
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
     return tmp_path / "settings"
+
+
+@pytest.fixture
+def desk(bench: Bench, settings_folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
+    """Return what leads through the pages of a window, at its start page; files go to a folder of the test."""
+    from crankfold.acquire import Shelf, load_plugins
+    from crankfold.viewer.window.desk import Desk
+
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    made = Desk(bench.window(), load_plugins(enabled=False), Shelf(), tmp_path / "kept")
+    made.show_start()
+    bench.application.processEvents()
+    return made

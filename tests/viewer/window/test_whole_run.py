@@ -1,0 +1,138 @@
+"""From nothing to a saved sheet with a mouse alone, and with a finger alone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hands import Finger, Mouse
+from PySide6.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
+from PySide6.QtGui import QDragEnterEvent, QDropEvent
+from PySide6.QtWidgets import QApplication, QDialogButtonBox, QFileDialog, QTreeView
+
+from crankfold.viewer.session import Phase
+
+
+def press_in_dialog(hand: Mouse, dialog: QFileDialog, name: str, bench: Any) -> None:
+    """Choose a file in the dialog by pressing on its line and on the button."""
+    lines = dialog.findChild(QTreeView, "treeView")
+    if not lines.isVisible():
+        lines = dialog.findChild(type(dialog.findChild(object, "listView")), "listView")
+
+    def place() -> QPoint | None:
+        model, root = lines.model(), lines.rootIndex()
+        for row in range(model.rowCount(root)):
+            if model.index(row, 0, root).data() == name:
+                return QPoint(lines.visualRect(model.index(row, 0, root)).center())
+        return None
+
+    bench.until(lambda: place() is not None)
+    at = place()
+    assert at is not None
+    hand.at(lines.viewport(), at)
+    box = dialog.findChild(QDialogButtonBox)
+    hand.on(box.button(QDialogButtonBox.StandardButton.Open))
+
+
+@pytest.mark.parametrize("hand", [Mouse(), Finger()], ids=["mouse", "finger"])
+def test_from_nothing_to_a_saved_sheet(bench: Any, desk: Any, dead_csv: Path, hand: Mouse) -> None:
+    window = desk.window
+    desk.files.place = str(dead_csv.parent)
+    hand.action(window, "open")
+    press_in_dialog(hand, desk.files.dialog, dead_csv.name, bench)
+    bench.until(lambda: window.pile.top is desk.engine_of)
+    hand.line(desk.engine_of.list, "Four in line, 1-3-4-2")
+    hand.action(window, "next")
+    hand.line(desk.engine_of.list, "waste spark")
+    hand.action(window, "next")
+    bench.until(lambda: window.now.phase is Phase.NAMED)
+    assert window.pile.top is None
+    assert window.page.head.spoken.headline == "Cylinder 3 has no compression."
+    hand.action(window, "save")
+    hand.action(window, "save_sheet")
+    bench.until(lambda: desk.records.saved is not None)
+    page = desk.records.saved
+    assert page.suffix == ".html"
+    assert "Cylinder 3 has no compression." in page.read_text(encoding="utf-8")
+    assert str(page) in desk.records.saving.head.spoken.advice
+    hand.action(window, "back")
+    hand.action(window, "start")
+    assert window.pile.top is desk.start
+    assert window.session is None
+
+
+def test_what_was_saved_is_opened_again_without_a_question_and_found_in_the_job_book(bench: Any, desk: Any) -> None:
+    window, hand = desk.window, Mouse()
+    hand.action(window, "practise")
+    hand.action(window, "sample_low")
+    bench.until(lambda: window.now.phase is Phase.NAMED)
+    hand.action(window, "job")
+    desk.form.fields["plate"].setText("HW 12")
+    hand.action(window, "next")
+    hand.action(window, "save")
+    hand.action(window, "save_capture")
+    bench.until(lambda: desk.records.saved is not None)
+    kept = desk.records.saved
+    assert kept.name.startswith("HW-12-")
+    hand.action(window, "back")
+    hand.action(window, "book")
+    book = desk.records.book
+    bench.until(lambda: len(book.entries) == 1)
+    assert "HW 12" in book.list.item(0).text()
+    assert "low: 2" in book.list.item(0).text()
+    book.search.setText("nobody")
+    assert not book.entries
+    book.search.setText("hw 12")
+    hand.action(window, "open_entry")
+    bench.until(lambda: window.pile.top is None and window.now.phase is Phase.NAMED)
+    assert "Cylinder 2 is low" in window.page.head.spoken.headline
+
+
+def test_a_file_is_dropped_on_the_window(bench: Any, desk: Any, dead_csv: Path) -> None:
+    data = QMimeData()
+    data.setUrls([QUrl.fromLocalFile(str(dead_csv))])
+    facts = Qt.DropAction.CopyAction, data, Qt.MouseButton.LeftButton, Qt.KeyboardModifier.NoModifier
+    QApplication.sendEvent(desk.window, QDragEnterEvent(QPoint(50, 50), *facts))
+    QApplication.sendEvent(desk.window, QDropEvent(QPointF(50.0, 50.0), *facts))
+    bench.until(lambda: desk.window.pile.top is desk.engine_of)
+
+
+def test_a_file_that_cannot_be_read_is_said_on_the_page(bench: Any, desk: Any, tmp_path: Path) -> None:
+    desk.open_file(tmp_path / "none.csv")
+    bench.until(lambda: "no such file" in desk.start.head.spoken.advice)
+    assert desk.window.pile.top is desk.start
+
+
+def test_a_way_back_on_every_page_ends_at_the_start(desk: Any) -> None:
+    window, hand = desk.window, Mouse()
+    for way in (("practise",), ("set_up",), ("test",)):
+        for action in way:
+            hand.action(window, action)
+        assert window.pile.top is not desk.start, way
+        hand.action(window, "back")
+        assert window.pile.top is desk.start, way
+
+
+def test_the_checklist_is_read_before_a_board_is_opened(bench: Any, desk: Any, question: Any) -> None:
+    from crankfold.acquire import AcquireError
+    from crankfold.viewer.session import SessionPlan
+
+    opened: list[int] = []
+
+    def tried() -> Any:
+        opened.append(1)
+        raise AcquireError("there is no board x", "plug one in")
+
+    window, hand = desk.window, Mouse()
+    plan = SessionPlan(tried, question())
+    window.begin(plan, ("Brake on.", "Fuel off."))
+    assert window.page.head.spoken.headline == "Before cranking."
+    hand.action(window, "start")
+    assert window.pile.top is desk.start
+    window.begin(plan, ("Brake on.", "Fuel off."))
+    hand.action(window, "tick")
+    assert not opened
+    hand.action(window, "tick")
+    bench.until(lambda: window.now.phase is Phase.NO_BOARD)
+    assert opened
