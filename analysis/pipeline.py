@@ -133,9 +133,10 @@ def _answer(capture: Capture, base: Result, specs: tuple[SyncSpec, ...], thresho
         trace = with_enough_cycles(trace, rates[0].rate_hz if rates else None)
     base = replace(base, trace=trace, cautions=tuple(trace_cautions(trace, battery_voltage=volts, shut_s=shut_s)),
                    cranking=_cranking(trace, None))
-    beside = None if volts else battery_beside(capture, trace)
+    beside = None if volts else battery_beside(capture, trace, system_v=engine.system_v)
     if not volts:
-        base = replace(base, cautions=(*base.cautions, *battery_cautions(capture, beside, system_v=engine.system_v)))
+        minded = battery_cautions(capture, trace, beside, system_v=engine.system_v)
+        base = replace(base, cautions=(*base.cautions, *minded))
     marks = {spec: _marks(capture, spec, trace) for spec in specs}
     base = replace(base, sync_pulses_s=_pulses_s(marks, base.sync_asked))
     reasons = before_fit(trace, engine, battery_voltage=volts)
@@ -183,7 +184,7 @@ def _health(result: Result, capture: Capture) -> Health | None:
     if not is_battery_voltage(capture):
         holds = not any(r.code in UNFIT for r in result.reasons)  # a fit that does not hold tells nothing of a battery
         health = read_health(result.trace, result.estimate if holds else None, system_v=result.engine.system_v)
-        return with_battery(health, battery_beside(capture, result.trace))
+        return with_battery(health, battery_beside(capture, result.trace, system_v=result.engine.system_v))
     return health_of_voltage(capture, result.trace.crank)
 
 

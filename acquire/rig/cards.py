@@ -41,7 +41,7 @@ class Rig:
     probe
         As `Probe.parse` takes it, empty: the board gives amperes, or nobody knows.
     sync
-        What the second channel marks, as `SyncSpec.parse` takes it; ``none`` without one.
+        What the sync channels mark, as `SyncSpec.parse_all` takes it; ``none`` without one.
     channels
         Names of the columns in order, empty: as the board names them. ``unused`` leaves one out.
     reversed_channels
@@ -52,6 +52,8 @@ class Rig:
         Free text: what is wired where.
     units
         In which pressures are shown: ``bar``, ``psi``, ``kPa``, or empty for bar.
+    scales
+        For channels beside the current, by name: what makes volts or bar of them, as `ChannelScale.parse` takes it.
     """
 
     board: str
@@ -64,14 +66,18 @@ class Rig:
     max_crank_s: float = 30.0
     notes: str = ""
     units: str = ""
+    scales: dict[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        from crankfold.acquire.rig.channel_scale import ChannelScale
         from crankfold.acquire.rig.probe import Probe
 
         if not self.board.partition(":")[0].strip():
             raise InputError("board names no plugin; write it like serial-lines:SERIALNUMBER")
         if self.probe:
             Probe.parse(self.probe)
+        for text in self.scales.values():
+            ChannelScale.parse(text)
         SyncSpec.read_all(self.sync)
         _one_of("units", self.units, ("", "bar", "psi", "kPa"))
         _in_range("pre_trigger_s", self.pre_trigger_s, 0.1, 60.0)

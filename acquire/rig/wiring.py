@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from crankfold.acquire.rig.channel_scale import ChannelScale
 from crankfold.acquire.rig.probe import Probe, base_channel, in_base_units
 from crankfold.analysis import CURRENT, InputError
 
@@ -30,6 +31,8 @@ def wired(capture: Capture, rig: Rig) -> Capture:
                       channels=tuple(channel for _, channel in kept))
     for name in _reversed(rig, capture.channels):
         capture = capture.rescaled(name, -1.0, capture.channels[capture.index_of(name) or 0].unit)
+    for name, text in rig.scales.items():
+        capture = ChannelScale.parse(text).apply(capture, name)
     return Probe.parse(rig.probe).apply(capture) if rig.probe else in_base_units(capture)
 
 

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from crankfold.analysis.signal import CrankingTrace
 
 STARTER_VOLTAGE = "starter voltage"  # name of a channel with the voltage at the starter's own terminal
+REST_SHARES = (0.7, 1.35)  # of the system's voltage at rest: from nearly empty to on a charger
 REST_S = 0.1  # before the crank, as for the current's zero
 LEAST_DIP = 0.03  # of the rest: a battery that cranks an engine falls by a tenth to a third
 LEAST_LINKED = 0.5  # of the variance that the current and a slow fall explain; another wire shows none of it
@@ -67,7 +68,7 @@ class BatteryBeside:
     cable_ohm: float | None = None
 
 
-def battery_beside(capture: Capture, trace: CrankingTrace) -> BatteryBeside | None:
+def battery_beside(capture: Capture, trace: CrankingTrace, *, system_v: float = 12.0) -> BatteryBeside | None:
     """Return what the channel `BATTERY` says beside the current, None where there is none or it does not fit.
 
     Parameters
@@ -76,6 +77,8 @@ def battery_beside(capture: Capture, trace: CrankingTrace) -> BatteryBeside | No
         With a channel `BATTERY` in volts, and perhaps one `STARTER_VOLTAGE`.
     trace
         The conditioned current of the judged cranking.
+    system_v
+        12 or 24: a channel that is far from it at rest has a scale that nobody gave.
     """
     volts = _volts(capture, BATTERY)
     if volts is None or trace.steady_to_s - trace.steady_from_s < LEAST_S:
@@ -85,7 +88,9 @@ def battery_beside(capture: Capture, trace: CrankingTrace) -> BatteryBeside | No
     current = trace.current[trace.steady]
     good = np.isfinite(steady) & np.isfinite(current)
     rest = _before(volts, capture.rate_hz, trace.crank.start_s)
-    if good.sum() < 16 or rest is None or rest - float(steady[good].mean()) < LEAST_DIP * rest:
+    if good.sum() < 16 or rest is None or not _plausible(rest, system_v):
+        return None
+    if rest - float(steady[good].mean()) < LEAST_DIP * rest:
         return None
     fit = _line(steady[good], current[good], np.linspace(-0.5, 0.5, len(steady))[good])
     if fit is None:
@@ -114,13 +119,27 @@ def with_battery(health: Health | None, found: BatteryBeside | None) -> Health |
                    starter_ohm=starter if cable is None else max(0.0, starter - cable))
 
 
-def battery_cautions(capture: Capture, found: BatteryBeside | None, *, system_v: float = 12.0) -> list[Notice]:
-    """Return what to mind of a battery channel: that it does not fit, or that the voltage is low."""
+def battery_cautions(capture: Capture, trace: CrankingTrace, found: BatteryBeside | None, *,
+                     system_v: float = 12.0) -> list[Notice]:
+    """Return what to mind of a battery channel: that it is not used and why, or that the voltage is low."""
+    index = capture.index_of(BATTERY)
+    if index is None:
+        return []
     if found is None:
-        return [Notice("battery-channel")] if capture.index_of(BATTERY) is not None else []
+        volts = _volts(capture, BATTERY)
+        rest = None if volts is None else _before(volts, capture.rate_hz, trace.crank.start_s)
+        if volts is None:
+            return [Notice("battery-unit", {"unit": capture.channels[index].unit})]
+        if rest is not None and not _plausible(rest, system_v):
+            return [Notice("battery-scale", {"rest_v": rest, "system_v": system_v})]
+        return [Notice("battery-channel")]
     if found.cranking_v < LEAST_CRANKING_V * system_v / 12.0:
         return [Notice("low-voltage", {"cranking_v": found.cranking_v, "least_v": LEAST_CRANKING_V * system_v / 12.0})]
     return []
+
+
+def _plausible(rest_v: float, system_v: float) -> bool:
+    return REST_SHARES[0] * system_v <= rest_v <= REST_SHARES[1] * system_v
 
 
 def _volts(capture: Capture, name: str) -> NDArray[np.float64] | None:

@@ -38,6 +38,8 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
     "more-cranks": ("count", "longest_s"),
     "weak-battery": ("sag_percent",),
     "battery-channel": (),
+    "battery-unit": ("unit",),
+    "battery-scale": ("rest_v", "system_v"),
     "low-voltage": ("cranking_v", "least_v"),
     "slow-cranking": ("rpm",),
     "fast-smooth": ("rpm", "ripple_percent"),

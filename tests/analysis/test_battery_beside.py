@@ -74,6 +74,16 @@ def test_a_wire_that_is_no_battery_is_said_and_not_used(wrong: np.ndarray) -> No
     assert result.health.battery_ohm is None
 
 
+@pytest.mark.parametrize(("channel", "factor", "code"), [
+    (Channel("battery", "counts"), 80.0, "battery-unit"), (Channel("battery", "V"), 0.25, "battery-scale")])
+def test_a_divider_or_codes_without_a_scale_are_said(channel: Channel, factor: float, code: str) -> None:
+    capture = made(0.008, 0.2)
+    samples = capture.samples[:, :2] * np.array([1.0, factor])
+    result = analyse(replace(capture, samples=samples, channels=(capture.channels[0], channel)), FOUR)
+    assert code in [caution.code for caution in result.cautions]
+    assert result.health is None or result.health.battery_ohm is None
+
+
 def test_a_battery_that_falls_too_low_is_a_caution() -> None:
     low = analyse(made(0.03, 0.2), FOUR)
     fine = analyse(made(0.006, 0.2), FOUR)

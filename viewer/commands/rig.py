@@ -24,17 +24,20 @@ TOML = ".toml"
 @click.option("--sync", multiple=True, metavar="KIND:CYL[@CHANNEL]", callback=joined_texts, help=say("option.sync"))
 @click.option("--channels", metavar="CURRENT,SYNC", help=say("option.card_channels"))
 @click.option("--reversed", "reversed_channels", multiple=True, metavar="CHANNEL", help=say("option.card_reversed"))
+@click.option("--scale", "scales", multiple=True, metavar="CHANNEL=SCALE", help=say("option.card_scale"))
 @click.option("--pre-trigger", "pre_trigger_s", type=float, metavar="SECONDS", help=say("option.card_pre_trigger"))
 @click.option("--units", type=click.Choice(["bar", "psi", "kPa"], case_sensitive=False), help=say("option.card_units"))
 @click.option("--notes", metavar="TEXT", help=say("option.card_notes"))
-def command(name: str | None, pairs: tuple[str, ...], channels: str | None, **options: Any) -> int:
+def command(name: str | None, pairs: tuple[str, ...], scales: tuple[str, ...], channels: str | None,
+            **options: Any) -> int:
     """Keep, show or list rigs and return the exit status."""
     from crankfold.acquire import Shelf
     from crankfold.analysis import InputError
     from crankfold.viewer.session import given, list_names, show
 
     named = tuple(part.strip() for part in channels.split(",")) if channels else ()
-    shelf, values = Shelf(), given({**options, "settings": settings_of(pairs), "channels": named})
+    shelf, values = Shelf(), given({**options, "settings": settings_of(pairs), "channels": named,
+                                   "scales": settings_of(scales)})
     if name is None:
         if values:
             raise InputError(say("problem.no_name"))
