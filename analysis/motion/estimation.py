@@ -22,7 +22,8 @@ import numpy as np
 
 from crankfold.analysis.errors import InputError
 from crankfold.analysis.model import gas_table, slowed_torques
-from crankfold.analysis.motion.fit import GRID_DEG, SMOOTH_DEG, Readings, SpeedFit, averaged, fitted
+from crankfold.analysis.motion.curves import SMOOTH_DEG, averaged
+from crankfold.analysis.motion.fit import GRID_DEG, Readings, SpeedFit, fitted
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -38,8 +39,9 @@ POLISHED = 3  # of the starts tried
 ONE_LOW = 0.3  # share of the others that one cylinder has in a start
 LEAK = 0  # of the gas model's families of faults
 LEAST_EXPLAINED = 0.985  # of the variance of the readings in use; less is another engine, wheel or order
-FLOOR_POINTS = 2.0  # standard deviation that the model leaves even where cycles agree
-MIDDLE_SHARE = 0.1  # of the distance to 0 or 100: how a leak shapes its torque
+FLOOR_POINTS = 2.5  # standard deviation that the model leaves even where cycles agree
+MIDDLE_SHARE = 0.12  # of the distance to 0 or 100: how a leak shapes its torque
+UNPLACED = 1.5  # times wider where TDC is not known: a few degrees of phase look like a few points
 NORMAL_95 = 1.959964
 
 
@@ -91,11 +93,14 @@ def estimate_from_speed(motion: Motion, engine: Engine, *, tdc_deg: float | None
         raise InputError(f"the speed does not swing as this engine's would ({100.0 * best.explained:.0f} % explained, "
                          f"{100.0 * LEAST_EXPLAINED:.0f} are the least); check firing order, wheel and TDC")
     cycles = np.unique(readings.cycle)
-    without = np.array([fitted(readings.part(readings.cycle != k), engine, best.tdc_deg, best, rounds=1).percent
+    without = np.array([fitted(readings.part(readings.cycle != k), engine, best.tdc_deg, best, rounds=1,
+                               known_deg=tdc_deg).percent
                         for k in cycles])
     scatter = np.sqrt((len(cycles) - 1.0) / len(cycles) * np.sum((without - without.mean(axis=0)) ** 2, axis=0))
     middle = np.clip(np.minimum(best.percent, 100.0 - best.percent), 0.0, 50.0)
     sigma = np.sqrt(scatter**2 + FLOOR_POINTS**2 + (MIDDLE_SHARE * middle) ** 2)
+    if tdc_deg is None:
+        sigma *= UNPLACED
     return SpeedEstimate(best.percent, NORMAL_95 * sigma, best.tdc_deg % engine.cycle_deg, tdc_deg is not None,
                          len(cycles), float(np.mean(readings.speed)) * 30.0 / np.pi, best.explained)
 
@@ -108,12 +113,14 @@ def _best(readings: Readings, engine: Engine, tdc_deg: float | None) -> SpeedFit
     """
     span = engine.cycle_deg / engine.cylinders if engine.even_firing else engine.cycle_deg
     phases = np.arange(0.0, span, TRIAL_DEG) if tdc_deg is None else np.array([tdc_deg])
-    tried = _best_of([fitted(readings, engine, float(phase), rounds=1) for phase in phases])
+    tried = _best_of([fitted(readings, engine, float(phase), rounds=1, known_deg=tdc_deg) for phase in phases])
     lows = [np.where(np.arange(engine.cylinders) == k, ONE_LOW, 1.0) for k in range(engine.cylinders)]
-    starts = [fitted(readings, engine, fit.tdc_deg, fit, rounds=2, peaks=low) for fit in tried for low in lows]
-    best = _best_of([fitted(readings, engine, fit.tdc_deg, fit) for fit in _best_of([*tried, *starts])])[0]
+    starts = [fitted(readings, engine, fit.tdc_deg, fit, rounds=2, peaks=low, known_deg=tdc_deg)
+              for fit in tried for low in lows]
+    best = _best_of([fitted(readings, engine, fit.tdc_deg, fit, known_deg=tdc_deg)
+                     for fit in _best_of([*tried, *starts])])[0]
     curves = averaged(slowed_torques(_slowness(readings, engine, best))[LEAK])
-    return fitted(readings, engine, best.tdc_deg, best, curves=curves)
+    return fitted(readings, engine, best.tdc_deg, best, curves=curves, known_deg=tdc_deg)
 
 
 def _best_of(fits: list[SpeedFit]) -> list[SpeedFit]:

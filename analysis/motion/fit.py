@@ -8,23 +8,24 @@ the others scatter is one with the clutch open, and is left out of the next roun
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.model import Quadratic, gas_table, minimise
+from crankfold.analysis.model import Quadratic, minimise
+from crankfold.analysis.motion.curves import SMOOTH_DEG, Curves, steady_curves
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.analysis.engine import Engine
 
-SMOOTH_DEG = 15.0  # over which speed is differentiated: a compression's torque is 60 degrees wide
 GRID_DEG = 5.0  # between readings
 CRANK_TO_ROD = 0.3
 ROUNDS, STEPS = 7, 12  # of leaving readings out, and of the solver in each
 FAR = 2.5  # deviations above the fit: the clutch is open, or a tooth was misread
+FAR_APART_DEG = 150.0  # between firings: twos, threes and fours
+DRIVEN_DEG = (-45.0, 5.0)  # about TDC: where the starter drives even those
 FIRST_SHARE = 0.7  # of the readings, those that speed up least: what the first round uses
 LEAST_POINTS = 40  # readings without which nothing is fitted
 SMOOTH_POWER = 6  # of the smooth maximum that peaks are relative to
@@ -32,9 +33,11 @@ ALIKE_SHARE = 0.3  # standard deviation of the peaks about their mean: a weak pr
 CORRELATED_DEG = 2.0 * SMOOTH_DEG  # over which what is left of neighbouring readings is alike
 TIED = 10.0  # weight that ties the smooth maximum of the peaks to 1: a tenth off counts as all of the variance
 BRAKE, SWING, SCALE, PUSH, PHASE, RATIO = range(6)  # after the drives; then the peaks
-START = (0.0, 1.0, 1.0, 0.9, 0.0, 9.5)
-LOW = (-np.inf, -2.0, 1e-3, 0.3, -np.inf, 6.0)
+START = (15.0, 1.0, 1.0, 0.9, 0.0, 9.5)
+LOW = (-np.inf, 0.0, 1e-3, 0.3, -np.inf, 6.0)
 HIGH = (np.inf, 6.0, 50.0, 1.5, np.inf, 20.0)
+SPREAD = (8.0, 0.7, np.inf, 0.15, np.inf, 3.0)  # standard deviations of what engines have; infinite: anything
+KNOWN_SPREAD_DEG = 1.5  # standard deviation of a TDC that somebody gives
 STEP = (np.inf, 1.0, 2.0, 0.2, 5.0, 2.0)
 MOST_PEAK = 1.12  # of the gas table
 PEAK_STEP = 0.15
@@ -98,7 +101,8 @@ class SpeedFit:
 
 
 def fitted(readings: Readings, engine: Engine, tdc_deg: float, start: SpeedFit | None = None, *,
-           rounds: int = ROUNDS, peaks: NDArray[np.float64] | None = None, curves: Curves | None = None) -> SpeedFit:
+           rounds: int = ROUNDS, peaks: NDArray[np.float64] | None = None, curves: Curves | None = None,
+           known_deg: float | None = None) -> SpeedFit:
     """Return the fit from a phase, or from an earlier fit of the same engine.
 
     Parameters
@@ -107,19 +111,23 @@ def fitted(readings: Readings, engine: Engine, tdc_deg: float, start: SpeedFit |
         To begin with, shares of the strongest; None: those of `start`, or all alike.
     curves
         Torque curves of leaking cylinders; None: those of a steady crank.
+    known_deg
+        Where TDC is said to be; None: nobody knows.
     """
-    problem = _Problem(readings, engine, steady_curves() if curves is None else curves)
+    problem = _Problem(readings, engine, steady_curves() if curves is None else curves, known_deg)
     p = problem.start(tdc_deg, start)
     if peaks is not None:
         p[-engine.cylinders :] = peaks
+    driven = _driven(readings, engine, tdc_deg)
     used = readings.push <= np.quantile(readings.push, FIRST_SHARE) if start is None else _closed(
-        readings.push - problem.model(p))
+        readings.push - problem.model(p), driven)
     for _ in range(rounds):
-        problem.use(used)
+        problem.use(used & driven)
         p = minimise(problem, p, problem.prior(p), free=np.ones(len(p), dtype=np.bool_), low=problem.low,
                      high=problem.high, step=problem.step, steps=STEPS).p
-        used = _closed(readings.push - problem.model(p))
-    model = problem.model(p)
+        driven = _driven(readings, engine, float(p[problem.first + PHASE]))
+        used = _closed(readings.push - problem.model(p), driven)
+    model, used = problem.model(p), used & driven
     spread = float(np.var(readings.push[used]))
     left = float(np.mean((readings.push - model)[used] ** 2))
     peaks = p[-engine.cylinders :]
@@ -127,19 +135,34 @@ def fitted(readings: Readings, engine: Engine, tdc_deg: float, start: SpeedFit |
                     1.0 - left / spread if spread > 0.0 else 0.0, used, model, p)
 
 
-def _closed(off: NDArray[np.float64]) -> NDArray[np.bool_]:
-    """Return which readings are not above the fit by more than those below it scatter."""
-    below = off[off < 0.0]
+def _driven(readings: Readings, engine: Engine, tdc_deg: float) -> NDArray[np.bool_]:
+    """Return which readings the starter surely drives: all, or where humps stand apart those late in a compression.
+
+    Where firings are far apart the gas throws the crank ahead of the starter after each TDC, and it coasts, with less
+    inertia, well into the next compression. Late in it the crank is slowest, and the starter has it again.
+    """
+    if min(engine.intervals_deg) < FAR_APART_DEG:
+        return np.ones(len(readings.push), dtype=np.bool_)
+    near = np.zeros(len(readings.push), dtype=np.bool_)
+    for fire in engine.firing_deg:
+        off = (readings.angle_deg - tdc_deg - fire + engine.cycle_deg / 2.0) % engine.cycle_deg - engine.cycle_deg / 2.0
+        near |= (off >= DRIVEN_DEG[0]) & (off <= DRIVEN_DEG[1])
+    return near
+
+
+def _closed(off: NDArray[np.float64], driven: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return which readings are not above the fit by more than those below it scatter, of those surely driven."""
+    below = off[driven & (off < 0.0)]
     scatter = float(np.sqrt(np.mean(below**2))) if len(below) else 0.0
     out: NDArray[np.bool_] = off <= FAR * scatter
-    return out if out.sum() >= LEAST_POINTS else np.ones_like(out)
+    return out if (out & driven).sum() >= LEAST_POINTS else np.ones_like(out)
 
 
 class _Problem:
     """Residuals and their derivatives, over the readings in use, in shares of the variance of all."""
 
-    def __init__(self, readings: Readings, engine: Engine, curves: Curves) -> None:
-        self._readings, self._engine, self._curves = readings, engine, curves
+    def __init__(self, readings: Readings, engine: Engine, curves: Curves, known_deg: float | None) -> None:
+        self._readings, self._engine, self._curves, self._known_deg = readings, engine, curves, known_deg
         self._drive = (readings.cycle[:, None] == np.unique(readings.cycle)).astype(np.float64)
         self.first = self._drive.shape[1]
         n = engine.cylinders
@@ -168,14 +191,23 @@ class _Problem:
         self._used = used
 
     def prior(self, p: NDArray[np.float64]) -> Quadratic:
-        """Return the prior that peaks are somewhat alike, as strong as the readings' scatter about `p` makes it."""
-        n, size = self._engine.cylinders, len(p)
+        """Return the prior: peaks are somewhat alike, and masses, push-back and ratio somewhat usual.
+
+        It is as strong as the readings' scatter about `p` makes it.
+        """
+        n, size, first = self._engine.cylinders, len(p), self.first
         off = (self._readings.push - self.model(p))[self._used]
-        share = float(np.mean(off**2)) / self._size**2
-        strength = share * CORRELATED_DEG / GRID_DEG / max(len(off), 1) / ALIKE_SHARE**2
+        strength = float(np.mean(off**2)) / self._size**2 * CORRELATED_DEG / GRID_DEG / max(len(off), 1)
         matrix = np.zeros((size, size))
-        matrix[-n:, -n:] = strength * (np.eye(n) - 1.0 / n)
-        return Quadratic(matrix, np.zeros(size), 0.0)
+        matrix[-n:, -n:] = strength / ALIKE_SHARE**2 * (np.eye(n) - 1.0 / n)
+        spread, usual = np.array(SPREAD), np.array(START)
+        if self._known_deg is not None:
+            spread[PHASE], usual[PHASE] = KNOWN_SPREAD_DEG, self._known_deg
+        own = strength / spread**2
+        matrix[range(first, first + len(own)), range(first, first + len(own))] = own
+        vector = np.zeros(size)
+        vector[first : first + len(own)] = own * usual
+        return Quadratic(matrix, vector, float(np.sum(own * usual**2)))
 
     def model(self, p: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return torque per inertia at every reading."""
@@ -235,59 +267,3 @@ def _piston_speeds(angle_deg: NDArray[np.float64], engine: Engine) -> NDArray[np
         rod = CRANK_TO_ROD * np.cos(a) / np.sqrt(1.0 - (CRANK_TO_ROD * np.sin(a)) ** 2)
         total += (np.sin(a) * (1.0 + rod)) ** 2 - 0.5
     return total
-
-
-@dataclass(frozen=True, eq=False)
-class _Curve:
-    """A torque curve at whole degrees, and its derivatives: rows value, by push, by peak, by ratio, by degree."""
-
-    first_deg: float
-    rows: NDArray[np.float64]
-
-    def at(self, angle_deg: NDArray[np.float64], row: int) -> NDArray[np.float64]:
-        """Return a row between whole degrees; 0 outside the closed part."""
-        place = np.clip(angle_deg - self.first_deg, 0.0, self.rows.shape[1] - 1.001)
-        k = place.astype(np.intp)
-        share = place - k
-        out: NDArray[np.float64] = self.rows[row, k] * (1.0 - share) + self.rows[row, k + 1] * share
-        return out
-
-
-@dataclass(frozen=True, eq=False)
-class Curves:
-    """Torque curves of leaks averaged over `SMOOTH_DEG`, shape (ratios, peaks, degrees), and their nodes."""
-
-    torque: NDArray[np.float64]
-    ratios: NDArray[np.float64]
-    peaks: NDArray[np.float64]
-    first_deg: float
-
-    def of(self, ratio: float, peak: float, push: float) -> _Curve:
-        """Return the curve between the nodes; what pushes back, times `push`."""
-        ratios, peaks = self.ratios, self.peaks
-        q = int(np.clip(np.searchsorted(ratios, ratio, side="right") - 1, 0, len(ratios) - 2))
-        k = int(np.clip(np.searchsorted(peaks, peak, side="right") - 1, 0, len(peaks) - 2))
-        u, v = (ratio - ratios[q]) / (ratios[q + 1] - ratios[q]), (peak - peaks[k]) / (peaks[k + 1] - peaks[k])
-        block = self.torque[q : q + 2, k : k + 2]
-        low, high = block[:, 0] * (1.0 - v) + block[:, 1] * v
-        value = low * (1.0 - u) + high * u
-        rise = (block[:, 1] - block[:, 0]) / (peaks[k + 1] - peaks[k])
-        by_peak = rise[0] * (1.0 - u) + rise[1] * u
-        rows = np.array([value, np.minimum(value, 0.0), by_peak, (high - low) / (ratios[q + 1] - ratios[q]), value])
-        rows[[0, 2, 3]] *= np.where(value < 0.0, push, 1.0)
-        rows[4] = np.gradient(rows[0])
-        return _Curve(self.first_deg, rows)
-
-
-@lru_cache(maxsize=1)
-def steady_curves() -> Curves:
-    """Return the curves of a crank that turns steadily."""
-    return averaged(gas_table("leak").torque)
-
-
-def averaged(torque: NDArray[np.float64]) -> Curves:
-    """Return torque curves, shape (ratios, peaks, degrees) as in the gas table, averaged."""
-    table, pad = gas_table("leak"), int(SMOOTH_DEG)
-    kernel = np.ones(pad) / pad
-    curves = np.apply_along_axis(lambda curve: np.convolve(np.pad(curve, pad), kernel, mode="same"), 2, torque)
-    return Curves(curves, table.ratios, table.peaks, float(table.angles_deg[0]) - pad)
