@@ -55,18 +55,21 @@ RATE_TOLERANCE = 0.02
 """A second of arrivals tells the rate to about 1 %; a setting further off than twice that is wrong."""
 
 SETTINGS = (
-    Setting("baud", "bits a second on the line, as the sketch sets it", "57600", str(DEFAULT_BAUD)),
+    Setting("baud", "bits a second on the line, as the sketch sets it", "57600", str(DEFAULT_BAUD),
+            kind="number", lowest=300, highest=20e6),
     Setting("columns", "what each number of a line is, with its unit in brackets if it is not printed: current, sync, "
             "battery, pressure, time, a name of your own, or - to leave out; found unless given",
             "time,current,battery(V),-"),
-    Setting("numbers", "how numbers are written: decimal, comma (2,5 for 2.5) or hex; found unless given", "hex"),
+    Setting("numbers", "how numbers are written: decimal, comma (2,5 for 2.5) or hex; found unless given", "hex",
+            kind="choice", choices=tuple(writing.value for writing in Writing)),
     Setting("pattern", "one line as it is printed, numbers as {name}, changing text as {*}; only for odd lines",
             "I{current} S{sync} {*}"),
     Setting("on-open", "what to send so that the board begins; \\n for a line end, \\x03 for any byte", "s\\n"),
     Setting("on-close", "what to send before the port is closed", "x\\n"),
     Setting("full-scale", "what one step above the highest code stands for, with its unit", "5V"),
-    Setting("bits", "bits of the converter whose codes are printed", "10"),
-    Setting("rate", "lines a second, checked against what comes; measured unless given", "500"),
+    Setting("bits", "bits of the converter whose codes are printed", "10", kind="whole", lowest=1, highest=31),
+    Setting("rate", "lines a second, checked against what comes; measured unless given", "500", kind="number",
+            lowest=1, highest=1e6),
 )
 
 

@@ -16,6 +16,7 @@ from crankfold.acquire import (
     BoardFound,
     BoardGarbledError,
     BoardStalledError,
+    Capabilities,
     Samples,
     Setting,
     Source,
@@ -209,11 +210,16 @@ def discover(deadline_s: float) -> Iterable[BoardFound]:
     folder = read_folder(user_folder(NAME), read_description)
     listed = folder.problems()
     try:
-        listed += [found(device, description.title) for ids, description in folder.known.items()
+        listed += [found(device, description.title, _can(description)) for ids, description in folder.known.items()
                    for device in attached(*ids) if time.monotonic() < until]
     except AcquireError as error:
         listed.append(BoardFound("", "USB boards", problem=error.what, fix=error.remedy))
     return listed
+
+
+def _can(description: BoardDescription) -> Capabilities:
+    samples = description.samples
+    return Capabilities(len(samples.channels), description.rate.highest_hz, samples.bits)
 
 
 @hookimpl

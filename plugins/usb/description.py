@@ -52,6 +52,15 @@ class RateRule:
     set: tuple[Command, ...] = ()
     question: Question | None = None
 
+    @property
+    def highest_hz(self) -> float:
+        """The highest rate there is, samples a second."""
+        if not self.set:
+            return self.default_hz
+        if self.choices_hz:
+            return max(self.choices_hz)
+        return self.max_hz if self.max_hz < MAX_RATE_HZ else self.default_hz
+
     def choose(self, text: str | None) -> float:
         """Return the rate that the setting `text` asks for, samples a second; the default when it is None.
 

@@ -24,6 +24,7 @@ from crankfold.acquire import (
     BoardNotFoundError,
     BoardPermissionError,
     BoardStalledError,
+    Capabilities,
     SettingError,
 )
 from crankfold.analysis import quoted
@@ -139,14 +140,15 @@ def address_of(device: Any) -> UsbAddress:
     return UsbAddress(device.idVendor, device.idProduct, serial, "" if serial else place_of(device))
 
 
-def found(device: Any, title: str) -> BoardFound:
+def found(device: Any, title: str, can: Capabilities | None = None) -> BoardFound:
     """Return the entry of a list of boards for this device; it is looked at and not opened."""
     address = address_of(device)
     node = Path(f"/dev/bus/usb/{device.bus:03d}/{device.address:03d}")
     if node.exists() and not os.access(node, os.R_OK | os.W_OK):
         error = explain(OSError(errno.EACCES, "no permission"), address, "being opened")
-        return BoardFound(str(address), title, address.serial, error.what, error.remedy)
-    return BoardFound(str(address), title, address.serial)
+        return BoardFound(str(address), title, address.serial, error.what, error.remedy,
+                          can=can or Capabilities())
+    return BoardFound(str(address), title, address.serial, can=can or Capabilities())
 
 
 def find_device(address: UsbAddress) -> Any:
