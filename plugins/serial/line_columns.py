@@ -39,6 +39,9 @@ CLOCK_RANGE = (0.0, 2.0**32 - 1)
 PLAIN_COLUMNS = 2
 """So many numbers without labels are the current and the sync mark, in this order; of more, nobody can know."""
 
+GENERIC = re.compile(r"(ch|channel|adc?|ain|in|input|sensor|probe|val|value|[a-dsvxyz])[ _]*\d*", re.IGNORECASE)
+"""Labels that say nothing; any other word names a channel of its own, and no sync mark."""
+
 _FULL_SCALE = re.compile(r"([0-9.]+(?:e[+-]?[0-9]+)?)\s*(mV|V|mA|A|kV|bar)", re.IGNORECASE)
 _UNITS = {"mv": (1e-3, "V"), "v": (1.0, "V"), "ma": (1e-3, "A"), "a": (1.0, "A"), "kv": (1.0, "kV"),
           "bar": (1.0, "bar")}
@@ -159,7 +162,8 @@ def _names_from_lines(heard: Heard, time: TimeColumn | None) -> tuple[list[str],
     if guessed:
         free.sort(key=lambda at: float(np.ptp(heard.values[:, at])) == 0.0)  # what never moves is hardly measured
     for name in (CURRENT, SYNC):
-        if name not in names and free and (name == CURRENT or not style.labels[free[0]] or len(free) == 1 or guessed):
+        label = style.labels[free[0]] if free else ""
+        if name not in names and free and (name == CURRENT or guessed or not label or GENERIC.fullmatch(label)):
             names[free.pop(0)] = name
     if CURRENT not in names:
         raise SettingError(f"the lines from {heard.device} hold nothing but the time",

@@ -58,6 +58,33 @@ def test_six_columns_are_shown_and_never_fit_nor_recorded(terminals: Callable[[]
     assert "Crank" not in refused.stdout
 
 
+def test_somebody_at_the_keyboard_is_asked_which_column_is_which(terminal: Any, tmp_path: Path) -> None:
+    terminal.print_lines(six, RATE_HZ)
+    terminal.let_go()
+    keyboard, near = os.openpty()
+    environment = {**os.environ, "PYTHONUNBUFFERED": "1", "LC_ALL": "C.UTF-8", "NO_COLOR": "1"}
+    process = subprocess.Popen([CRANKFOLD, "capture", "--from", f"serial-lines:{terminal.name}", *ORDER], cwd=tmp_path,
+                               env=environment, stdin=near, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+    timer = threading.Timer(50, process.kill)
+    timer.start()
+    os.write(keyboard, b"3\n5\n")
+    assert process.stdout is not None
+    said = ""
+    for line in process.stdout:
+        said += line
+        if "Armed" in line or "Crank" in line:
+            process.send_signal(signal.SIGINT)
+    timer.cancel()
+    process.wait(20)
+    process.stdout.close()
+    os.close(keyboard)
+    os.close(near)
+    assert "2: always 400, never moves" in said
+    assert "Which number is the current [3]:" in said
+    assert "--set columns=-,-,current,-,sync,-" in said
+    assert "Armed" in said or "Crank" in said
+
+
 def test_a_board_too_slow_for_the_engine_is_said_before_anybody_cranks(terminal: Any, tmp_path: Path) -> None:
     terminal.print_lines(lambda i: b"%d,3\n" % (512 + i % 2), 50)
     terminal.let_go()

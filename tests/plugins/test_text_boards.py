@@ -170,6 +170,13 @@ def test_what_a_person_said_is_no_guess_and_any_name_will_do(terminal: Any) -> N
     assert codes[:, 2].min() >= 12551
 
 
+def test_a_label_that_says_something_else_is_no_sync_mark(terminal: Any) -> None:
+    terminal.print_lines(lambda i: f"current: {current(i)} voltage: {12.6 - i % 9 / 100:.2f}\n".encode(), RATE_HZ)
+    with LineBoard(terminal.name, {}) as source:
+        assert [channel.name for channel in source.info.channels] == ["current", "voltage"]
+        assert not source.info.guessed
+
+
 def waits_for_s(board: Any) -> list[bytes]:
     """A board that greets twice a second, and prints numbers after an ``s``, until an ``x``."""
     heard: list[bytes] = []
