@@ -23,7 +23,7 @@ import numpy as np
 from crankfold.analysis.errors import InputError
 from crankfold.analysis.model import gas_table, slowed_torques
 from crankfold.analysis.motion.curves import SMOOTH_DEG, averaged
-from crankfold.analysis.motion.fit import GRID_DEG, Readings, SpeedFit, fitted
+from crankfold.analysis.motion.fit import FAR_APART_DEG, GRID_DEG, Readings, SpeedFit, fitted
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -41,6 +41,7 @@ LEAK = 0  # of the gas model's families of faults
 LEAST_EXPLAINED = 0.985  # of the variance of the readings in use; less is another engine, wheel or order
 FLOOR_POINTS = 2.5  # standard deviation that the model leaves even where cycles agree
 MIDDLE_SHARE = 0.12  # of the distance to 0 or 100: how a leak shapes its torque
+OVERRUN = 1.4  # times wider for twos, threes and fours, of whose readings a quarter is left
 UNPLACED = 1.5  # times wider where TDC is not known: a few degrees of phase look like a few points
 NORMAL_95 = 1.959964
 
@@ -101,6 +102,8 @@ def estimate_from_speed(motion: Motion, engine: Engine, *, tdc_deg: float | None
     sigma = np.sqrt(scatter**2 + FLOOR_POINTS**2 + (MIDDLE_SHARE * middle) ** 2)
     if tdc_deg is None:
         sigma *= UNPLACED
+    if min(engine.intervals_deg) >= FAR_APART_DEG:
+        sigma *= OVERRUN
     return SpeedEstimate(best.percent, NORMAL_95 * sigma, best.tdc_deg % engine.cycle_deg, tdc_deg is not None,
                          len(cycles), float(np.mean(readings.speed)) * 30.0 / np.pi, best.explained)
 
