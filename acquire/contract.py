@@ -28,7 +28,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 
 from crankfold.acquire.device_clock import DeviceClock
-from crankfold.analysis import CURRENT, SYNC, Channel
+from crankfold.analysis import CURRENT, SYNC, Channel, Notice
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -41,6 +41,10 @@ if TYPE_CHECKING:
 
 # Offered here too, so that a driver needs one import: it names its channels.
 __all__ = ["CURRENT", "SYNC", "Block", "Channel", "EndOfStream", "Samples", "Source", "SourceInfo"]
+
+
+SAID = "source"
+"""Code of a notice that a source put into a sentence of its own, under ``text``."""
 
 
 class EndOfStream(Exception):  # noqa: N818 - an end is not an error
@@ -71,7 +75,7 @@ class SourceInfo:
         Whether this is a capture that was triggered before; it is then handed on whole and not triggered again.
     trigger_index
         Of a captured source.
-    started_utc, notes, about
+    started_utc, notes, about, notices
         Of a file that knows them, as in `Capture`.
     columns
         What each column of a line or table held while the source was opened; empty: the source knows its channels.
@@ -96,6 +100,7 @@ class SourceInfo:
     started_utc: datetime | None = None
     notes: Mapping[str, str] = field(default_factory=dict)
     about: Mapping[str, Any] = field(default_factory=dict)
+    notices: tuple[Notice, ...] = ()
     skew_s: tuple[float, ...] = ()
     columns: tuple[ColumnSeen, ...] = ()
     guessed: bool = False
@@ -193,6 +198,11 @@ class Source(ABC):
     def warnings(self) -> tuple[str, ...]:
         """Plain sentences about what was survived so far (damaged lines, a cut file), for people."""
         return ()
+
+    @property
+    def notices(self) -> tuple[Notice, ...]:
+        """What was survived so far, as codes and numbers; a plugin that has sentences only gives `warnings`."""
+        return (*self.info.notices, *(Notice(SAID, {"text": text}) for text in self.warnings))
 
     def start(self) -> None:
         """Begin streaming.

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike, NDArray
 
+    from crankfold.analysis.result import Notice
+
 CURRENT = "current"
 SYNC = "sync"
 BATTERY = "battery"
@@ -108,6 +110,8 @@ class Capture:
         Where it came from, for people: a file's path or a board's address.
     notes
         Free text by name, kept in the file.
+    notices
+        What its source survived, as codes and numbers; kept in the file.
     about
         What the capture knows of itself, as plain JSON data: engine, wiring, job, the last result. Kept in the file;
         the numbers do not depend on it.
@@ -122,6 +126,7 @@ class Capture:
     origin: str = ""
     notes: Mapping[str, str] = field(default_factory=dict)
     about: Mapping[str, Any] = field(default_factory=dict)
+    notices: tuple[Notice, ...] = ()
 
     def __post_init__(self) -> None:
         samples = self.samples

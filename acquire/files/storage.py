@@ -6,6 +6,7 @@ Layout, format ``crankfold.capture/1``::
     /channels/NAME     codes, shape (samples,); attributes name, column, unit, scale, offset, code_range, code_dtype
     /gaps              int64, shape (gaps, 2): first missing sample and how many
     /notes             JSON object of texts
+    /notices           JSON list of objects: what the source survived, each with a code and its numbers
     /about             JSON object: engine, rig, measured, job, caught (crankfold.about/1, see acquire/README.md)
     /result            JSON object: the last result (crankfold.result/1), with program and analysed_utc
 
@@ -26,11 +27,12 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from crankfold.acquire.atomic import write_whole
-from crankfold.acquire.contract import SourceInfo
+from crankfold.acquire.contract import SAID, SourceInfo
 from crankfold.acquire.errors import FileFormatError
 from crankfold.acquire.files.hdf5 import Hdf5File, Member
+from crankfold.acquire.notices import notices_of, plain_notices
 from crankfold.acquire.stream import Piece, make_capture
-from crankfold.analysis import Capture, Channel, Gap, find_gaps
+from crankfold.analysis import Capture, Channel, Gap, Notice, find_gaps
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -158,6 +160,8 @@ def capture_image(capture: Capture) -> bytes:
         gaps = find_gaps(~np.isfinite(capture.samples @ np.ones(len(capture.channels))))
         file["gaps"] = np.array([(gap.start, gap.length) for gap in gaps], np.int64).reshape(-1, 2)
         file["notes"] = fixed_text(json.dumps({str(key): str(text) for key, text in capture.notes.items()}))
+        if capture.notices:
+            file["notices"] = fixed_text(json.dumps(plain_notices(capture.notices)))
         about = dict(capture.about)
         result = about.pop(RESULT, None)
         for name, data in ((ABOUT, about), (RESULT, result)):
@@ -224,12 +228,14 @@ def _read(path: Path) -> StoredCapture:
     if any(gap.start < 0 or gap.length < 1 or gap.stop > codes.shape[1] for gap in gaps):
         raise ValueError("its gaps lie outside its samples")
     trigger = _number(top, "trigger_index") if "trigger_index" in top.attributes else None
+    notes = _notes(bytes(_plain(file, "notes", "S")))
+    said = notes.pop("warnings", "")  # sentences, of the time before there were notices
     info = SourceInfo(
         float(_number(top, "rate_hz")), channels, codes.dtype, path.name,
         address=json.loads(_text(top, "origin")), finite=True, live=False, captured=True,
         trigger_index=None if trigger is None else int(trigger),
         started_utc=_started(top),
-        notes=_notes(bytes(_plain(file, "notes", "S"))), about=_about(file))
+        notes=notes, about=_about(file), notices=_notices(file, said))
     if not (np.isfinite(info.rate_hz) and info.rate_hz > 0):
         raise ValueError(f"its rate is {info.rate_hz:g} Hz")
     if info.trigger_index is not None and not 0 <= info.trigger_index < codes.shape[1]:
@@ -299,6 +305,11 @@ def _about(file: Hdf5File) -> dict[str, Any]:
     except (ValueError, RecursionError) as error:
         return {PROBLEM: _said(error)}
     return about
+
+
+def _notices(file: Hdf5File, said: str) -> tuple[Notice, ...]:
+    own = notices_of(json.loads(bytes(_plain(file, "notices", "S")))) if "notices" in file.members else ()
+    return (*own, *(Notice(SAID, {"text": text}) for text in said.split("\n") if text))
 
 
 def _notes(raw: bytes) -> dict[str, str]:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from crankfold.acquire.contract import SourceInfo
     from crankfold.acquire.stream.journal import JournalWriter
     from crankfold.acquire.stream.ring import Piece
+    from crankfold.analysis import Notice
 
 AT_ONCE = 32_768  # samples scaled at a time: they stay in the cache, and the board waits less long for its next read
 MIN_SKEW_SAMPLES = 1e-3  # a thousandth of a sample is below any converter's own jitter
@@ -29,7 +30,7 @@ class CaughtCrank:
 
     Parameters
     ----------
-    piece, info, rate_hz, trigger_index, started_utc, notes, about
+    piece, info, rate_hz, trigger_index, started_utc, notes, about, notices
         As `make_capture` takes them.
     journal
         Where it was written meanwhile, None: nowhere.
@@ -43,16 +44,18 @@ class CaughtCrank:
     notes: dict[str, str] = field(default_factory=dict)
     journal: JournalWriter | None = None
     about: Mapping[str, Any] | None = None
+    notices: tuple[Notice, ...] | None = None
 
     def capture(self) -> Capture:
         """Return the capture."""
         return make_capture(self.piece, self.info, rate_hz=self.rate_hz, trigger_index=self.trigger_index,
-                            started_utc=self.started_utc, notes=self.notes, about=self.about)
+                            started_utc=self.started_utc, notes=self.notes, about=self.about,
+                            notices=self.notices)
 
 
 def make_capture(piece: Piece, info: SourceInfo, *, rate_hz: float, trigger_index: int | None = None,
                  started_utc: datetime | None = None, notes: dict[str, str] | None = None,
-                 about: Mapping[str, Any] | None = None) -> Capture:
+                 about: Mapping[str, Any] | None = None, notices: tuple[Notice, ...] | None = None) -> Capture:
     """Return the capture of a piece of the stream.
 
     Parameters
@@ -69,8 +72,8 @@ def make_capture(piece: Piece, info: SourceInfo, *, rate_hz: float, trigger_inde
         When the first sample of the piece was taken.
     notes
         More notes than the source's own.
-    about
-        What the capture knows of itself, in place of what the source says.
+    about, notices
+        What the capture knows of itself, and what its source survived, in place of what the source says.
     """
     samples = np.empty((piece.codes.shape[1], piece.codes.shape[0]))
     for start in range(0, len(samples), AT_ONCE):
@@ -90,7 +93,7 @@ def make_capture(piece: Piece, info: SourceInfo, *, rate_hz: float, trigger_inde
         samples, rate_hz, info.channels,
         trigger_index=None if trigger_index is None else trigger_index - piece.first_index,
         gaps=_apart(gaps), origin=info.address or info.title, notes={**info.notes, **(notes or {})},
-        about=info.about if about is None else about,
+        about=info.about if about is None else about, notices=info.notices if notices is None else notices,
         started_utc=started_utc)
 
 

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from crankfold.acquire.contract import SourceInfo
     from crankfold.acquire.stream.journal import JournalWriter
     from crankfold.acquire.stream.ring import RingBuffer
+    from crankfold.analysis import Notice
 
 AGAIN_S = 1.0  # between two tries to begin a journal on a disk that had no room
 
@@ -68,12 +69,13 @@ class CrankJournal:
         elif self._wanted is not None and first_index >= self._next_try:
             self._try(self._wanted)
 
-    def finish(self, start: int, stop: int, *, rate_hz: float, notes: Mapping[str, str]) -> JournalWriter | None:
+    def finish(self, start: int, stop: int, *, rate_hz: float, notes: Mapping[str, str],
+               notices: tuple[Notice, ...] = ()) -> JournalWriter | None:
         """Note that the capture is whole, and return its journal, still owned by this program; None: there is none."""
         writer, self._writer, self._wanted = self._writer, None, None
         if writer is not None:
             try:
-                writer.finish(start, stop, rate_hz=rate_hz, notes=notes)
+                writer.finish(start, stop, rate_hz=rate_hz, notes=notes, notices=notices)
             except SaveError as error:
                 self._failed(error, stop)
         return writer

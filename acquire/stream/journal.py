@@ -6,7 +6,7 @@ appended to, so that it may be cut anywhere; what is cut at the end is left out 
 
     {"format": ..., "owner": ..., "channels": ..., "about": {...}}   and a line end
     DATA  number of samples, index of the first, CRC-32, their codes
-    WHOL  bytes of the body, 0, CRC-32, JSON: from where to where the capture goes, its rate, its notes
+    WHOL  bytes of the body, 0, CRC-32, JSON: from where to where the capture goes, its rate, notes, notices
     KEPT  bytes of the body, 0, CRC-32, JSON: the name of the file that holds the samples whole, beside the journal
     TRIE  0, 0, CRC-32: its analysis was begun
 
@@ -35,6 +35,7 @@ import numpy as np
 
 from crankfold.acquire.atomic import flush_folder
 from crankfold.acquire.errors import SaveError
+from crankfold.acquire.notices import plain_notices
 from crankfold.acquire.stream.owner import lock, this_program, unlock
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.acquire.contract import SourceInfo
-    from crankfold.analysis import Channel
+    from crankfold.analysis import Channel, Notice
 
 FAMILY, VERSION = "crankfold.journal", 2
 FORMAT = f"{FAMILY}/{VERSION}"
@@ -144,7 +145,8 @@ class JournalWriter:
         if time.monotonic() - self._flushed_s >= FLUSH_S:
             self._flush()
 
-    def finish(self, start: int, stop: int, *, rate_hz: float, notes: Mapping[str, str]) -> None:
+    def finish(self, start: int, stop: int, *, rate_hz: float, notes: Mapping[str, str],
+               notices: tuple[Notice, ...] = ()) -> None:
         """Note that the capture is whole: from absolute index `start` up to, not including, `stop`.
 
         Raises
@@ -152,7 +154,8 @@ class JournalWriter:
         SaveError
             As `append`.
         """
-        self._note(WHOLE, {"start": start, "stop": stop, "rate_hz": rate_hz, "notes": dict(notes)})
+        self._note(WHOLE, {"start": start, "stop": stop, "rate_hz": rate_hz, "notes": dict(notes),
+                            "notices": plain_notices(notices)})
 
     def keep(self, name: str) -> None:
         """Note that the samples are whole in the file of that name beside the journal.

@@ -13,10 +13,11 @@ import numpy as np
 
 from crankfold.acquire.contract import SourceInfo
 from crankfold.acquire.errors import FileFormatError
+from crankfold.acquire.notices import notices_of
 from crankfold.acquire.stream.caught import make_capture
 from crankfold.acquire.stream.journal import DATA, FAMILY, KEPT, RECORD, TRIED, VERSION, WHOLE
 from crankfold.acquire.stream.ring import Piece
-from crankfold.analysis import Capture, Channel, Gap
+from crankfold.analysis import CUT_SHORT, Capture, Channel, Gap
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -124,7 +125,7 @@ def recover(path: Path) -> Recovered:
 def _capture(found: _Read, info: SourceInfo, onset_utc: datetime | None, first_utc: datetime | None) -> Capture:
     piece, onset = _piece(found, info), info.trigger_index
     trigger = onset if onset in range(piece.first_index, piece.next_index) else None
-    facts = found.whole or {"rate_hz": info.rate_hz, "notes": {"recovered": RECOVERED}}
+    facts = found.whole or {"rate_hz": info.rate_hz, "notes": {"recovered": RECOVERED, CUT_SHORT: RECOVERED}}
     rate_hz = float(facts["rate_hz"])
     if not 0 < rate_hz < np.inf:
         raise ValueError("no rate")
@@ -132,7 +133,8 @@ def _capture(found: _Read, info: SourceInfo, onset_utc: datetime | None, first_u
     if onset_utc is not None and onset is not None:
         started = onset_utc - timedelta(seconds=(onset - piece.first_index) / rate_hz)
     return make_capture(piece, info, rate_hz=rate_hz, trigger_index=trigger, started_utc=started,
-                        notes={str(name): str(text) for name, text in dict(facts["notes"]).items()})
+                        notes={str(name): str(text) for name, text in dict(facts["notes"]).items()},
+                        notices=notices_of(facts.get("notices", ())))
 
 
 def _understand(path: Path, head: bytes) -> tuple[SourceInfo, datetime | None, datetime | None]:

@@ -260,12 +260,11 @@ class Stream:
 
     def _give(self, start: int, stop: int, trigger: int | None) -> None:
         rate_hz, notes = self._rate()
-        if self._source.warnings:
-            notes["warnings"] = "\n".join(self._source.warnings)
+        notices = self._source.notices
         if self._cut_short:
             notes[CUT_SHORT] = self._cut_short
         self._given += 1
-        journal = self._journal.finish(start, stop, rate_hz=rate_hz, notes=notes)
+        journal = self._journal.finish(start, stop, rate_hz=rate_hz, notes=notes, notices=notices)
         torn = self.ring.gap_count(start, stop)
         if torn > MOST_GAPS:
             if journal is not None:
@@ -274,7 +273,7 @@ class Stream:
             return
         piece = self.ring.copy(start, stop)
         self._emit(CaughtCrank(piece, self.info, rate_hz, trigger, self._label(start), notes, journal,
-                               self._about("whole" if trigger is None else "crank")))
+                               self._about("whole" if trigger is None else "crank"), notices))
         self._tell(Happening.CAPTURED, stop)
 
     def _about(self, how: str) -> dict[str, Any]:

@@ -43,4 +43,4 @@ def read_captured(source: Source) -> Capture:
             gaps.append(Gap(block.first_index - block.lost_before, block.lost_before))
         codes[:, block.first_index : block.next_index] = block.codes.T
     return make_capture(Piece(codes, 0, tuple(gaps)), info, rate_hz=source.measured_rate_hz or info.rate_hz,
-                        trigger_index=info.trigger_index, started_utc=info.started_utc)
+                        trigger_index=info.trigger_index, started_utc=info.started_utc, notices=source.notices)

@@ -278,7 +278,7 @@ def test_damage_survived_is_noted_with_the_capture(array_source, make_info) -> N
         measured_rate_hz = 2100.0
 
     (capture,) = record(Damaged([np.zeros((100, 1))], make_info(RATE)))
-    assert capture.notes["warnings"] == "2 damaged lines"
+    assert [dict(notice.facts) for notice in capture.notices] == [{"text": "2 damaged lines"}]
     assert capture.rate_hz == 2100.0
 
 

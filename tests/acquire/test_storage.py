@@ -17,7 +17,7 @@ from crankfold.acquire import FileFormatError, Probe, record, save_capture
 from crankfold.acquire.errors import SaveError
 from crankfold.acquire.files import codes_of
 from crankfold.acquire.files.storage import load_capture
-from crankfold.analysis import Capture, Channel, Gap
+from crankfold.analysis import Capture, Channel, Gap, Notice
 from crankfold.plugins.tables.hdf5 import HDF5_MAGIC, crankfold_readers, open_capture
 
 GAPS = (Gap(10, 4), Gap(900, 1))
@@ -330,3 +330,18 @@ def test_the_library_checks_what_it_reads_of_a_file(tmp_path) -> None:
     content = (tmp_path / "a.h5").read_bytes()
     assert content[8] >= 2  # version of the superblock, HDF5 file format specification, section II
     assert content.count(b"OHDR") >= 5  # object headers of the second version, which end in a checksum
+
+
+def test_notices_travel_as_codes_and_numbers(tmp_path) -> None:
+    said = (Notice("uneven-time", {"rate_hz": 1999.5, "lines": (3, 4)}), Notice("source", {"text": "a line was cut"}))
+    capture = replace(Capture.from_arrays(np.arange(5.0), rate_hz=1000.0), notices=said)
+    save_capture(capture, tmp_path / "a.h5")
+    assert load_capture(tmp_path / "a.h5").notices == said
+
+
+def test_sentences_of_an_older_file_are_notices_now(tmp_path) -> None:
+    capture = replace(Capture.from_arrays(np.arange(5.0), rate_hz=1000.0), notes={"warnings": "one\ntwo", "a": "b"})
+    save_capture(capture, tmp_path / "a.h5")
+    found = load_capture(tmp_path / "a.h5")
+    assert found.notices == (Notice("source", {"text": "one"}), Notice("source", {"text": "two"}))
+    assert found.notes == {"a": "b"}

@@ -16,6 +16,7 @@ from crankfold.acquire.stream.caught import CaughtCrank
 from crankfold.acquire.stream.journal import JournalWriter
 from crankfold.acquire.stream.pipeline import Stream
 from crankfold.acquire.stream.plan import Stage
+from crankfold.analysis import Notice
 
 RATE = 1000.0
 SIZE = 100
@@ -247,7 +248,8 @@ def test_a_file_or_a_source_with_time_stamps_has_the_rate_it_says(stream_of, ben
     stream, emitted = stream_of(source=Stamped)
     feed(stream, made.current_a, true_rate=RATE)
     assert caught(emitted)[0].rate_hz == 987.5
-    assert caught(emitted)[0].notes == {"warnings": "two lines were damaged\na third was"}
+    assert caught(emitted)[0].capture().notices == (
+        Notice("source", {"text": "two lines were damaged"}), Notice("source", {"text": "a third was"}))
 
 
 def test_the_time_of_the_first_sample_is_kept(stream_of, bench) -> None:

@@ -87,3 +87,14 @@ def test_a_crank_that_was_cut_off_is_saved_at_the_next_start(crankfold) -> None:
     again = crankfold("analyse", saved, "--firing-order", "1-3-4-2", "--json", "-")
     assert again.returncode in (0, 3), again.stderr
     assert '"verdict"' in again.stdout
+
+
+def test_a_kept_card_is_not_changed_without_a_word(in_process, monkeypatch, tmp_path) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "settings"))
+    assert in_process("engine", "pump", "--firing-order", "1-3-4-2").returncode == 0
+    done = in_process("engine", "pump", "--firing-order", "1-2-4-3", "--fuel", "diesel")
+    assert "Changed: firing_order was 1-3-4-2, now 1-2-4-3." in done.stdout
+    assert "Changed: fuel was -, now diesel." in done.stdout
+    assert in_process("rig", "cart", "--from", "virtual", "--probe", "10mV/A").returncode == 0
+    assert "Changed: probe was 10mV/A, now 4mV/A." in in_process("rig", "cart", "--probe", "4mV/A").stdout
+    assert "Changed" not in in_process("rig", "cart", "--probe", "4mV/A").stdout

@@ -21,7 +21,8 @@ from crankfold.viewer.words.sentences import notice_text
 
 VIEWER = Path(crankfold.viewer.__file__).parent
 FAMILIES = {"reason": notice_codes.REASONS, "caution": notice_codes.CAUTIONS, "note": notice_codes.NOTES}
-OWN_CAUTIONS = {"source": ("text",), "overridden": ("names",), "about-unreadable": ("text",)}  # not the analysis'
+OWN_CAUTIONS = {"source": ("text",), "overridden": ("names",), "about-unreadable": ("text",),
+                "several-captures": ("count", "length_s")}  # not the analysis'
 VARIANTS = {"named", "unnamed", "sure", "unsure"}
 FALLBACKS = {"heading", "other"}
 

@@ -27,7 +27,7 @@ def command(name: str | None, **options: Any) -> int:
     """Keep, show or list engine cards and return the exit status."""
     from crankfold.acquire import Shelf, changed
     from crankfold.analysis import InputError
-    from crankfold.viewer.session import given, list_names, show
+    from crankfold.viewer.session import given, list_names, show, tell_changes
 
     shelf, values = Shelf(), given(options)
     if name is None:
@@ -36,7 +36,10 @@ def command(name: str | None, **options: Any) -> int:
         list_names(shelf.engines())
         return VERDICT
     if values or (name not in shelf.engines() and not name.endswith(TOML) and can_ask()):
-        card = changed(shelf.engine(name), values) if values and name in shelf.engines() else _new(values)
+        before = shelf.engine(name) if values and name in shelf.engines() else None
+        card = _new(values) if before is None else changed(before, values)
+        if before is not None:
+            tell_changes(before, card)
         show(card, str(shelf.save(name, card)))
         tell(say("card.next_capture", name=name))
         return VERDICT

@@ -8,7 +8,7 @@ import click
 
 from crankfold.viewer.command_line import VERDICT, installed_plugins
 from crankfold.viewer.session import rig_of, settings_of
-from crankfold.viewer.words import say
+from crankfold.viewer.words import notice_text, say
 
 
 @click.command("export", help=say("help.export.long"), short_help=say("help.export.short"))
@@ -35,12 +35,12 @@ def command(*, file: Path, place: Path | None, out: Path | None, probe: str | No
     scale, wiring = Probe.parse(probe) if probe else None, rig_of({"rig": rig})
     with working(say("progress.reading")) as line:
         with line.reading(file):
-            capture, warnings = read_capture(file, settings, installed_plugins())
+            capture, notices = read_capture(file, settings, installed_plugins())
         if scale is not None or wiring is not None:
             capture = in_amperes(capture, wiring, scale)
         lost = write_capture(capture, out)
-    for warning in warnings:
-        complain(warning)
+    for notice in notices:
+        complain(notice_text("caution", notice))
     if lost:
         complain(say("export.lost", what=lost))
     tell(say("done.wrote", path=str(out)))

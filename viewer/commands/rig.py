@@ -33,7 +33,7 @@ def command(name: str | None, pairs: tuple[str, ...], scales: tuple[str, ...], c
     """Keep, show or list rigs and return the exit status."""
     from crankfold.acquire import Shelf
     from crankfold.analysis import InputError
-    from crankfold.viewer.session import given, list_names, show
+    from crankfold.viewer.session import given, list_names, show, tell_changes
 
     named = tuple(part.strip() for part in channels.split(",")) if channels else ()
     shelf, values = Shelf(), given({**options, "settings": settings_of(pairs), "channels": named,
@@ -44,7 +44,10 @@ def command(name: str | None, pairs: tuple[str, ...], scales: tuple[str, ...], c
         list_names(shelf.rigs())
         return VERDICT
     if values or (name not in shelf.rigs() and not name.endswith(TOML) and can_ask()):
+        before = shelf.rig(name) if values and name in shelf.rigs() else None
         rig = _made(shelf, name, values)
+        if before is not None:
+            tell_changes(before, rig)
         show(rig, str(shelf.save(name, rig)))
         tell(say("card.next_check", name=name))
         return VERDICT

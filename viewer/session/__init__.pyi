@@ -1,5 +1,5 @@
 from .calibration import calibrate
-from .cards import given, list_names, show
+from .cards import given, list_names, show, tell_changes
 from .columns import GuessedColumnsError, ask_columns, check_source
 from .command_options import engine_options, job_of, job_options, joined_texts
 from .judgement import (
@@ -50,7 +50,7 @@ from .particulars import (
 )
 from .prompts import ask_engine, ask_rig, can_ask
 from .question import Question, question_of, rig_of, settings_of
-from .recording import longest, read_capture, warnings_of
+from .recording import longest, read_capture
 from .recording_plan import plan_of
 from .session import LOST, Session
 from .session_plan import Followed, Patience, SessionPlan
@@ -69,7 +69,7 @@ __all__ = [
     "check_different", "check_options", "check_picture_path", "check_source", "check_writable", "engine_options",
     "filled", "given", "in_amperes", "job_of", "job_options", "joined_texts", "judge", "judge_as_told", "keep",
     "list_names", "longest", "make_folder", "picture_bytes", "plan_of", "pool", "prepare_solver", "prepare_virtual",
-    "question_for", "question_of", "read_capture", "read_motion", "rig_of", "scene_bytes", "sentence", "settings_of",
-    "sheet_job", "show", "spoken", "told_about", "told_by_tone", "tone_wav", "unwritable", "warnings_of",
-    "with_result",
+    "question_for", "question_of", "read_capture", "read_motion", "rig_of", "scene_bytes", "sentence",
+    "settings_of", "sheet_job", "show", "spoken", "tell_changes", "told_about", "told_by_tone", "tone_wav",
+    "unwritable", "with_result",
 ]

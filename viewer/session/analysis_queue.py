@@ -72,13 +72,12 @@ class AnalysisQueue:
 
     def _analyse(self, pending: Pending) -> None:
         from crankfold.viewer.session.judgement import judge
-        from crankfold.viewer.session.recording import warnings_of
 
         try:
             if pending.journal is not None:
                 with contextlib.suppress(AcquireError):  # a disk that is full is told where the capture is kept
                     pending.journal.begin_analysis()
-            judged = judge(pending.capture, self._question(pending), warnings_of(pending.capture))
+            judged = judge(pending.capture, self._question(pending), pending.capture.notices)
         except CrankfoldError as error:
             self._custody.done(pending)
             self._failed(pending, str(error), error)

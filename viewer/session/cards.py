@@ -34,6 +34,14 @@ def show(card: Rig | EngineCard, path: str) -> None:
     tell(say("card.place", path=path))
 
 
+def tell_changes(before: Rig | EngineCard, after: Rig | EngineCard) -> None:
+    """Print what is no longer as it was, so that a card is not written over without a word."""
+    was, now = asdict(before), asdict(after)
+    for name in was:
+        if was[name] != now[name]:
+            tell(say("card.changed", name=name, before=_plain(was[name]) or "-", value=_plain(now[name]) or "-"))
+
+
 def _plain(value: object) -> str:
     if isinstance(value, Mapping):
         return ", ".join(f"{name}={text}" for name, text in value.items())

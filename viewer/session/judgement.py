@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from crankfold.analysis import Notice
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
@@ -28,8 +29,8 @@ class Judged:
     marks_s: tuple[float, ...] = ()
 
 
-def judge(capture: Capture, question: Question, warnings: Sequence[str] = ()) -> Judged:
-    """Return what a capture says; `warnings` of its source become cautions.
+def judge(capture: Capture, question: Question, notices: Sequence[Notice] = ()) -> Judged:
+    """Return what a capture says; `notices` of its source become cautions.
 
     Raises
     ------
@@ -43,10 +44,10 @@ def judge(capture: Capture, question: Question, warnings: Sequence[str] = ()) ->
     capture = in_amperes(capture, question.rig, question.probe)
     result = analyse(capture, question.engine, sync=question.syncs, thresholds=question.thresholds,
                      gauge=question.gauge, misfire_codes=question.misfire_codes)
-    return Judged(capture, with_warnings(result, warnings), question, result.sync_pulses_s)
+    return Judged(capture, with_notices(result, notices), question, result.sync_pulses_s)
 
 
-def judge_as_told(capture: Capture, options: Mapping[str, Any], warnings: Sequence[str] = ()) -> Judged:
+def judge_as_told(capture: Capture, options: Mapping[str, Any], notices: Sequence[Notice] = ()) -> Judged:
     """Return what a capture says, asked as the options say and, where they say nothing, as it says itself.
 
     Raises
@@ -56,9 +57,8 @@ def judge_as_told(capture: Capture, options: Mapping[str, Any], warnings: Sequen
     """
     from crankfold.viewer.session.particulars import question_for
 
-    question, notices = question_for(capture, options)
-    judged = judge(capture, question, warnings)
-    return replace(judged, result=replace(judged.result, cautions=(*judged.result.cautions, *notices)))
+    question, said = question_for(capture, options)
+    return judge(capture, question, (*notices, *said))
 
 
 def pool(judged: Sequence[Judged]) -> Judged:
@@ -108,14 +108,15 @@ def in_amperes(capture: Capture, rig: Rig | None, probe: Probe | None) -> Captur
     return in_base_units(capture) if probe is None else probe.apply(capture)
 
 
-def with_warnings(result: Result, warnings: Sequence[str]) -> Result:
+def with_notices(result: Result, notices: Sequence[Notice]) -> Result:
     """Return the result with what its source survived among the cautions."""
-    from crankfold.analysis import Notice
+    return replace(result, cautions=(*result.cautions, *map(_worded, notices))) if notices else result
 
-    if not warnings:
-        return result
-    told = (Notice("source", {"text": sentence_of(text)}) for text in warnings)
-    return replace(result, cautions=(*result.cautions, *told))
+
+def _worded(notice: Notice) -> Notice:
+    """Return a notice; what a source put into words of its own is written like our sentences."""
+    text = notice.facts.get("text")
+    return Notice(notice.code, {**notice.facts, "text": sentence_of(text)}) if isinstance(text, str) else notice
 
 
 def sentence_of(text: str) -> str:

@@ -10,16 +10,16 @@ from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from crankfold.acquire import Plugins
-    from crankfold.analysis import Capture
+    from crankfold.analysis import Capture, Notice
 
 HDF5_SUFFIXES = (".h5", ".hdf5")
-WARNINGS = "warnings"
-"""Name of the capture's note that holds what its source survived, one sentence a line."""
+SEVERAL = "several-captures"
+"""Code of the caution that a recording held several captures, of which the longest is taken."""
 
 
 def read_capture(path: Path, settings: Mapping[str, str],
-                 plugins: Plugins) -> tuple[Capture, tuple[str, ...]]:
-    """Return the capture in a file, the longest one if there are several, and warnings about it.
+                 plugins: Plugins) -> tuple[Capture, tuple[Notice, ...]]:
+    """Return the capture in a file, the longest one if there are several, and notices about it.
 
     Raises
     ------
@@ -35,15 +35,15 @@ def read_capture(path: Path, settings: Mapping[str, str],
     return longest(record(open_file(path, settings, plugins)), str(path))
 
 
-def longest(captures: Iterable[Capture], name: str) -> tuple[Capture, tuple[str, ...]]:
-    """Return the longest of some captures, and warnings: those of its source, and that there were others.
+def longest(captures: Iterable[Capture], name: str) -> tuple[Capture, tuple[Notice, ...]]:
+    """Return the longest of some captures, and notices: those of its source, and that there were others.
 
     Raises
     ------
     InputError
         There are none.
     """
-    from crankfold.analysis import InputError
+    from crankfold.analysis import InputError, Notice
 
     best, count = None, 0
     for capture in captures:
@@ -52,12 +52,7 @@ def longest(captures: Iterable[Capture], name: str) -> tuple[Capture, tuple[str,
             best = capture
     if best is None:
         raise InputError(say("problem.nothing_captured", path=name))
-    warnings = warnings_of(best)
+    notices = best.notices
     if count > 1:
-        warnings = (*warnings, say("problem.several_captures", count=count, length_s=best.duration_s))
-    return best, warnings
-
-
-def warnings_of(capture: Capture) -> tuple[str, ...]:
-    """Return what the capture's source survived, as sentences."""
-    return tuple(line for line in capture.notes.get(WARNINGS, "").split("\n") if line)
+        notices = (*notices, Notice(SEVERAL, {"count": count, "length_s": best.duration_s}))
+    return best, notices
