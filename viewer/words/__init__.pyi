@@ -24,14 +24,14 @@ from .terminal import complain, prepare, show_table, tame, tell
 from .validation import Speeds, plain_sentence, validation_data, validation_headline, validation_lines
 
 __all__ = [
-    "Answer", "KINDS", "Kind", "LANGUAGES", "Line", "Speeds", "answer", "budget_lines", "change_cell",
-    "change_cells", "changed_words", "column_lines", "column_text", "columns_setting", "comparison_data",
-    "comparison_headline", "complain", "cylinder_cells", "cylinder_headings", "decimal_points",
-    "differences_between", "event_text", "first_test", "groups_of", "headline", "json_text", "judging_text",
-    "kind_of", "language", "low_ones", "low_ones_first", "narrator", "notice_text", "plain", "plain_sentence",
-    "prepare", "pressure", "print_result", "print_safety", "reachable", "result_data", "result_text", "safe_cell",
-    "safety", "said_for", "say", "say_count", "say_for", "scatter_line", "sentences_of", "short_name", "show_table",
-    "solver_ready", "speak", "speed_data", "speed_headline", "speed_lines", "steps", "study_data", "study_lines",
-    "tame", "tell", "tree", "tree_test", "use_units", "usual_paper", "validation_data", "validation_headline",
-    "validation_lines", "views_lines", "working",
+    "Answer", "KINDS", "Kind", "LANGUAGES", "Line", "Speeds", "answer", "budget_lines", "change_cell", "change_cells",
+    "changed_words", "column_lines", "column_text", "columns_setting", "comparison_data", "comparison_headline",
+    "complain", "cylinder_cells", "cylinder_headings", "decimal_points", "differences_between", "event_text",
+    "first_test", "groups_of", "headline", "json_text", "judging_text", "kind_of", "language", "low_ones",
+    "low_ones_first", "narrator", "notice_text", "plain", "plain_sentence", "prepare", "pressure", "print_result",
+    "print_safety", "reachable", "result_data", "result_text", "safe_cell", "safety", "said_for", "say", "say_count",
+    "say_for", "scatter_line", "sentences_of", "short_name", "show_table", "solver_ready", "speak", "speed_data",
+    "speed_headline", "speed_lines", "steps", "study_data", "study_lines", "tame", "tell", "tree", "tree_test",
+    "use_units", "usual_paper", "validation_data", "validation_headline", "validation_lines", "views_lines",
+    "working",
 ]
