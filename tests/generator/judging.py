@@ -1,7 +1,8 @@
 """One analysis against the truth of its capture: answered, wrong, blamed, missed; and the tables that count them.
 
-`answered` is a verdict where one was due; ``limit`` answers only where the truth lies near the limit. `wrong` is a
-verdict that may not be drawn. `blamed` is a sound cylinder called low, `missed` a low one called sound.
+A verdict is `due` where "none" is not acceptable. `answered` is a verdict; ``limit`` is one only where the truth lies
+near the limit. `wrong` is a verdict that may not be drawn. `blamed` is a sound cylinder called low, `missed` a low one
+called sound.
 """
 
 from __future__ import annotations
@@ -104,8 +105,8 @@ def judge(row: Row, work: Callable[[], Any], order: list[int], relative: list[fl
     return row
 
 
-HEAD = ("set", "captures", "engines", "due", "answered", "wrong", "blamed", "missed", "right reason first",
-        "error mean, p95", "in range, width")
+HEAD = ("set", "captures", "engines", "due", "answered of due", "answered of those that need not be", "wrong", "blamed",
+        "missed", "right reason first", "error mean, p95", "in range, width")
 
 
 def table(rows: Iterable[Row]) -> str:
@@ -123,13 +124,15 @@ def table(rows: Iterable[Row]) -> str:
 
 def _line(name: str, rows: list[Row]) -> str:
     due, verdicts = [r for r in rows if r.due], [r for r in rows if r.verdict != "none"]
+    may = [r for r in rows if not r.due and r.acceptable != ("none",)]
     told = [r for r in verdicts if r.errors]
     none_due = [r for r in rows if r.acceptable == ("none",) and r.codes]
     errors = np.array([e for r in told for e in r.errors] or [np.nan])
     inside, widths = [i for r in told for i in r.inside], [w for r in told for w in r.widths] or [float("nan")]
     return "| " + " | ".join((
         name, str(len(rows)), str(len({r.engine for r in rows})), str(len(due)),
-        share([r.answered for r in due], due), share([r.wrong for r in rows], rows),
+        share([r.answered for r in due], due), share([r.answered for r in may], may),
+        share([r.wrong for r in rows], rows),
         share([r.blamed for r in told], told), share([r.missed for r in told], told),
         share([r.right_reason for r in none_due], none_due),
         f"{errors.mean():.1f}, {np.quantile(errors, 0.95):.1f}",
