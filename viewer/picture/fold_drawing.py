@@ -8,6 +8,7 @@ import numpy as np
 
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Rule, Words
+from crankfold.viewer.picture.strip_drawing import with_unit
 from crankfold.viewer.words import plain, say, short_name
 
 if TYPE_CHECKING:
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 
 MOST_POINTS = 12_000  # of all thin lines together, so that the file stays small with many cycles
 LEAST_STEP = 1
+APART = 12.0  # scene units between numbers of the scale
+LEAST_TICKS = 3
 NUMBER_SIZE, PERCENT_SIZE = 26.0, 19.0
 MIDDLE = 4.4  # width of the middle cycle: the model is seen lying on it
 
@@ -40,7 +43,7 @@ def fold_ground(data: FoldData, result: Result, box: Box, paper: Paper, *, lit: 
     items: list[Item] = [Panel(box, fill=paper.card, stroke=paper.rule)]
     for k, lane in enumerate(data.lanes):
         items += _lane(lane, states.get(lane.position), (data, plot), paper, washed=k % 2 == 0, lit=lit)
-    return items + _scales(data, plot, paper)
+    return items + _scales(data, plot, paper, "" if result.trace is None else result.trace.unit)
 
 
 def _x(data: FoldData, plot: Box, angle_deg: float) -> float:
@@ -92,22 +95,32 @@ def _heading(cylinder: Cylinder, x: float, room: float, top: float, paper: Paper
             Words(x, top - 16.0, lines[0], below, colour, anchor="middle")]
 
 
-def _scales(data: FoldData, plot: Box, paper: Paper) -> list[Item]:
+def _scales(data: FoldData, plot: Box, paper: Paper, unit: str) -> list[Item]:
     items: list[Item] = []
-    for value in measures.ticks(data.bottom, data.top, 5):
+    values = measures.ticks(data.bottom, data.top, 5)
+    for value in values:
+        text = with_unit(plain(value), unit) if value == values[-1] else plain(value)
         y = plot.bottom - (value - data.bottom) / (data.top - data.bottom) * plot.height
         items.append(Rule(plot.left - 5.0, y, plot.left, y, paper.faint, look.HAIR))
-        items.append(Words(plot.left - 8.0, y + 5.5, plain(value), look.SCALE_TYPE, paper.faint, anchor="end"))
-    last = -1e9
-    for lane in data.lanes:
-        x = _x(data, plot, lane.tdc_deg)
-        if x - last >= 36.0:
-            items.append(Words(x, plot.bottom + 21.0, plain(lane.tdc_deg), look.SCALE_TYPE, paper.faint,
-                               anchor="middle"))
-            last = x
+        items.append(Words(plot.left - 8.0, y + 5.5, text, look.SCALE_TYPE, paper.faint, anchor="end"))
+    taken = plot.left - APART
+    for k, angle in enumerate(_ticks(data)):
+        x, text = _x(data, plot, angle), plain(angle)
+        text = say("label.degrees", angle=text) if k == 0 else text
+        wide = measures.width_of(text, look.SCALE_TYPE)
+        if x - wide / 2.0 >= taken + APART - wide / 2.0 * (k == 0) and x + wide / 2.0 <= plot.right + APART:
+            items.append(Words(x, plot.bottom + 21.0, text, look.SCALE_TYPE, paper.faint, anchor="middle"))
+            taken = x + wide / 2.0
     items.append(Rule(plot.left, plot.bottom, plot.right, plot.bottom, paper.faint, look.HAIR))
     items.append(Rule(plot.left, plot.top, plot.left, plot.bottom, paper.faint, look.HAIR))
     return items
+
+
+def _ticks(data: FoldData) -> list[float]:
+    """Return the angles with a number: each TDC, or round ones where only a part of the cycle is seen."""
+    start, end = float(data.angle_deg[0]), float(data.angle_deg[-1])
+    inside = [lane.tdc_deg for lane in data.lanes if start < lane.tdc_deg < end]
+    return inside if len(inside) >= LEAST_TICKS else measures.ticks(start, end, 6)
 
 
 def _curves(data: FoldData, plot: Box, paper: Paper) -> list[Item]:

@@ -13,6 +13,8 @@ from crankfold.viewer.picture.strip import HumpPlace, Stretch, StripData, envelo
 from crankfold.viewer.words import plain, say, short_name
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from crankfold.analysis import Cylinder, Result
@@ -23,6 +25,7 @@ HOLE_RADIUS = 3.6
 EDGE = 18.0  # height of the edges with the holes
 NUMBER_SIZE, LOW_SIZE, LEAST_BOLD = look.SCALE_TYPE, 20.0, 12.0
 NUMBER_GAP = 4.0  # between hump numbers; a cylinder whose numbers have less room has none
+LONGEST_UNIT = 2  # characters of a unit that has room at a tick: A, V, mV; a board's counts have none
 NAMES = {"in-rush": "label.inrush", "run-up": "label.run_up", "gap": "label.gap", "bridged": "label.bridged",
          "other": "label.other", "fired": "label.fired", "unused": "label.unused"}
 
@@ -52,13 +55,17 @@ def strip_scales(data: StripData, box: Box) -> StripScales:
     return StripScales(plot, data.window_s, data.bottom, data.top)
 
 
-def draw_strip(data: StripData, result: Result, box: Box, paper: Paper, *, lit: int | None = None) -> list[Item]:
-    """Return the strip's items inside a box; `lit` is the 1-based position of a cylinder to bring out."""
+def draw_strip(data: StripData, result: Result, box: Box, paper: Paper, *, lit: int | None = None,
+               under: Sequence[Item] = ()) -> list[Item]:
+    """Return the strip's items inside a box.
+
+    `lit` is the 1-based position of a cylinder to bring out, `under` what lies under the line of the current.
+    """
     scales = strip_scales(data, box)
     items: list[Item] = [*band(box, paper), *_judged(data, scales, paper)]
     for stretch in data.stretches:
         items += _stretch(stretch, scales, paper)
-    items += [*rules(data, scales, paper), *_line(data, scales, paper)]
+    items += [*rules(data, scales, paper), *under, *_line(data, scales, paper)]
     return [*items, *_humps(data.humps, result, scales, paper, lit=lit), *_marks(data, scales, paper)]
 
 
@@ -101,17 +108,25 @@ def _stretch(stretch: Stretch, scales: StripScales, paper: Paper) -> list[Item]:
 def rules(data: StripData, scales: StripScales, paper: Paper) -> list[Item]:
     """Return the scales of current and time."""
     plot, items = scales.plot, list[Item]()
-    for value in measures.ticks(data.bottom, data.top, 5):
+    values, times = measures.ticks(data.bottom, data.top, 5), measures.ticks(*data.window_s, about=12)
+    for value in values:
         y = scales.y(value)
+        text = with_unit(plain(value), data.unit) if value == values[-1] else plain(value)
         items.append(Rule(plot.left, y, plot.right, y, paper.rule, look.HAIR, dash=(2.0, 5.0)))
-        items.append(Words(plot.left - 8.0, y + 5.5, plain(value), look.SCALE_TYPE, paper.faint, anchor="end"))
-    for value in measures.ticks(*data.window_s, about=12):
+        items.append(Words(plot.left - 8.0, y + 5.5, text, look.SCALE_TYPE, paper.faint, anchor="end"))
+    for value in times:
         x = scales.x(value)
         items.append(Rule(x, plot.bottom, x, plot.bottom + 5.0, paper.faint, look.HAIR))
-        items.append(Words(x, plot.bottom + 21.0, plain(round(value, 6)), look.SCALE_TYPE, paper.faint,
-                           anchor="middle"))
+        text = plain(round(value, 6))
+        items.append(Words(x, plot.bottom + 21.0, with_unit(text, say("label.seconds")) if value == times[0] else text,
+                           look.SCALE_TYPE, paper.faint, anchor="middle"))
     items.append(Rule(plot.left, plot.bottom, plot.right, plot.bottom, paper.faint, look.HAIR))
     return items
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Return the number of a tick with its unit, where that is short enough to stand beside the scale."""
+    return f"{text} {unit}" if unit and len(unit) <= LONGEST_UNIT else text
 
 
 def _line(data: StripData, scales: StripScales, paper: Paper) -> list[Item]:

@@ -14,13 +14,14 @@ from crankfold.viewer.window.button_bar import ButtonBar
 from crankfold.viewer.window.check_view import CheckView
 from crankfold.viewer.window.comparison_view import ComparisonView
 from crankfold.viewer.window.drawing_view import DrawingView
+from crankfold.viewer.window.fold_view import FoldView
 from crankfold.viewer.window.head import Head
 from crankfold.viewer.window.keys import buttons_for
 from crankfold.viewer.window.page_places import upright_places, wide_places
 from crankfold.viewer.window.painting import colour_of
 from crankfold.viewer.window.placing import GAP, HEAD, MARGIN, put, unit_of, upright
 from crankfold.viewer.window.strip_view import StripView
-from crankfold.viewer.window.views import TITLE, FoldView, JudgedView, View, WheelView
+from crankfold.viewer.window.views import TITLE, JudgedView, View, WheelView
 from crankfold.viewer.window.words_view import WordsView
 from crankfold.viewer.words import answer, safety, say
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pyqtgraph as pg
-from PySide6.QtCore import QPointF, QRectF, Qt
+from PySide6.QtCore import QLineF, QPointF, QRectF, Qt
 from PySide6.QtGui import (
     QBrush,
     QColor,
@@ -197,8 +197,8 @@ def _hatch(painter: QPainter, path: QPainterPath, colour: str) -> None:
     painter.setPen(_pen(colour, HATCH_WIDTH))
     box = path.boundingRect()
     step = HATCH_STEP * 2.0**0.5
-    for at in np.arange(box.left() - box.height(), box.right(), step):
-        painter.drawLine(QPointF(at, box.bottom()), QPointF(at + box.height(), box.top()))
+    painter.drawLines([QLineF(at, box.bottom(), at + box.height(), box.top())
+                       for at in np.arange(box.left() - box.height(), box.right(), step).tolist()])
     painter.restore()
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +24,7 @@ from crankfold.viewer.picture import (
     measures,
     rules,
 )
+from crankfold.viewer.window.plots import marker_card
 from crankfold.viewer.window.strip_window import between, cut_to
 from crankfold.viewer.words import plain, say
 
@@ -30,6 +32,7 @@ if TYPE_CHECKING:
     from crankfold.analysis import Channel, Result
     from crankfold.viewer.picture import Paper
     from crankfold.viewer.window.live import LiveLine
+    from crankfold.viewer.window.plots import Layer
     from crankfold.viewer.window.strip_window import StripWindow
 
 LEAST_SPAN_A = 100.0  # quiet noise is not blown up to fill the strip
@@ -37,16 +40,60 @@ LEAST_SHARE = 0.05  # of what the converter can give, where amperes are not know
 SPANS_A_DECADE = 20.0  # that a live scale may have: it holds still until the current really grows
 ABOVE, BELOW, BELOW_WITH_SYNC = 0.6, 0.6, 0.77  # of the span on either side of the middle: room for the second channel
 SYNC_SHARE = 0.14  # of the plot's height, for the second channel of a live stream
-MARK_SIZE = 18.0
+LEAST_SEEN = 0.05  # of the whole scale: closer, noise alone would fill the strip
+SPARE = 0.05  # of the span, above and below
+SECOND_SHARE = 0.2  # of the span, for a second channel at the foot
+LANE_SIZE = 14.0
 
 
 def judged_strip(data: StripData, result: Result, box: Box, window: StripWindow, paper: Paper, *,
-                 lit: int | None = None) -> list[Item]:
-    """Return the items of a judged strip as far as the window shows it."""
+                 lit: int | None = None, layers: tuple[Layer | None, Layer | None] = (None, None)) -> list[Item]:
+    """Return the items of a judged strip as far as the window shows it.
+
+    Parameters
+    ----------
+    layers
+        Every sample of the current and of a second channel, as far as they are known.
+    """
+    current, second = layers
     seen = cut_to(data, window.shown_s)
+    if current is not None:
+        seen = replace(scaled_to(seen, current, with_second=second is not None), raw=seen.current)
     scales = scales_of(seen, box)
-    items = draw_strip(seen, result, box, paper)
+    under: list[Item] = [] if current is None else [current.path(scales, paper.rule)]
+    under += [] if second is None else second_lane(second, scales, paper)
+    items = draw_strip(seen, result, box, paper, under=under)
     return [*items, *_lit(seen, scales, lit, paper), *_marks(data, scales, window, paper)]
+
+
+def scaled_to(seen: StripData, current: Layer, *, with_second: bool) -> StripData:
+    """Return the strip with a vertical scale that holds what is shown, and room for a second channel at its foot."""
+    found = current.range_in(seen.window_s)
+    if found is None:
+        return seen
+    low, high = found
+    span = max(high - low, LEAST_SEEN * (seen.top - seen.bottom))
+    middle = (low + high) / 2.0
+    below = SPARE + (SECOND_SHARE if with_second else 0.0)
+    return replace(seen, top=middle + (0.5 + SPARE) * span, bottom=middle - (0.5 + below) * span)
+
+
+def second_lane(second: Layer, scales: StripScales, paper: Paper) -> list[Item]:
+    """Return a second channel at the foot of a strip, its lowest and highest value beside it in its own unit."""
+    found = second.range_in(scales.window_s)
+    if found is None:
+        return []
+    low, high = found
+    plot, tall = scales.plot, scales.plot.height * SYNC_SHARE
+    lane = StripScales(Box(plot.left, plot.bottom - tall, plot.width, tall), scales.window_s, low,
+                       high if high > low else low + 1.0)
+    unit = second.unit or say("label.no_unit")
+    text = say("window.reading.lane", name=second.name, low=plain(low), high=plain(high), unit=unit)
+    return [Rule(plot.left, lane.plot.top - 4.0, plot.right, lane.plot.top - 4.0, paper.rule, look.HAIR),
+            second.path(lane, paper.plum),
+            Panel(Box(plot.left + 4.0, lane.plot.top - 21.0, measures.width_of(text, LANE_SIZE) + 8.0, 16.0),
+                  fill=paper.card, opacity=0.85),
+            Words(plot.left + 8.0, lane.plot.top - 8.0, text, LANE_SIZE, paper.plum)]
 
 
 def scales_of(data: StripData, box: Box) -> StripScales:
@@ -78,10 +125,7 @@ def _marks(data: StripData, scales: StripScales, window: StripWindow, paper: Pap
     if found is not None:
         text = say("window.between", time_s=found.time_s, change=_signed(found.change), first=plain(found.first, 0),
                    second=plain(found.second, 0), unit=data.unit or say("label.no_unit"))
-        wide = measures.width_of(text, MARK_SIZE) + 16.0
-        items.append(Panel(Box(plot.right - wide - 4.0, plot.top + 6.0, wide, 28.0), fill=paper.card,
-                           stroke=paper.slate, radius=3.0))
-        items.append(Words(plot.right - 12.0, plot.top + 26.0, text, MARK_SIZE, paper.ink, anchor="end"))
+        items += marker_card(text, plot, paper)
     return items
 
 

@@ -19,7 +19,7 @@ ZOOM = 1.25  # for one key, or one notch of the mouse's wheel
 
 @dataclass(frozen=True)
 class StripWindow:
-    """What is shown of a strip, and up to two marks in it.
+    """What is shown of a strip, and up to two marks in it; of a fold likewise, in degrees instead of seconds.
 
     Parameters
     ----------
@@ -31,12 +31,15 @@ class StripWindow:
         Up to two instants.
     moving
         Index of the mark that the arrow keys move, None: they pan.
+    closest
+        What is shown at the closest zoom.
     """
 
     whole_s: tuple[float, float]
     shown_s: tuple[float, float]
     marks_s: tuple[float, ...] = ()
     moving: int | None = None
+    closest: float = CLOSEST_S
 
     @classmethod
     def of(cls, data: StripData) -> StripWindow:
@@ -56,7 +59,7 @@ class StripWindow:
     def zoomed(self, factor: float, about_s: float | None = None) -> StripWindow:
         """Return the window `factor` times closer, about an instant, by default its middle."""
         whole = self.whole_s[1] - self.whole_s[0]
-        length = min(max(self.length_s / factor, min(CLOSEST_S, whole)), whole)
+        length = min(max(self.length_s / factor, min(self.closest, whole)), whole)
         about = sum(self.shown_s) / 2.0 if about_s is None else about_s
         share = (about - self.shown_s[0]) / self.length_s
         return replace(self, shown_s=(about - share * length, about + (1.0 - share) * length)).panned(0.0)
@@ -90,6 +93,10 @@ class StripWindow:
         """Return the window with the moving mark moved, or panned, by so many tenths of what is shown."""
         by_s = steps * STEP_SHARE * self.length_s
         return self.panned(by_s) if self.moving is None else self.mark_at(self.marks_s[self.moving] + by_s)
+
+    def with_marks(self, marks_s: tuple[float, ...]) -> StripWindow:
+        """Return the window with its marks elsewhere."""
+        return replace(self, marks_s=marks_s)
 
     def unmarked(self) -> StripWindow:
         """Return the window without marks."""

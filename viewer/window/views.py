@@ -1,4 +1,4 @@
-"""What all views have in common, and fold and wheel: widgets that are drawn anew only when something changed."""
+"""What all views have in common, and the wheel: widgets that are drawn anew only when something changed."""
 
 from __future__ import annotations
 
@@ -12,14 +12,10 @@ from PySide6.QtWidgets import QWidget
 from crankfold.viewer.picture import (
     HUB_SHARE,
     Box,
-    FoldData,
     Item,
     WheelData,
-    draw_fold,
     draw_wheel,
-    fold_of,
     look,
-    plot_of,
     title_over,
     wheel_centre,
     wheel_of,
@@ -109,39 +105,6 @@ class JudgedView(View):
         """Bring out the cylinder of a 1-based position, None: none."""
         self.lit = position
         self.redraw()
-
-
-class FoldView(JudgedView):
-    """The fold: all cycles over each other; a click lights the cylinder of a lane."""
-
-    def __init__(self, parent: QWidget | None = None) -> None:
-        super().__init__(parent)
-        self.data: FoldData | None = None
-
-    def show_judged(self, judged: Judged | None) -> None:
-        """Show another capture."""
-        self.data = None if judged is None else fold_of(judged.result)
-        super().show_judged(judged)
-
-    def items(self, box: Box) -> list[Item]:
-        """Return the fold's items."""
-        if self.judged is None or self.data is None:
-            return []
-        note = say("window.cycles", count=len(self.data.cycles))
-        return [*title_over(box, say("label.fold"), note, self.paper),
-                *draw_fold(self.data, self.judged.result, box, self.paper, lit=self.lit)]
-
-    def mouseReleaseEvent(self, event: QMouseEvent) -> None:
-        """Light the cylinder whose lane was clicked."""
-        if self.data is None:
-            return
-        plot = plot_of(self.box)
-        share = (self.place(event.position())[0] - plot.left) / plot.width
-        start, end = float(self.data.angle_deg[0]), float(self.data.angle_deg[-1])
-        angle = start + share * (end - start)
-        for lane in self.data.lanes:
-            if lane.start_deg <= angle < lane.end_deg:
-                self.lit_wanted.emit(lane.position + 1)
 
 
 class WheelView(JudgedView):
