@@ -17,7 +17,8 @@ RIGS = [{}, {"battery": "weak"}, {"starter": "series"}, {"decompressor": "2"}]
 
 @cache
 def cranked(engine: str, extra: tuple[tuple[str, str], ...]) -> Capture:
-    settings = dict(extra) | {"engine": engine, "pace": "flat", "quiet": "1", "crank": "4", "after": "1", "rate": "2000"}
+    settings = {"engine": engine, "pace": "flat", "quiet": "1", "crank": "4", "after": "1", "rate": "2000"}
+    settings |= dict(extra)
     (capture,) = record(open_board("virtual", settings, load_plugins()))
     return capture
 
