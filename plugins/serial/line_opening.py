@@ -28,6 +28,9 @@ FIRST_BYTE_S = 4.0
 LISTEN_S = 1.0
 """Of lines in one style: enough to measure their rate to about 1 %."""
 
+MOST_LOOKED_AT = 400
+"""Lines from which a style is found; more would say nothing new and keep a small computer busy."""
+
 ENOUGH_ARRIVALS = 3 * FEWEST_LINES
 """Fewer reads than this in that time mean that the computer was busy elsewhere: then listen on."""
 
@@ -103,7 +106,7 @@ def listen(port: SerialPort, asked: Asked) -> Heard:
             break
     starter.make_sure()
     lines, line_end = split_lines(b"".join(chunk for _, chunk in chunks))
-    style = asked.style(lines, line_end)
+    style = asked.style(lines[-MOST_LOOKED_AT:], line_end)
     if style is None:
         raise _unusable(port, data)
     return _measure(style, chunks, port)

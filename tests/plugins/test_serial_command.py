@@ -195,7 +195,7 @@ def test_pulled_out_while_cranking_and_plugged_in_again(terminals: Callable[[], 
     capture.wait_for("Cylinder 3 is low")
     capture.process.send_signal(signal.SIGINT)
     assert capture.ended() == 0, capture.said
-    assert "2 cranks were judged:\n1. No verdict: cranked too briefly.\n2. Cylinder 3 is low" in capture.said
+    assert "2 cranks were analysed:\n1. No verdict: not cranked long enough.\n2. Cylinder 3 is low" in capture.said
     torn, whole = results(tmp_path / "captured")
     assert (torn["verdict"], torn["reasons"][0]["code"]) == ("none", "too-short")
     assert (whole["verdict"], whole["low"]) == ("uneven", [3])
