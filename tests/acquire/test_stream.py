@@ -268,6 +268,29 @@ def test_the_time_of_the_first_sample_is_kept(stream_of, bench) -> None:
         assert caught(emitted)[0].started_utc == said
 
 
+def test_the_label_of_the_time_is_what_the_wall_shows_however_long_the_board_has_run(stream_of, bench,
+                                                                                    monkeypatch) -> None:
+    """A board half a percent slow, within what is not told: after six minutes its own count is two seconds off."""
+    noon, true_rate = datetime(2031, 5, 4, 12, 0, 0, tzinfo=UTC), 0.995 * RATE
+
+    class Wall(datetime):
+        shows = noon
+
+        @classmethod
+        def now(cls, tz=None):
+            return cls.shows
+
+    monkeypatch.setattr(stream_module, "datetime", Wall)
+    made = bench(RATE, 400.0, noise_a=0.2).crank(395.0, 2.0)
+    stream, emitted = stream_of()
+    for at in range(0, len(made.current_a), SIZE):
+        Wall.shows = noon + timedelta(seconds=(at + SIZE) / true_rate)
+        feed(stream, made.current_a[at : at + SIZE], begin=at, true_rate=true_rate)
+    one = caught(emitted)[0].capture()
+    onset = one.started_utc + timedelta(seconds=one.trigger_index / one.rate_hz)
+    assert abs(onset - (noon + timedelta(seconds=395_000 / true_rate))) < timedelta(seconds=0.1)
+
+
 # --- the crank under way, on disk
 
 def test_a_crank_under_way_is_on_disk_with_what_came_before(stream_of, bench, tmp_path) -> None:

@@ -37,6 +37,7 @@ from .news import (
     Unjudged,
     Unkept,
 )
+from .outcome import LOST
 from .outputs import Outputs, check_writable, unwritable
 from .particulars import (
     NOTHING_GIVEN,
@@ -52,7 +53,7 @@ from .prompts import ask_engine, ask_rig, can_ask
 from .question import Question, question_of, rig_of, settings_of
 from .recording import longest, read_capture
 from .recording_plan import plan_of
-from .session import LOST, Session
+from .session import Session
 from .session_plan import Followed, Patience, SessionPlan
 from .signals import Signals
 from .standing import ENOUGH_S, RUNNING, VERDICTS, Phase, Spoken, Standing, after, sentence, spoken

@@ -16,13 +16,9 @@ from __future__ import annotations
 import threading
 from collections import deque
 from dataclasses import replace
-from enum import Enum
 from typing import TYPE_CHECKING, Self
 
 from crankfold.acquire import (
-    BoardDisconnectedError,
-    BoardGarbledError,
-    BoardStalledError,
     CaughtCrank,
     Event,
     Happening,
@@ -49,6 +45,7 @@ from crankfold.viewer.session.news import (
     Retrying,
     Told,
 )
+from crankfold.viewer.session.outcome import LOST, Outcome
 from crankfold.viewer.session.problem import clauses, said
 from crankfold.viewer.session.recording_plan import plan_of
 from crankfold.viewer.session.session_plan import Followed, Patience
@@ -62,18 +59,8 @@ if TYPE_CHECKING:
     from crankfold.viewer.session.news import News
     from crankfold.viewer.session.session_plan import SessionPlan
 
-LOST = (BoardDisconnectedError, BoardStalledError, BoardGarbledError)
 FINISH_S = 5.0  # for analyses under way when the session is closed; one takes a tenth of a second, the first ever more
 WAIT_S = 0.2  # systems on which waiting cannot be interrupted look for Ctrl-C so often
-
-
-class _Outcome(Enum):
-    """How one turn with an open source ended."""
-
-    ABSENT = "absent"
-    LOST = "lost"
-    BROKEN = "broken"
-    OVER = "over"
 
 
 class Session:
@@ -203,39 +190,39 @@ class Session:
             elif not self._goes_on(outcome):
                 return
             else:
-                self._again.wait(self.plan.retry_s if self.plan.live and outcome is not _Outcome.OVER else None)
+                self._again.wait(self.plan.retry_s if self.plan.live and outcome is not Outcome.OVER else None)
             self._again.clear()
             if not self._ending.is_set():
                 self._tell(Retrying())
 
-    def _goes_on(self, outcome: _Outcome) -> bool:
+    def _goes_on(self, outcome: Outcome) -> bool:
         """Return whether there is another turn after one that ended so."""
         if self._enough or self._ending.is_set():
             return False
         patience = self.plan.patience
         if patience is Patience.ONCE_OPENED:
-            return self._opened and outcome in (_Outcome.ABSENT, _Outcome.LOST)
+            return self._opened and outcome in (Outcome.ABSENT, Outcome.LOST)
         return patience is Patience.ALWAYS
 
-    def _once(self) -> _Outcome:
+    def _once(self) -> Outcome:
         """Follow the source from opening to its end."""
         try:
             source = self.plan.open()
         except CrankfoldError as error:
             self._tell(NoBoard(*clauses(error), error))
             final = isinstance(error, SettingError) and self.plan.patience is not Patience.ALWAYS
-            return _Outcome.BROKEN if final else _Outcome.ABSENT
+            return Outcome.BROKEN if final else Outcome.ABSENT
         self._broken = False
         try:
             self._record(source)
         except ShutdownTimeoutError as error:
-            self._broke(error, _Outcome.OVER)
+            self._broke(error, Outcome.OVER)
         except (CrankfoldError, MemoryError) as error:
-            return self._broke(error, _outcome_of(error, source))
+            return self._broke(error, Outcome.of(error, source))
         finally:
             self._recorder = self.followed = None
         self._tell(Over())
-        return _Outcome.OVER
+        return Outcome.OVER
 
     def _record(self, source: Source) -> None:
         """Record an open source to its end; it is closed then, whatever happens."""
@@ -259,7 +246,7 @@ class Session:
                 self._tell(Told(sentence_of(warning)))
             for item in recorder.caught():
                 if isinstance(recorder.broken_by, LOST):  # before the torn crank is saved, which may take a while
-                    self._broke(recorder.broken_by, _outcome_of(recorder.broken_by, source))
+                    self._broke(recorder.broken_by, Outcome.of(recorder.broken_by, source))
                 self._take(item, source.info)
                 if self._enough:
                     recorder.stop()
@@ -291,7 +278,7 @@ class Session:
         self._cranked = self._cranked or event.what is Happening.CRANKING
         self._tell(event)
 
-    def _broke(self, error: BaseException, outcome: _Outcome) -> _Outcome:
+    def _broke(self, error: BaseException, outcome: Outcome) -> Outcome:
         """Tell once that the stream broke, unless nobody needs it any more; return the outcome."""
         if not (self._broken or self._enough or self._ending.is_set()):
             self._broken = True
@@ -302,7 +289,3 @@ class Session:
         with self._changed:
             self._news.append(news)
             self._changed.notify_all()
-
-
-def _outcome_of(error: BaseException, source: Source) -> _Outcome:
-    return _Outcome.LOST if isinstance(error, LOST) and not source.info.finite else _Outcome.BROKEN

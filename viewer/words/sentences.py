@@ -160,6 +160,9 @@ def _sure(result: Result) -> tuple[str, ...]:
     elif result.sync is not None:
         lines.append(say("sure.marks", events=result.sync.events, cylinder=result.sync.cylinder,
                          confidence_percent=min(99.0, 100.0 * result.sync.confidence)))
+        asked = result.sync_asked
+        if asked is not None and asked.kind == "cam" and result.sync.kind == "cam":
+            lines.append(say("sure.cam_edge", edge_deg=asked.edge_deg, cylinder=asked.cylinder))
     else:
         lines.append(say("sure.by_pattern" if named else "sure.unnamed"))
     return tuple(lines)
