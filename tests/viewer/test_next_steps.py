@@ -85,13 +85,13 @@ def test_each_result_finds_its_place_in_the_tree(result: Result, finding: str, t
     found = result_data(result)["next_test"]
     assert (found["finding"], found["test"]) == (finding, test)
     assert words in steps(result)[0]
-    assert all(o["text"] in steps(result)[1] for o in found["outcomes"])
+    assert [o["text"] for o in found["outcomes"]] == list(steps(result)[1 : 1 + len(found["outcomes"])])
 
 
 def test_nobody_is_told_to_buy_parts_first() -> None:
-    assert steps(result_of("gdgg"))[2] == say("test.not_first")
+    assert steps(result_of("gdgg"))[-1] == say("test.not_first")
     diesel = result_of("gdgg", engine=replace(Engine((1, 3, 4, 2)), fuel="diesel"))
-    assert "fuel parts" in steps(diesel)[2]
+    assert "fuel parts" in steps(diesel)[-1]
     assert "through the glow-plug or injector hole" in steps(diesel)[0]
 
 

@@ -113,7 +113,7 @@ class Page(QWidget):
             self.words.tell(say("found.heading"), (*told.reasons[1:], *told.cautions, *told.found))
         elif phase in VERDICTS and now.judged is not None:
             told = answer(now.judged.result)
-            self.words.tell("", (*told.cautions, *told.next[1:2], told.blind[0], *told.next[2:]))
+            self.words.tell("", (*told.cautions, *told.next[1:], told.blind[0]))
         else:
             lines = (*self.check.lines, say("safety.law")) if self.check.lines else safety()
             self.words.tell(say("safety.heading"), lines)

@@ -114,13 +114,13 @@ def said_for(kind: Kind, key: str, **facts: object) -> str:
 
 
 def steps(result: Result) -> tuple[str, ...]:
-    """Return the test to do next, what each outcome means in one paragraph, and what not to buy before it."""
+    """Return the test to do next, what each outcome means, and what not to buy before it."""
     finding, kind = finding_of(result), kind_of(result.engine)
     if not finding:
         return ()
     test = tree_test(first_test(finding, kind), kind)
     lines = [said_for(kind, f"test.{test.name}.do", which=which(result)),
-             " ".join(said_for(kind, f"test.{test.name}.{o.name}") for o in test.outcomes)]
+             *(said_for(kind, f"test.{test.name}.{o.name}") for o in test.outcomes)]
     return (*lines, *((said_for(kind, "test.not_first"),) if test.spare_parts else ()))
 
 
