@@ -60,7 +60,7 @@ class Draft:
 
     values: Mapping[str, str] = field(default_factory=lambda: {
         "firing_order": "1-3-4-2", "intervals": "", "strokes": "4", "fuel": "spark", "board": "", "probe": "10mV/A",
-        "sync": "none", "cylinder": "1", "degrees": "", "rig_name": "bench", "engine_name": "engine"})
+        "sync": "none", "cylinder": "1", "degrees": "", "more_sync": "", "rig_name": "bench", "engine_name": "engine"})
 
     def with_(self, changes: Mapping[str, str]) -> Draft:
         """Return the draft with some values changed."""
@@ -71,11 +71,12 @@ class Draft:
 
     @property
     def sync(self) -> str:
-        """What the second channel marks, as the analysis reads it."""
-        kind = self["sync"]
+        """What the sync channels mark, as the analysis reads it; those beside the first are a saved rig's."""
+        kind, more = self["sync"], self["more_sync"]
         if kind == "none":
-            return kind
-        return f"{kind}:{self['cylinder']}" + (f"@{self['degrees']}" if kind == "cam" and self["degrees"] else "")
+            return more or kind
+        first = f"{kind}:{self['cylinder']}" + (f"@{self['degrees']}" if kind == "cam" and self["degrees"] else "")
+        return f"{first}, {more}" if more else first
 
     def engine_card(self) -> EngineCard:
         """Return the engine card.
@@ -113,7 +114,7 @@ def problem(draft: Draft, step: Step) -> str:
         elif step is Step.SYNC:
             if draft["sync"] == "cam" and not draft["degrees"]:
                 return say("window.set_up.no_degrees")
-            SyncSpec.parse(draft.sync, draft.engine_card().engine())
+            SyncSpec.parse_all(draft.sync, draft.engine_card().engine())
         else:
             check_name(draft["rig_name"])
             check_name(draft["engine_name"])
@@ -199,11 +200,14 @@ def _saved_rigs(shelf: Shelf) -> list[Choice]:
             rig = shelf.rig(name)
         except CrankfoldError:  # as with engine cards
             continue
-        kind, _, mark = rig.sync.partition(":")
+        first, _, more = rig.sync.partition(",")
+        if first.count("@") > (1 if first.startswith("cam:") else 0):  # on a channel that the page does not ask for
+            first, more = "none", rig.sync
+        kind, _, mark = first.partition(":")
         cylinder, _, degrees = mark.partition("@")
         found.append(Choice(say("window.set_up.rig_saved", name=name, board=rig.board), "board", {
             "board": rig.board, "probe": rig.probe, "sync": kind, "cylinder": cylinder or "1", "degrees": degrees,
-            "rig_name": name}))
+            "more_sync": more.strip(), "rig_name": name}))
     return found
 
 
