@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from PySide6.QtCore import Qt, Signal
+from PySide6.QtGui import QMouseEvent
 
 from crankfold.viewer.picture import Box, Item, Panel, Path, Words, measures
 from crankfold.viewer.window.checklist import Checklist
@@ -52,15 +53,29 @@ class CheckView(View):
         self.redraw()
         return True
 
+    def mouseReleaseEvent(self, event: QMouseEvent) -> None:
+        """Tick the line that comes next where it is pressed; take the last tick back where that line is."""
+        y = self.place(event.position())[1]
+        boxes = [self._box_of(k, self.box) for k in range(len(self.lines))]
+        rows = [k for k, box in enumerate(boxes) if box.top <= y < box.bottom]
+        if rows == [self.list.done]:
+            self.key(Qt.Key.Key_Return)
+        elif rows == [self.list.done - 1]:
+            self.key(Qt.Key.Key_Backspace)
+
+    def _box_of(self, k: int, box: Box) -> Box:
+        """Return where a line is."""
+        room = (box.height - 70.0) / max(len(self.lines), 1)
+        return Box(box.left + 14.0, box.top + 62.0 + k * room, box.width - 28.0, room - 6.0)
+
     def items(self, box: Box) -> list[Item]:
         """Return the list's items."""
         paper = self.paper
         items: list[Item] = [Panel(box, fill=paper.card, stroke=paper.rule)]
         items.append(Words(box.left + 26.0, box.top + 46.0, say("window.check_heading"), 32.0, paper.ink, face="serif"))
         items.append(Words(box.right - 26.0, box.top + 46.0, say("safety.law"), 18.0, paper.ink, anchor="end"))
-        room = (box.height - 70.0) / max(len(self.lines), 1)
         for k, line in enumerate(self.lines):
-            items += self._line(k, line, Box(box.left + 14.0, box.top + 62.0 + k * room, box.width - 28.0, room - 6.0))
+            items += self._line(k, line, self._box_of(k, box))
         return items
 
     def _line(self, k: int, text: str, box: Box) -> list[Item]:

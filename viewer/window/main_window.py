@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,8 +20,10 @@ from crankfold.viewer.session import (
     Opened,
     Passing,
     Phase,
+    Readying,
     Session,
     Standing,
+    Told,
     after,
     told_by_tone,
 )
@@ -50,6 +53,7 @@ GENERAL = {
 ANYWHERE = ("quit", "paper", "full_screen")
 """What keys do while another page lies over the test page."""
 STREAMING = (Phase.FILLING, Phase.ARMED, Phase.READING, *RUNNING)
+SLEPT_S = 20.0  # between two frames: no machine is that busy
 BUSY = (*RUNNING, Phase.JUDGING)
 """Standings that Esc does not leave: a crank is under way."""
 
@@ -73,6 +77,8 @@ class Window(QWidget):
         self.setWindowTitle(say("window.title"))
         self.setFocusPolicy(Qt.FocusPolicy.StrongFocus)
         self.sink, self.now = sink, Standing()
+        self.clock: Callable[[], float] = time.time  # goes on while the computer sleeps
+        self._ticked_s: float | None = None
         self.session: Session | None = None
         self.set_up: SetUpView | None = None
         self._live: LiveTrace | None = None
@@ -108,6 +114,7 @@ class Window(QWidget):
         self.let_go()
         self.now, self.session = Standing(live=session.plan.live, title=session.plan.title), session
         session.start()
+        self._ticked_s = None
         self._timer.start(FRAME_MS)
         self.page.show_standing(self.now)
 
@@ -142,9 +149,20 @@ class Window(QWidget):
         """Take the news and the newest samples; called at every frame."""
         if self.session is None:
             return
+        self._look_at_clock(self.session)
         for news in self.session.news():
             self.take(news)
         self._follow(self.session.followed)
+
+    def _look_at_clock(self, session: Session) -> None:
+        """Open the board anew after the computer slept: what it sent meanwhile is lost, and it may be gone."""
+        now_s, before_s = self.clock(), self._ticked_s
+        self._ticked_s = now_s
+        if self.now.live and before_s is not None and now_s - before_s > SLEPT_S and self.now.stage in STREAMING:
+            session.rest()
+            session.arm()
+            self.take(Readying(live=True))
+            self.take(Told(say("window.slept")))
 
     def take(self, news: News) -> None:
         """Take one piece of news."""
@@ -157,7 +175,8 @@ class Window(QWidget):
         if self.now.stage not in STREAMING and before.stage in STREAMING:
             self.page.strip.show_nothing()  # what a board sent that is gone is not what it sends
         if isinstance(news, Answered) and self.now.judged is news.judged and news.judged.result.verdict != "none":
-            self._before, self._latest = self._latest, news.judged
+            same = self._latest is not None and self._latest.result.engine == news.judged.result.engine
+            self._before, self._latest = self._latest if same else None, news.judged
             self.page.compares = self._before is not None
         if self.now.phase is Phase.CRANKING and before.phase is not Phase.CRANKING:
             self._cranking_from_s = float(getattr(news, "seconds", 0.0))

@@ -136,3 +136,23 @@ def test_the_checklist_is_read_before_a_board_is_opened(bench: Any, desk: Any, q
     hand.action(window, "tick")
     bench.until(lambda: window.now.phase is Phase.NO_BOARD)
     assert opened
+
+
+def test_a_line_of_the_checklist_is_ticked_where_it_is_pressed(bench: Any, desk: Any) -> None:
+    window, hand = desk.window, Mouse()
+    window.pile.clear()
+    window.page.ask(("Brake on.", "Fuel off.", "Hands clear."))
+    bench.application.processEvents()
+    check = window.page.check
+
+    def press_line(k: int) -> None:
+        box = check._box_of(k, check.box)
+        hand.at(check, QPoint(round((box.left + 40.0) * check.unit), round((box.top + 10.0) * check.unit)))
+
+    press_line(1)
+    assert check.list.done == 0, "lines are done in their order"
+    press_line(0)
+    press_line(1)
+    assert check.list.done == 2
+    press_line(1)
+    assert check.list.done == 1

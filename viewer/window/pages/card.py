@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
     from crankfold.viewer.picture import Paper
 
-TITLE, LEAST_TITLE, TEXT = 32.0, 15.0, 19.0
+TITLE, LEAST_TITLE = 32.0, 15.0
+TEXTS = (19.0, 17.0, 15.5, 14.0)  # sizes of what it is good for, tried in turn until all fits
 EDGE = 18.0
 
 
@@ -48,11 +49,19 @@ class Card(QAbstractButton):
         items: list[Item] = [Panel(box, fill=paper.wash if self.isDown() or self.first else paper.card,
                                    stroke=paper.ink if strong else paper.rule, width=2.4, radius=8.0)]
         title = measures.size_to_fit(self._title, min(TITLE, 0.5 * box.height), LEAST_TITLE, room, "serif")
-        most = int((box.height - 1.7 * title - EDGE) / (1.3 * TEXT))
-        lines = measures.wrap(self._text, TEXT, room, most) if most > 0 and self._text else []
-        tall = title + (0.35 * title + 1.3 * TEXT * len(lines) if lines else 0.0)
+        size, lines = self._set(room, box.height - 1.45 * title - EDGE)
+        tall = title + (0.35 * title + 1.3 * size * len(lines) if lines else 0.0)
         y = box.top + (box.height - tall) / 2.0 + 0.85 * title
         items.append(Words(box.left + EDGE, y, measures.fit(self._title, title, room, "serif"), title, paper.ink,
                            face="serif"))
-        return [*items, *(Words(box.left + EDGE, y + 0.4 * title + 1.3 * TEXT * (k + 0.8), line, TEXT, paper.ink)
+        return [*items, *(Words(box.left + EDGE, y + 0.4 * title + 1.3 * size * (k + 0.8), line, size, paper.ink)
                           for k, line in enumerate(lines))]
+
+    def _set(self, room: float, height: float) -> tuple[float, list[str]]:
+        """Return size and lines of what it is good for; no lines where not all of it fits."""
+        for size in TEXTS:
+            most = int(height / (1.3 * size))
+            lines = measures.wrap(self._text, size, room, most) if most > 0 else []
+            if lines and " ".join(lines) == " ".join(self._text.split()):
+                return size, lines
+        return TEXTS[-1], []

@@ -1,0 +1,121 @@
+"""Esc, closing, sleep and unplugging in every standing: the board is let go, and nothing stale is on the screen."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from PySide6.QtCore import Qt
+from PySide6.QtTest import QTest
+
+from crankfold.acquire import Event, Happening
+from crankfold.viewer.session import (
+    Broke,
+    Caught,
+    NoBoard,
+    Opened,
+    Over,
+    Phase,
+    Readying,
+    Resting,
+    Retrying,
+    SessionPlan,
+    Unjudged,
+)
+
+READY = (Readying(live=True), Opened("test board"))
+
+
+def happening(what: Happening) -> Event:
+    return Event(what, 0, 0.0)
+
+
+STANDINGS = {
+    Phase.READYING: READY[:1],
+    Phase.NO_BOARD: (*READY[:1], NoBoard("there is no board", "plug one in")),
+    Phase.FILLING: READY,
+    Phase.ARMED: (*READY, happening(Happening.ARMED)),
+    Phase.LOST: (*READY, happening(Happening.ARMED), Broke("it was unplugged", "plug it in")),
+    Phase.REFUSED: (*READY, Caught(1), Unjudged(1, "it cannot be")),
+    Phase.RESTING: (*READY, Resting()),
+    Phase.OVER: (*READY, Over()),
+}
+UNDER_WAY = {
+    Phase.CRANKING: (*READY, happening(Happening.CRANKING)),
+    Phase.REST: (*READY, happening(Happening.CRANKING), happening(Happening.REST)),
+    Phase.JUDGING: (*READY, Caught(1)),
+}
+
+
+@pytest.mark.parametrize("phase", STANDINGS)
+def test_esc_leads_to_the_start_page(desk: Any, phase: Phase) -> None:
+    window = desk.window
+    window.pile.clear()
+    for news in STANDINGS[phase]:
+        window.take(news)
+    assert window.now.phase is phase
+    QTest.keyClick(window, Qt.Key.Key_Escape)
+    assert window.pile.top is desk.start
+    assert window.now.judged is None and window.now.stage is Phase.READYING
+
+
+@pytest.mark.parametrize("phase", UNDER_WAY)
+def test_esc_does_not_leave_a_crank_under_way(desk: Any, phase: Phase) -> None:
+    window = desk.window
+    window.pile.clear()
+    for news in UNDER_WAY[phase]:
+        window.take(news)
+    QTest.keyClick(window, Qt.Key.Key_Escape)
+    assert window.pile.top is None
+    assert window.now.phase is phase
+
+
+@pytest.mark.parametrize("phase", {**STANDINGS, **UNDER_WAY})
+def test_a_window_is_closed_in_every_standing(bench: Any, phase: Phase) -> None:
+    window = bench.window()
+    for news in {**STANDINGS, **UNDER_WAY}[phase]:
+        window.take(news)
+    assert window.close()
+    assert window.session is None
+
+
+def test_esc_on_the_first_page_of_the_set_up_leads_back_to_the_start(desk: Any) -> None:
+    desk.window.begin_set_up()
+    QTest.keyClick(desk.set_up, Qt.Key.Key_Escape)
+    assert desk.window.pile.top is desk.start
+
+
+def test_a_board_that_is_gone_leaves_no_line_of_what_it_sent(bench: Any) -> None:
+    import numpy as np
+
+    from crankfold.analysis import Channel
+    from crankfold.viewer.window.live import LiveLine
+
+    window = bench.window()
+    for news in STANDINGS[Phase.ARMED]:
+        window.take(news)
+    line = LiveLine(np.array([0.0, 1.0]), np.array([0.0, 5.0]))
+    window.page.strip.show_live((line,), (Channel("current", "A"),), 8.0)
+    assert window.page.strip.moving_items()
+    window.take(Broke("it was unplugged", "plug it in"))
+    assert not window.page.strip.moving_items()
+    window.take(Retrying())
+    window.take(Opened("test board"))
+    assert window.now.phase is Phase.FILLING
+
+
+def test_after_a_sleep_the_board_is_opened_anew(bench: Any, played: Any, recorded_codes: Any, question: Any) -> None:
+    info, codes = recorded_codes("engine=pump,quiet=4,cranks=0,after=4,rate=2000")
+    opened: list[int] = []
+
+    def begun() -> Any:
+        opened.append(1)
+        return played(info, codes, speed=5.0)
+
+    window, now_s = bench.window(), [0.0]
+    window.clock = lambda: now_s[0]
+    phases = bench.watch(window, SessionPlan(begun, question()))
+    bench.until(lambda: bool(phases) and phases[-1] is Phase.ARMED)
+    now_s[0] = 3600.0
+    bench.until(lambda: len(opened) == 2 and phases[-1] is Phase.ARMED)
+    assert Phase.READYING in phases[phases.index(Phase.ARMED):]
