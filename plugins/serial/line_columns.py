@@ -39,7 +39,8 @@ CLOCK_RANGE = (0.0, 2.0**32 - 1)
 PLAIN_COLUMNS = 2
 """So many numbers without labels are the current and the sync mark, in this order; of more, nobody can know."""
 
-GENERIC = re.compile(r"(ch|channel|adc?|ain|in|input|sensor|probe|val|value|[a-dsvxyz])[ _]*\d*", re.IGNORECASE)
+GENERIC = re.compile(r"(ch|channel|adc?|ain|in|input|sensor|probe|val|value|raw|data|reading|signal|counts?|level|"
+                     r"[a-dsvxyz])[ _]*\d*", re.IGNORECASE)
 """Labels that say nothing; any other word names a channel of its own, and no sync mark."""
 
 _FULL_SCALE = re.compile(r"([0-9.]+(?:e[+-]?[0-9]+)?)\s*(mV|V|mA|A|kV|bar)", re.IGNORECASE)
@@ -164,6 +165,7 @@ def _names_from_lines(heard: Heard, time: TimeColumn | None) -> tuple[list[str],
     for name in (CURRENT, SYNC):
         label = style.labels[free[0]] if free else ""
         if name not in names and free and (name == CURRENT or guessed or not label or GENERIC.fullmatch(label)):
+            guessed = guessed or (name == CURRENT and bool(label) and not GENERIC.fullmatch(label))
             names[free.pop(0)] = name
     if CURRENT not in names:
         raise SettingError(f"the lines from {heard.device} hold nothing but the time",

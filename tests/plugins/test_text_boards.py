@@ -91,7 +91,8 @@ def indices(codes: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
 
 def check_form(board: Any, form: str) -> None:
     with LineBoard(board.name, FORMS[form][1]) as source:
-        assert source.info.rate_hz == pytest.approx(RATE_HZ, rel=0.05), form
+        if "clock" in form:  # by the board's own clock, however busy this computer is
+            assert source.info.rate_hz == pytest.approx(RATE_HZ, rel=0.005), form
         assert [channel.name for channel in source.info.channels] == ["current", "sync"], form
         assert not source.info.guessed, form
         source.start()
@@ -175,6 +176,13 @@ def test_a_label_that_says_something_else_is_no_sync_mark(terminal: Any) -> None
     with LineBoard(terminal.name, {}) as source:
         assert [channel.name for channel in source.info.channels] == ["current", "voltage"]
         assert not source.info.guessed
+
+
+def test_a_label_that_says_something_else_is_no_current_without_asking(terminal: Any) -> None:
+    terminal.print_lines(lambda i: f"voltage: {12.6 - i % 9 / 100:.2f} rpm: {i % 5}\n".encode(), RATE_HZ)
+    with LineBoard(terminal.name, {}) as source:
+        assert source.info.guessed
+        assert [channel.name for channel in source.info.channels] == ["current", "rpm"]
 
 
 def waits_for_s(board: Any) -> list[bytes]:
