@@ -1,4 +1,4 @@
-from .atomic import flush_folder, write_beside
+from .atomic import flush_folder, write_beside, write_new
 from .callback_source import CallbackSource
 from .channel_names import (
     BATTERY,
@@ -64,12 +64,12 @@ __all__ = [
     "Capabilities", "CaughtCrank", "Channel", "ColumnSeen", "EndOfStream", "EngineCard", "Event", "FileFormatError",
     "Finding", "Happening", "Hdf5File", "Job", "JournalWriter", "KindFound", "LEFT_OUT", "Left", "Level",
     "OTHER_WORDS", "PRESSURE", "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder", "RecordingPlan",
-    "Recovered", "Rig", "RingBuffer", "RingOverrunError", "SYNC", "SYNC_WORDS", "Samples", "Setting", "SettingError",
-    "Shelf", "ShutdownTimeoutError", "SocketSource", "SoundSource", "Source", "SourceInfo", "State", "StoredCapture",
-    "StoredFacts", "TIME", "TIME_WORDS", "TakenUp", "calibrated", "capture_image", "changed", "check_name",
-    "check_rig", "current_of", "discover_boards", "flush_folder", "free_name", "hookimpl", "in_base_units",
-    "known_currents", "lasting_address", "left_behind", "level_of", "load_plugins", "make_ready", "observe",
-    "open_board", "open_file", "parse_toml", "read_facts", "read_stored", "record", "recover", "role_of",
+    "Recovered", "Rig", "RingBuffer", "RingOverrunError", "SYNC", "SYNC_WORDS", "Samples", "Setting",
+    "SettingError", "Shelf", "ShutdownTimeoutError", "SocketSource", "SoundSource", "Source", "SourceInfo", "State",
+    "StoredCapture", "StoredFacts", "TIME", "TIME_WORDS", "TakenUp", "calibrated", "capture_image", "changed",
+    "check_name", "check_rig", "current_of", "discover_boards", "flush_folder", "free_name", "hookimpl",
+    "in_base_units", "known_currents", "lasting_address", "left_behind", "level_of", "load_plugins", "make_ready",
+    "observe", "open_board", "open_file", "parse_toml", "read_facts", "read_stored", "record", "recover", "role_of",
     "save_capture", "save_card", "smallest_leak_percent", "stem_of", "take_up", "wired", "words_of", "write_beside",
-    "write_named",
+    "write_named", "write_new",
 ]

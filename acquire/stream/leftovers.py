@@ -10,7 +10,6 @@ import contextlib
 import os
 import re
 from dataclasses import dataclass
-from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -25,6 +24,9 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from crankfold.acquire.contract import SourceInfo
+
+ENDINGS = (SUFFIX, ".h5", ".json", ".html", ".svg", ".png")
+"""Of the files of one capture, its journal's first."""
 
 MOST_NAMES = 10_000  # tried for one second before a folder is taken for broken
 # names of ours, the second of an older program; a table of captures may have a journal of another kind there
@@ -75,7 +77,7 @@ def new_journal(folder: Path, when_utc: datetime, info: SourceInfo, **facts: Any
             if isinstance(error.__cause__, FileExistsError) and folder.is_dir():
                 continue
             raise
-        if list(folder.glob(f"{stem}.*")) == [made.path]:
+        if not _taken(folder, stem, ENDINGS[1:]):
             return made
         made.remove()  # another program was quicker with other files of that name
     raise _no_name(folder)
@@ -107,7 +109,7 @@ def left_behind(folder: Path) -> tuple[Left, ...]:
     for path in sorted(folder.glob(f"*{SUFFIX}")):
         named = _OURS.fullmatch(path.name)
         if named is not None:
-            with contextlib.suppress(FileNotFoundError):  # its program has just dealt with it
+            with contextlib.suppress(OSError):  # its program has just dealt with it, or the folder cannot be read now
                 left = _left(path, named[2])
                 if left is not None:
                     found.append(left)
@@ -159,7 +161,12 @@ def _free_stems(folder: Path, when_utc: datetime) -> Iterator[str]:
     """Yield names without endings that nothing in the folder has, after a time as the clock on the wall shows it."""
     first = f"crank-{when_utc.astimezone():%Y%m%d-%H%M%S}"
     names = (first if number == 1 else f"{first}-{number}" for number in range(1, MOST_NAMES))
-    return islice((name for name in names if not any(folder.glob(f"{name}.*"))), MOST_NAMES)
+    return (name for name in names if not _taken(folder, name, ENDINGS))
+
+
+def _taken(folder: Path, stem: str, endings: tuple[str, ...]) -> bool:
+    """Return whether there is a file of a capture of that name; a folder of ten thousand is not listed for it."""
+    return any((folder / f"{stem}{ending}").exists() for ending in endings)
 
 
 def _no_name(folder: Path) -> SaveError:

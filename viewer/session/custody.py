@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING
 
 from crankfold.acquire import (
     AcquireError,
-    State,
     capture_image,
     left_behind,
     read_stored,
-    save_capture,
     stem_of,
     take_up,
     write_named,
+    write_new,
 )
+from crankfold.analysis import CrankfoldError
 from crankfold.viewer.session.kept_files import SUFFIX, keep_results
 from crankfold.viewer.session.news import LeftElsewhere, Rescued, Saved, Unkept
 from crankfold.viewer.session.problem import clauses
@@ -94,7 +94,7 @@ class Custody:
                 taken = take_up(left)
                 if taken is not None:
                     yield from self._taken(taken)
-            except (AcquireError, OSError, MemoryError) as error:
+            except (CrankfoldError, OSError, MemoryError, ValueError) as error:  # one that was spoilt harms no other
                 self._tell(Rescued(None, problem=str(error)))
 
     def keep(self, pending: Pending, judged: Judged, title: str) -> tuple[Path, ...]:
@@ -129,22 +129,31 @@ class Custody:
             when = pending.capture.started_utc or datetime.now(UTC)
             path = write_named(folder, when, SUFFIX, capture_image(pending.capture))
             return replace(pending, path=path)
-        path = folder / f"{stem_of(journal.path)}{SUFFIX}"
-        save_capture(pending.capture, path)
+        path = self._own_file(journal, pending.capture)
         with contextlib.suppress(AcquireError):  # then it is made once more of the journal, if need be
             journal.keep(path.name)
         return replace(pending, path=path)
 
+    def _own_file(self, journal: JournalWriter, capture: Capture) -> Path:
+        """Write a capture under its journal's name, or, should there be one of that name, under another."""
+        path = journal.path.with_name(f"{stem_of(journal.path)}{SUFFIX}")
+        image = capture_image(capture)
+        try:
+            return write_new(path, image)
+        except FileExistsError:
+            return write_named(path.parent, capture.started_utc or datetime.now(UTC), SUFFIX, image)
+
     def _taken(self, taken: TakenUp) -> Iterator[Pending]:
         journal, found = taken.journal, taken.recovered
-        path = journal.path.with_name(f"{stem_of(journal.path)}{SUFFIX}")
+        path = journal.path.with_name(found.kept_as or f"{stem_of(journal.path)}{SUFFIX}")
         capture = found.capture
-        if found.state is State.KEPT and path.name == found.kept_as:
-            with contextlib.suppress(AcquireError):
-                capture = read_stored(path).capture()
+        with contextlib.suppress(AcquireError):
+            there = read_stored(path).capture()
+            if (there.started_utc, there.samples.shape) == (capture.started_utc, capture.samples.shape):
+                capture = there  # its program ended after it had saved it
         try:
             if capture is found.capture:
-                save_capture(capture, path)
+                path = self._own_file(journal, capture)
                 journal.keep(path.name)
         except AcquireError:
             journal.close()
