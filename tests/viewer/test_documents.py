@@ -12,6 +12,7 @@ import pytest
 
 from crankfold.acquire import save_capture
 from crankfold.viewer.command_line import COMMANDS, program
+from crankfold.viewer.helping import EXAMPLES
 
 TOP = Path(__file__).resolve().parents[2]
 PAGES = sorted(path for path in [*TOP.glob("*.md"), *TOP.glob("*/*.md"), *TOP.glob("hardware_notes/*/*.md"),
@@ -111,6 +112,28 @@ def test_the_commands_of_a_page_run_one_after_the_other(page: Path, in_process, 
             said.append(done.stdout)
     for shown in re.findall(r"^```text\n(.*?)\n```", page.read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL):
         assert any(shown in text for text in said), shown
+
+
+ENDLESS = {"practice", "window", "demo", "speed"}  # they ask, show, take long, or are run by tests of their own
+EXAMPLES_RUN = [line for name, lines in EXAMPLES.items() for line in lines if name not in ENDLESS
+                and ("--rig" not in line or name == "check")]
+
+
+@pytest.mark.timeout(180)
+def test_the_examples_of_help_run(in_process, monkeypatch, dead_three, make_recording, make_csv) -> None:
+    folder = in_process.folder
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(folder / "settings"))
+    prepare_files(folder, dead_three, make_recording, make_csv)
+    make_csv(folder / "before.csv", dead_three)
+    make_csv(folder / "after.csv", make_recording(sync="waste-spark"))
+    (folder / "jobs").mkdir()
+    (folder / "gauge.csv").write_text("file,cylinder,pressure,unit\n" + "".join(
+        f"{name},{k},{0.2 if k == 3 else 12},bar\n" for name in ("crank", "crank.h5") for k in (1, 2, 3, 4)))
+    first = [line for line in EXAMPLES_RUN if line.split()[1] in ("engine", "rig")]
+    assert len(EXAMPLES_RUN) > len(COMMANDS) - len(ENDLESS)
+    for line in [*first, *(line for line in EXAMPLES_RUN if line not in first)]:
+        done = in_process(*shlex.split(line)[1:])
+        assert done.returncode == 0, (line, done.stderr)
 
 
 @pytest.mark.timeout(120)

@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from crankfold.viewer.words.headlines import headline
-from crankfold.viewer.words.next_steps import steps, steps_data
+from crankfold.viewer.words.next_steps import kind_of, steps, steps_data
 from crankfold.viewer.words.sentences import RULE_PERCENT, next_steps, notice_text
 from crankfold.viewer.words.terminal import acts
 
@@ -27,7 +27,7 @@ def result_data(result: Result) -> dict[str, Any]:
         "format": FORMAT,
         "verdict": result.verdict,
         "headline": headline(result),
-        "reasons": _notices("reason", result.reasons, result.engine.fuel),
+        "reasons": _notices("reason", result.reasons, kind_of(result.engine)),
         "cylinders": _cylinders(result),
         "at_gauge_speed": _at_gauge_speed(result),
         "low": list(result.low),
@@ -36,7 +36,7 @@ def result_data(result: Result) -> dict[str, Any]:
         "sync_sources": [asdict(source) | {"confidence": _finite(source.confidence)}
                          for source in result.sync_sources],
         "cranking": _cranking(result.cranking),
-        "cautions": _notices("caution", result.cautions, result.engine.fuel),
+        "cautions": _notices("caution", result.cautions, kind_of(result.engine)),
         "notes": _notices("note", result.notes),
         "pattern": _pattern(result),
         "next": list(next_steps(result)),

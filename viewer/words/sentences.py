@@ -7,13 +7,12 @@ from typing import TYPE_CHECKING
 
 from crankfold.viewer.words.catalogue import has, placeholders, say
 from crankfold.viewer.words.headlines import cylinder_without_plug, headline, name_of, short_name
-from crankfold.viewer.words.next_steps import steps
+from crankfold.viewer.words.next_steps import kind_of, steps
 
 if TYPE_CHECKING:
     from crankfold.analysis import Cylinder, Health, Notice, Result
 
 SAG_SAID_PERCENT = 2.0  # a fitted sag below it may be nothing
-DIESEL = "diesel"
 RULE_PERCENT = 75.0  # the trade's limit, lowest of highest, and a gauge's
 SAFETY = ("moving", "ignition", "battery", "limit", "law")
 """Keys of the cautions said before anybody cranks."""
@@ -51,7 +50,7 @@ class Answer:
 
 def answer(result: Result) -> Answer:
     """Return the sentences of a result."""
-    judged, fuel = result.verdict != "none", result.engine.fuel
+    judged, fuel = result.verdict != "none", kind_of(result.engine)
     return Answer(
         headline=headline(result),
         cranking=tuple(_cranking(result)), cylinders=tuple(cylinder_line(c) for c in result.cylinders),
@@ -69,10 +68,13 @@ def safety(fuel: str = "") -> tuple[str, ...]:
     return tuple(say_for(fuel, f"safety.{key}") for key in SAFETY)
 
 
-def say_for(fuel: str, key: str, **facts: object) -> str:
-    """Return a sentence in the form for engines of that fuel: a diesel has no plugs, coils or sparks to talk of."""
-    own = f"{key}_{fuel}"
-    return say(own if fuel == DIESEL and has(own) else key, **facts)
+def say_for(kind: str, key: str, **facts: object) -> str:
+    """Return a sentence in the form for a kind of engine, a fuel or ``two-stroke``, where it has one of its own.
+
+    A diesel has no plugs, coils or sparks to talk of, a two-stroke no valves and no camshaft.
+    """
+    own = f"{key}_{kind}"
+    return say(own if kind and has(own) else key, **facts)
 
 
 def cylinder_line(cylinder: Cylinder) -> str:
