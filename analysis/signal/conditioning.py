@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +12,7 @@ from crankfold.analysis.errors import InputError
 from crankfold.analysis.signal import cranking as window
 from crankfold.analysis.signal.ac_coupling import coupled_span
 from crankfold.analysis.signal.cranking import NoCranking
+from crankfold.analysis.signal.firing import trend
 from crankfold.analysis.signal.hum import without_hum
 from crankfold.analysis.signal.humps import find_humps, hump_period_s
 from crankfold.analysis.signal.pool import bridged, low_pass, pool, spikes
@@ -37,6 +38,7 @@ MIN_SAMPLES = 16
 GAP_OF_HUMP = 0.5  # longest gap that is left out: what is left of such a hump still has its neighbours to go by
 GAP_SHARE = 0.25  # of the judged stretch, in all
 FALLBACK_HUMP_S = 0.1  # where nothing repeats
+LONGEST_HUMP_S = 0.25  # what is longer is a multiple of the true spacing, as nothing repeats once an engine fires
 EDGE_S = 0.006  # the low-pass smears what was put into a gap so far round it
 NOISE_RATIO = 8.0  # a cranking stands this far above the quiet
 HAS_ONSET_S = 0.02  # of rest before it
@@ -96,7 +98,7 @@ def condition(capture: Capture) -> CrankingTrace:
     mean = float(whole.smooth[first:stop].mean())
     after = after_release(whole.smooth, stop, until, whole.pooled.rate_hz, mean, whole.smooth_noise)
     others = tuple(s for s in cranks if s != (first, stop))
-    return _trace(capture, index, whole, (_onset(capture, whole, first), stop), after, others)
+    return _until_it_fires(_trace(capture, index, whole, (_onset(capture, whole, first), stop), after, others))
 
 
 def _current(capture: Capture, index: int) -> _Current:
@@ -189,6 +191,16 @@ def _trace(capture: Capture, index: int, whole: _Current, crank: tuple[int, int]
         hump_s=judged.hump_s, hum=whole.hum,
         humps=find_humps(whole.smooth[first:stop], time_s[first:stop], whole.smooth_noise),
     )
+
+
+def _until_it_fires(trace: CrankingTrace) -> CrankingTrace:
+    """Return the trace judged up to where the engine began to fire while its starter went on turning it."""
+    change = trend(trace)
+    if trace.fired_at_s is not None or change is None or not change.certain:
+        return trace
+    hump_s = FALLBACK_HUMP_S if np.isnan(trace.hump_s) else min(trace.hump_s, LONGEST_HUMP_S)
+    fired_s = max(trace.steady_from_s, trace.crank.start_s + change.since_s - window.CATCH_BACK_HUMPS * hump_s)
+    return replace(trace, fired_at_s=fired_s, steady_to_s=min(trace.steady_to_s, fired_s))
 
 
 def _gaps(lost: NDArray[np.bool_], crank: tuple[int, int], judged: _Judged,

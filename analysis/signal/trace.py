@@ -87,7 +87,7 @@ class CrankingTrace:
     clipped_inrush
         Whether the in-rush peak sits at a flat top.
     fired_at_s
-        From when on the engine ran by itself, None if it did not.
+        From when on the engine ran by itself or fired while it was cranked, None if it did not.
     has_onset
         False when the capture begins in the middle of the cranking, so that there is no in-rush in it.
     cut_by_gap
