@@ -31,7 +31,9 @@ from .motion import (
     pulse_times,
     two_views,
 )
+from .motion import Motion, SpeedEstimate, TwoViews, Wheel, estimate_from_speed, motion_of, motion_of_speed, two_views
 from .pipeline import analyse
+from .posterior import Estimate
 from .result import Cranking, Cylinder, Health, Notice, Result, State, SyncFound
 from .signal.conditioning import NoCranking, condition
 from .signal.cranking import INRUSH_S

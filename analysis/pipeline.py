@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crankfold.analysis.answer import (
+    Odds,
     Thresholds,
     as_current,
     battery_beside,
@@ -22,28 +23,17 @@ from crankfold.analysis.answer import (
     near_limit,
     one_far_above,
     read_health,
-    second_opinion,
     slow,
-    tall_hump,
     trace_cautions,
     widened,
     with_battery,
 )
 from crankfold.analysis.capture import CURRENT, CUT_SHORT, PRESSURE, Capture
-from crankfold.analysis.criticism import (
-    after_fit,
-    after_verdict,
-    before_fit,
-    holds,
-    look_again,
-    no_cranking,
-    once,
-    one_cylinder,
-)
+from crankfold.analysis.criticism import after_estimate, before_estimate, no_cranking, one_cylinder
 from crankfold.analysis.engine import Engine, SyncSpec
 from crankfold.analysis.errors import InputError, quoted
-from crankfold.analysis.model import FitOptions, find_rates
-from crankfold.analysis.model import estimate as explain
+from crankfold.analysis.posterior import estimate as explain
+from crankfold.analysis.posterior import find_rates
 from crankfold.analysis.result import Cranking, Cylinder, Notice, Result
 from crankfold.analysis.signal import NoCranking, Span, after_decompressor, condition, with_enough_cycles
 from crankfold.analysis.sync import (
@@ -64,8 +54,7 @@ from crankfold.analysis.sync import (
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from crankfold.analysis.answer import BatteryBeside
-    from crankfold.analysis.model import Estimate
+    from crankfold.analysis.posterior import Estimate
     from crankfold.analysis.result import Health
     from crankfold.analysis.signal import CrankingTrace
     from crankfold.analysis.sync import Marks
@@ -133,48 +122,28 @@ def _answer(capture: Capture, base: Result, specs: tuple[SyncSpec, ...], thresho
         trace = with_enough_cycles(trace, rates[0].rate_hz if rates else None)
     base = replace(base, trace=trace, cautions=tuple(trace_cautions(trace, battery_voltage=volts, shut_s=shut_s)),
                    cranking=_cranking(trace, None))
-    beside = None if volts else battery_beside(capture, trace, system_v=engine.system_v)
     if not volts:
+        beside = battery_beside(capture, trace, system_v=engine.system_v)
         minded = battery_cautions(capture, trace, beside, system_v=engine.system_v)
         base = replace(base, cautions=(*base.cautions, *minded))
     marks = {spec: _marks(capture, spec, trace) for spec in specs}
     base = replace(base, sync_pulses_s=_pulses_s(marks, base.sync_asked))
-    reasons = before_fit(trace, engine, battery_voltage=volts)
+    reasons = before_estimate(trace, engine, battery_voltage=volts)
     if reasons:
         return replace(base, reasons=reasons)
-    with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # a start that runs away is dropped there
-        estimates = explain(trace, engine, _options(beside))
-        if not holds(estimates):
-            base, estimates = _look_again(base, trace, estimates)
-    assert base.trace is not None
-    trace = base.trace
-    if volts:
-        estimates = tuple(map(widened, estimates))
-    reasons = after_fit(trace, engine, estimates)
+    estimate = explain(trace, engine)
+    if volts and estimate is not None:
+        estimate = widened(estimate)
+    reasons = after_estimate(trace, engine, estimate)
     if engine.cylinders == 1:
-        reasons = (*reasons[:1], one_cylinder(estimates)) if reasons else (one_cylinder(estimates),)
-    if estimates:
-        base = replace(base, cranking=_cranking(trace, estimates[0]), estimate=estimates[0])
-    if reasons:
-        slow_too = slow(estimates[0].rpm) if estimates else []
+        reasons = (*reasons[:1], one_cylinder(estimate)) if reasons else (one_cylinder(estimate),)
+    if estimate is not None:
+        base = replace(base, cranking=_cranking(trace, estimate), estimate=estimate)
+    if reasons or estimate is None:
+        slow_too = slow(estimate.rpm) if estimate is not None else []
         return replace(base, reasons=reasons, cautions=(*base.cautions, *slow_too))
-    result = _judged(base, marks, estimates, thresholds)
+    result = _judged(base, marks, (estimate, *estimate.others), thresholds)
     return result if result.verdict == "none" else _beside(result, capture, marks, gauge, misfire_codes)
-
-
-def _options(beside: BatteryBeside | None) -> FitOptions | None:
-    """Return how to fit: with the drift that the battery's voltage shows, where it was measured."""
-    return None if beside is None else FitOptions(drift=beside.drift, drift_sd=beside.drift_sd)
-
-
-def _look_again(base: Result, trace: CrankingTrace,
-                first: tuple[Estimate, ...]) -> tuple[Result, tuple[Estimate, ...]]:
-    """Return what a second look finds, with the caution that a beginning was left out where it was."""
-    judged, found = look_again(trace, base.engine, first)
-    if judged is trace:
-        return base, found
-    left_out = Notice("slow-start", {"judged_from_s": judged.steady_from_s - judged.crank.start_s})
-    return replace(base, trace=judged, cautions=(*base.cautions, left_out)), found
 
 
 def _health(result: Result, capture: Capture) -> Health | None:
@@ -197,18 +166,17 @@ def _judged(base: Result, marks: Mapping[SyncSpec, Marks | None], estimates: Seq
     naming, chief = joined.naming, joined.spec
     best = turned(estimates[naming.chosen], naming.first or 0, engine)
     numbers = engine.firing_order if naming.first is not None else (None,) * engine.cylinders
-    verdict, cylinders = judge(best.relative_percent, best.interval_percent, numbers, thresholds)
+    verdict, cylinders = judge(best.relative_percent, best.interval_percent, Odds.of(best, thresholds), numbers,
+                               thresholds)
     rhythm = None if chief is None else rhythm_against(marks[chief], chief, engine, best)
-    reasons = once([rhythm, *after_verdict(best, cylinders, engine, thresholds)])
     cautions = [*base.cautions, *cranking_cautions(trace, engine, best)]
-    high = one_far_above(best.relative_percent.tolist()) or tall_hump(best, engine, thresholds)
-    cautions += [c for c in (near_limit(cylinders, thresholds), second_opinion(best, thresholds), high,
-                             naming.caution) if c is not None]
+    high = one_far_above(best.relative_percent.tolist())
+    cautions += [c for c in (near_limit(cylinders, thresholds), high, naming.caution) if c is not None]
     base = replace(base, estimate=best, cranking=_cranking(trace, best), sync_asked=chief,
                    sync_pulses_s=_pulses_s(marks, chief), sync_sources=joined.sources,
                    cautions=(*cautions, *joined.cautions), notes=joined.notes)
-    if reasons:
-        return replace(base, reasons=reasons)
+    if rhythm is not None:
+        return replace(base, reasons=(rhythm,))
     return replace(base, verdict=verdict, cylinders=cylinders, sync=naming.sync,
                    pattern=find_pattern(engine, _without_plug_out(cylinders, tuple(marks))))
 
@@ -236,14 +204,14 @@ def _pressure(result: Result, capture: Capture, marks: Mapping[SyncSpec, Marks |
 
 
 def turned(estimate: Estimate, first: int, engine: Engine) -> Estimate:
-    """Return an explanation with its arrays turned so that index `first` becomes the firing order's position 1."""
+    """Return an estimate with its arrays turned so that index `first` becomes the firing order's position 1."""
     if first == 0:
         return estimate
     return replace(
         estimate, relative_percent=np.roll(estimate.relative_percent, -first),
         interval_percent=np.roll(estimate.interval_percent, -first, axis=0),
         heights_percent=np.roll(estimate.heights_percent, -first),
-        fitted_heights_percent=np.roll(estimate.fitted_heights_percent, -first),
+        chances=np.roll(estimate.chances, -first, axis=0),
         angle_deg=estimate.angle_deg - engine.firing_deg[first],
     )
 

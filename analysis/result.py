@@ -9,7 +9,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.model import Estimate
+    from crankfold.analysis.posterior import Estimate
     from crankfold.analysis.signal import CrankingTrace
 
 Verdict = Literal["even", "uneven", "limit", "none"]
@@ -40,6 +40,8 @@ class Cylinder:
         Peak gauge compression pressure as percent of the strongest, and its 95 % interval.
     state
         good, watch, limit (its range lies across the limit), low or dead.
+    low_probability, dead_probability
+        That it is below the limit for low; that it does not compress.
     pressure_bar, pressure_interval_bar
         Estimated peak gauge pressure when a gauge reading or a pressure channel anchors it, else None.
     """
@@ -49,6 +51,8 @@ class Cylinder:
     relative_percent: float
     interval_percent: tuple[float, float]
     state: State
+    low_probability: float = 0.0
+    dead_probability: float = 0.0
     pressure_bar: float | None = None
     pressure_interval_bar: tuple[float, float] | None = None
 
@@ -127,10 +131,11 @@ class Health:
 class Result:
     """The answer to one capture.
 
-    ``verdict`` is ``"none"`` exactly when `reasons` is not empty; `cylinders` is then empty.
-    `reasons`, `cautions`, `notes` and `pattern` carry codes and facts (see `notice_codes`); `notes` is what is worth
-    saying without being a caution. `estimate` is the accepted explanation, turned so that index 0 is position 1.
-    `sync_sources` holds every source where several were given, `sync_asked` the one that names.
+    ``verdict`` is ``"limit"`` where no cylinder is surely low and at least one may be. It is ``"none"`` exactly when
+    `reasons` is not empty; `cylinders` is then empty. `reasons`, `cautions`, `notes` and `pattern` carry codes and
+    facts (see `notice_codes`); `notes` is what is worth saying without being a caution. `estimate` is the accepted one,
+    turned so that index 0 is position 1. `sync_sources` holds every source where several were given, `sync_asked` the
+    one that names.
     `trace`, `estimate` and `sync_pulses_s` (when each sync pulse came that was looked at, seconds from the start of the
     capture) are kept for pictures and are not part of the JSON.
     """

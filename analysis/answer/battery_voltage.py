@@ -14,13 +14,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crankfold.analysis.capture import BATTERY_VOLTAGE, CURRENT
+from crankfold.analysis.posterior import TOP, quantiles
 from crankfold.analysis.result import Health
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.analysis.capture import Capture
-    from crankfold.analysis.model import Estimate
+    from crankfold.analysis.posterior import Estimate
     from crankfold.analysis.signal import Span
 
 GRID_HZ = 1000.0  # the polarisation is far slower
@@ -136,7 +137,19 @@ def _slow(dip: NDArray[np.float64], k: float, tau_s: float, rate_hz: float) -> N
 
 
 def widened(estimate: Estimate) -> Estimate:
-    """Return an explanation of a battery's voltage with its intervals widened."""
+    """Return an estimate from a battery's voltage with its distributions and ranges widened about their medians."""
     value = estimate.relative_percent[:, None]
-    wide = value + WIDER * (estimate.interval_percent - value)
-    return replace(estimate, interval_percent=np.clip(wide, 0.0, np.maximum(100.0, value)))
+    wide = np.clip(value + WIDER * (estimate.interval_percent - value), 0.0, 100.0)
+    lowest = quantiles(estimate.lowest[None], np.array([0.5]))[0, 0]
+    chances = np.stack([_stretched(row, float(at)) for row, at in zip(estimate.chances, value[:, 0], strict=True)])
+    return replace(estimate, interval_percent=wide, chances=chances, lowest=_stretched(estimate.lowest, float(lowest)))
+
+
+def _stretched(shares: NDArray[np.float64], about_percent: float) -> NDArray[np.float64]:
+    """Return a distribution over whole percents stretched about a percent; what would lie outside lies at the ends."""
+    at = np.clip(about_percent + WIDER * (np.arange(TOP + 1) - about_percent), 0.0, TOP)
+    low = np.minimum(np.floor(at).astype(np.int64), TOP - 1)
+    out = np.zeros(TOP + 1)
+    np.add.at(out, low, shares * (1.0 - (at - low)))
+    np.add.at(out, low + 1, shares * (at - low))
+    return out

@@ -10,7 +10,7 @@ import numpy as np
 from crankfold.analysis.result import Health
 
 if TYPE_CHECKING:
-    from crankfold.analysis.model import Estimate
+    from crankfold.analysis.posterior import Estimate
     from crankfold.analysis.signal import CrankingTrace
 
 REST_VOLTAGE_V = 12.6  # a charged 12 V battery at rest; common practice

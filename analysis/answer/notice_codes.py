@@ -5,32 +5,31 @@ from __future__ import annotations
 REASONS: dict[str, tuple[str, ...]] = {
     "no-cranking": ("why", "peak", "noise", "longest_s", "unit", "load_mean", "load_peak", "hum", "hum_hz"),
     "too-short": ("cycles", "needed_cycles", "length_s"),
-    "engine-fired": ("cycles", "needed_cycles", "fired_at_s", "level_percent", "rate_percent"),
+    "engine-fired": ("why", "chance_percent", "cycles", "needed_cycles", "fired_at_s"),
     "clipped": ("flat_percent", "limit_percent"),
     "ac-probe": ("corner_hz",),
-    "hump-count": ("why", "humps", "cylinders", "rpm"),
+    "hump-count": ("humps", "cylinders", "rpm"),
     "no-humps": ("ripple_percent", "mean", "unit"),
     "rate-too-low": ("sample_rate_hz", "needed_hz"),
     "gap": ("longest_s", "needed_s"),
     "one-cylinder": ("cycles", "rpm"),
-    "not-explained": ("why", "explained_percent", "needed_percent", "widest_percent", "rpm", "other_rpm", "position",
-                      "percent_of_others", "relative_percent", "height_percent", "cylinders", "least_percent",
+    "not-explained": ("why", "rpm", "other_rpm", "chance_percent", "other_chance_percent", "cylinders", "least_percent",
                       "most_percent"),
 }
-"""Why no verdict could be drawn. `why` of no-cranking: ``small-load`` (a load that stays, less than a starter draws),
-``steady-load`` (glow plugs, a heater), ``hum`` (nothing else), or none. `why` of hump-count: ``every-other`` (every
-second cylinder is there), or none.
-Of not-explained: ``fit`` (the model does not fit), ``unsure`` (it fits, but the intervals are too wide to judge),
-``two-answers`` (two explanations fit alike and differ), ``one-far-above`` (one cylinder far above all others),
-``heights`` (the plain hump heights say the opposite), ``nothing-repeats``, ``cranks-disagree`` (of several),
-``no-rest`` (a battery's voltage without its rest before the crank)."""
+"""Why no verdict could be drawn.
+
+`why` of no-cranking: ``small-load`` (a load that stays, less than a starter draws), ``steady-load`` (glow plugs, a
+heater), ``hum`` (nothing else), or none. `why` of engine-fired: ``burns`` (something burns while it is cranked), or none
+(it ran by itself). Of not-explained: ``unlike`` (neither cycle rate nor card are right, by the posterior), ``two-rates``
+(two cycle rates are likely and say different things), ``nothing-repeats``, ``cranks-disagree`` (of several),
+``no-rest`` (a battery's voltage without its rest before the crank).
+"""
 
 CAUTIONS: dict[str, tuple[str, ...]] = {
     "no-scale": ("unit",),
     "scale-doubtful": ("mean_a",),
     "battery-voltage": (),
     "decompressor": ("shut_s",),
-    "slow-start": ("judged_from_s",),
     "near-limit": ("positions", "cylinders", "limit_percent", "relative_percent", "low_end_percent",
                    "high_end_percent"),
     "cranks-disagree": ("position", "cylinders", "least_percent", "most_percent"),
@@ -54,7 +53,6 @@ CAUTIONS: dict[str, tuple[str, ...]] = {
     "engine-caught": ("fired_at_s", "cycles"),
     "few-cycles": ("cycles",),
     "two-cylinders": (),
-    "second-opinion": ("position", "relative_percent", "height_percent"),
     "too-much-hump": ("position", "percent_of_others"),
     "sync-cannot-name": ("why", "marks", "needed", "agree", "seen_percent", "confidence_percent", "off_deg", "cylinder",
                          "companion", "ratio", "count"),

@@ -1,15 +1,17 @@
-"""States and verdict from percents and intervals: the limits are the trade's, and settable."""
+"""States and verdict from each cylinder's distribution: the limits are the trade's, and settable."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
 from itertools import pairwise
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from crankfold.analysis.errors import InputError
+from crankfold.analysis.posterior import below
 from crankfold.analysis.result import Cylinder, Notice
 
 if TYPE_CHECKING:
@@ -17,7 +19,12 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from crankfold.analysis.posterior import Estimate
     from crankfold.analysis.result import State, Verdict
+
+NORMAL_95 = 1.96
+LOW_LEAST = 0.9  # probability at which a cylinder is called low
+EVEN_MOST = 0.12  # probability that any is low at which an engine is called even: far fewer are, see the calibration
 
 
 @dataclass(frozen=True)
@@ -31,7 +38,7 @@ class Thresholds:
     dead_percent
         A cylinder below it does not compress at all, as far as a current can show.
     watch_percent
-        A cylinder below it, or whose interval reaches below `low_percent`, is one to watch.
+        A cylinder below it that is not low is one to watch.
 
     Raises
     ------
@@ -49,37 +56,73 @@ class Thresholds:
             raise InputError(f"limits dead {self.dead_percent:g} %, low {self.low_percent:g} %, watch "
                              f"{self.watch_percent:g} %: give them in rising order, between 0 and 100")
 
-    def state(self, relative_percent: float, lower_percent: float) -> State:
-        """Return the state of a cylinder from its point estimate and the lower end of its interval."""
-        if relative_percent < self.dead_percent:
-            return "dead"
-        if relative_percent < self.low_percent:
-            return "low"
-        return "watch" if relative_percent < self.watch_percent or lower_percent < self.low_percent else "good"
+    def state(self, relative_percent: float, low: float, dead: float) -> State:
+        """Return the state of a cylinder from its percent and its probabilities of being low and of being dead."""
+        if low >= LOW_LEAST:
+            return "dead" if dead >= 0.5 else "low"
+        if low > EVEN_MOST:
+            return "limit"
+        return "watch" if relative_percent < self.watch_percent else "good"
 
 
-def judge(relative_percent: NDArray[np.float64], interval_percent: NDArray[np.float64],
+@dataclass(frozen=True, eq=False)
+class Odds:
+    """Each cylinder's probability of being low and of being dead, shape (n,), and that any is low."""
+
+    low: NDArray[np.float64]
+    dead: NDArray[np.float64]
+    any_low: float
+
+    @classmethod
+    def of(cls, estimate: Estimate, thresholds: Thresholds) -> Odds:
+        """Return what the distributions of an estimate say."""
+        low, dead = (below(estimate.chances, p) for p in (thresholds.low_percent, thresholds.dead_percent))
+        return cls(low, dead, float(below(estimate.lowest, thresholds.low_percent)))
+
+    @classmethod
+    def of_ranges(cls, relative_percent: NDArray[np.float64], interval_percent: NDArray[np.float64],
+                  thresholds: Thresholds) -> Odds:
+        """Return what percents with 95 % ranges say, taken as normal and as independent of each other."""
+        sd = np.maximum(np.diff(interval_percent, axis=1)[:, 0], 1e-3) / (2 * NORMAL_95)
+        low, dead = (np.array([NormalDist().cdf(float(z)) for z in (p - relative_percent) / sd])
+                     for p in (thresholds.low_percent, thresholds.dead_percent))
+        return cls(low, dead, float(1.0 - np.prod(1.0 - low)))
+
+
+def judge(relative_percent: NDArray[np.float64], interval_percent: NDArray[np.float64], odds: Odds,
           numbers: Sequence[int | None], thresholds: Thresholds) -> tuple[Verdict, tuple[Cylinder, ...]]:
     """Return the verdict and the cylinders' answers.
 
+    A cylinder is called low by its own probability only. Where none is, the engine is even if the lowest cylinder,
+    whichever it may be, is surely above the limit; otherwise the likeliest one lies at the limit.
+
     Parameters
     ----------
-    relative_percent : ndarray, shape (cylinders,)
-        Percent of the strongest, in firing order.
-    interval_percent : ndarray, shape (cylinders, 2)
-        95 % intervals.
+    relative_percent, interval_percent : ndarray, shapes (n,), (n, 2)
+        Percent of the strongest and its 95 % range, in firing order.
+    odds
+        Probabilities of the same cylinders.
     numbers
         Cylinder numbers in the same order, None where they cannot be named.
     thresholds
         The limits.
     """
-    cylinders = []
-    for k, number in enumerate(numbers):
-        value = max(0.0, float(relative_percent[k]))
-        low, high = sorted(max(0.0, float(x)) for x in interval_percent[k])
-        cylinders.append(Cylinder(k + 1, number, value, (low, high), thresholds.state(value, low)))
-    down = any(c.state in ("low", "dead") for c in cylinders)
-    return ("uneven" if down else "even"), tuple(cylinders)
+    states = [thresholds.state(float(r), float(a), float(b))
+              for r, a, b in zip(relative_percent, odds.low, odds.dead, strict=True)]
+    down = any(s in ("low", "dead") for s in states)
+    if not down and odds.any_low > EVEN_MOST and "limit" not in states:
+        states[int(np.argmax(odds.low))] = "limit"
+    verdict: Verdict = "uneven" if down else "limit" if "limit" in states else "even"
+    cylinders = tuple(
+        Cylinder(k + 1, number, max(0.0, float(relative_percent[k])), _range(interval_percent[k]), states[k],
+                 low_probability=float(odds.low[k]), dead_probability=float(odds.dead[k]))
+        for k, number in enumerate(numbers))
+    return verdict, cylinders
+
+
+def _range(ends: NDArray[np.float64]) -> tuple[float, float]:
+    low, high = sorted(max(0.0, float(x)) for x in ends)
+    return low, high
 
 
 def near_limit(cylinders: Sequence[Cylinder], thresholds: Thresholds) -> Notice | None:

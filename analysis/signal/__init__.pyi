@@ -1,5 +1,6 @@
 from .ac_coupling import ac_probe
 from .conditioning import NoCranking, condition
+from .cranking import INRUSH_S
 from .cycle_rate import (
     FAINT_LINE,
     RIVAL_LINE,
@@ -22,7 +23,7 @@ from .trace import CrankingTrace, Span
 
 __all__ = [
     "Better", "CrankingDetector", "CrankingTrace", "CycleTrack", "DetectorState", "End", "FAINT_LINE", "Hum", "Humps",
-    "NoCranking", "Onset", "RIVAL_LINE", "RIVAL_REPEAT", "RateCandidate", "RunUp", "Span", "ac_probe",
+    "INRUSH_S", "NoCranking", "Onset", "RIVAL_LINE", "RIVAL_REPEAT", "RateCandidate", "RunUp", "Span", "ac_probe",
     "after_decompressor", "better_count", "condition", "rate_candidates", "rivals", "track_cycles", "trend",
     "trough_heights", "with_enough_cycles",
 ]

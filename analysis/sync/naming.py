@@ -23,14 +23,17 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.model import Estimate
+    from crankfold.analysis.posterior import Estimate
     from crankfold.analysis.sync.pulses import Marks
 
 SPARK_LEAD_DEG = 7.5  # middle of the 5 to 10 degrees before TDC that ignition is set to while cranking
 PRESSURE_LEAD_DEG = 1.0  # leak and heat loss bring the peak about a degree before TDC
 AGREE_DEG = 15.0  # marks of one event lie this near to their common angle; the fitted angle is good to 6 degrees
-OFF_DEG = {"waste-spark": 22.0, "single-spark": 22.0, "cam": 25.0, "pressure": 15.0}
+OFF_DEG = {"waste-spark": 22.0, "single-spark": 22.0, "cam": 25.0, "pressure": 25.0}
 # how far from a TDC marks may lie: spark leads of 0 to 25 degrees, a cam angle read off a drawing, a leaking cylinder
+OFF_EVEN_DEG = 60.0
+"""Likewise with even firing, where no other placement can be meant: the lag of a heavy starter puts the estimated angle
+off by up to so much, as in one engine's measured motion."""
 OFF_SHARE = 0.4  # of the way to the next TDC, where TDCs are near to each other
 ANGLE_SD_DEG = 8.0  # of the marks' angle against TDC: fitted angle and unknown lead together
 CLEARLY_NEARER_DEG = 12.0  # one stroke's TDC must be this much nearer than the other's to tell strokes by angle
@@ -40,9 +43,8 @@ MIN_SEEN = 0.4  # of the marks that the turns should have given
 HEIGHT_RATIO = 1.25  # tall over short below which nobody should tell them apart
 HEIGHT_SPREAD = 0.05  # least scatter of the logarithm of a spark's height, whatever few marks seem to show
 MIN_CONFIDENCE = 0.95
-GOOD_FIT = 0.97  # share explained below which an explanation did not converge
 MAX_CONFIDENCE = 0.999
-NEAR_COST, NEAR_EXPLAINED = 2.0, 0.004  # two placements of an uneven pattern this near in fit cannot be told apart
+PLACED = 0.95  # probability of a placement of an uneven pattern: below it another one may be the true one
 NO_HUMP_PERCENT = 20.0  # a cylinder with less shows too little to say where it stands
 SAME_PLACE_DEG = 15.0  # TDCs nearer than this are one place to a fit that has its angle from the humps alone
 PLUG_OUT_PERCENT = 15.0  # a plug hole leaves no compression
@@ -106,8 +108,6 @@ def name_by_marks(marks: Marks, spec: SyncSpec, engine: Engine, estimates: Seque
     """
     refused: list[Notice] = []
     for k, estimate in enumerate(estimates):
-        if k and estimate.explained < GOOD_FIT:
-            continue
         try:
             place = _place(marks, spec, engine, estimate)
         except _NoNameError as no:
@@ -208,10 +208,14 @@ def _nearest(centre: float, spec: SyncSpec, engine: Engine, early_deg: NDArray[n
     outside = np.maximum(np.maximum(off, -off - early_deg[allowed]), 0.0)
     k = int(np.lexsort((np.abs(off), outside))[0])
     index, gap = int(allowed[k]), _room(int(allowed[k]), engine)
-    if outside[k] > min(OFF_DEG[spec.kind], OFF_SHARE * gap):
+    if outside[k] > min(_reach(spec, engine), OFF_SHARE * gap):
         raise _NoNameError("marks-between", off_deg=round(float(off[k]), 1))
     clear = gap / 2 - float(outside[k]) - 0.5 * float(early_deg[index])
     return _Place(index, float(off[k]), _NORMAL.cdf(clear / ANGLE_SD_DEG) if gap < 360 else MAX_CONFIDENCE)
+
+
+def _reach(spec: SyncSpec, engine: Engine) -> float:
+    return OFF_EVEN_DEG if engine.even_firing else OFF_DEG[spec.kind]
 
 
 def _room(index: int, engine: Engine) -> float:
@@ -226,7 +230,7 @@ def _by_stroke(angle: NDArray[np.float64], height: NDArray[np.float64], centre: 
     """Return the place that sparks on one or both strokes mark; `centre` is their angle modulo one turn."""
     here = np.abs(_wrap(angle - centre, 720.0)) <= 180.0
     strokes = {0: _off(centre, spec, engine), 1: _off(centre + 360.0, spec, engine)}
-    room = {k: min(OFF_DEG[spec.kind], OFF_SHARE * _room(strokes[k][0], engine)) for k in strokes}
+    room = {k: min(_reach(spec, engine), OFF_SHARE * _room(strokes[k][0], engine)) for k in strokes}
     nearer = min(strokes, key=lambda k: abs(strokes[k][1]))
     fits = [k for k in strokes if abs(strokes[k][1]) <= room[k]]
     if not fits:
@@ -290,10 +294,7 @@ def name_by_pattern(engine: Engine, estimates: Sequence[Estimate]) -> Naming:
     best = estimates[0]
     if _fits_turned(best.relative_percent >= NO_HUMP_PERCENT, engine):
         return Naming(0, None, None, Notice("pattern-ambiguous"))
-    for other in estimates[1:]:
-        if other.cost < NEAR_COST * best.cost or best.explained - other.explained < NEAR_EXPLAINED:
-            return Naming(0, None, None, Notice("pattern-ambiguous"))
-    return Naming(0, 0)
+    return Naming(0, 0) if best.placed >= PLACED else Naming(0, None, None, Notice("pattern-ambiguous"))
 
 
 def _fits_turned(humps: NDArray[np.bool_], engine: Engine) -> bool:
@@ -318,8 +319,6 @@ def name_by_plug_out(spec: SyncSpec, engine: Engine, estimates: Sequence[Estimat
     It must be the only one without compression, and with uneven firing stand where the pattern can have it.
     """
     for k, estimate in enumerate(estimates):
-        if k and estimate.explained < GOOD_FIT:
-            continue
         values = estimate.relative_percent
         index = int(np.argmin(values))
         rest = np.delete(values, index)

@@ -14,7 +14,7 @@ from crankfold.analysis.sync.pulses import find_marks
 if TYPE_CHECKING:
     from crankfold.analysis.capture import Capture
     from crankfold.analysis.engine import Engine
-    from crankfold.analysis.model import Estimate
+    from crankfold.analysis.posterior import Estimate
     from crankfold.analysis.signal import Span
     from crankfold.analysis.sync.anchor import Gauge
 

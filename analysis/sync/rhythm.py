@@ -14,7 +14,7 @@ from crankfold.analysis.result import Notice
 
 if TYPE_CHECKING:
     from crankfold.analysis.engine import Engine, SyncSpec
-    from crankfold.analysis.model import Estimate
+    from crankfold.analysis.posterior import Estimate
     from crankfold.analysis.sync.pulses import Marks
 
 MIN_INTERVALS = 3

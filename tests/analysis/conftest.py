@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import cache
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -13,20 +14,29 @@ from crankfold.analysis.signal import Span
 
 
 def make_estimate(engine, *, rpm=180.0, seconds=4.0, begin_s=1.0, first_deg=-100.0, relative=None, width=4.0,
-                  explained=0.999, cost=0.001, heights=None, details=None):
-    """An explanation whose crank turns evenly but for the slowing before each TDC."""
+                  heights=None, details=None, **changes):
+    """An estimate whose crank turns evenly but for the slowing before each TDC; `width` of each range, percent."""
     n = engine.cylinders
     relative = np.full(n, 100.0) if relative is None else np.asarray(relative, dtype=float)
     time = begin_s + np.arange(round(seconds * 1000)) / 1000.0
     even = first_deg + 6.0 * rpm * (time - begin_s)
     angle = even + 4.0 * np.sin(np.radians(even * n * 360.0 / engine.cycle_deg))
     half = width / 2
-    return Estimate(
+    chances = np.stack([spread(value, width / 3.92) for value in relative])
+    made = Estimate(
         relative_percent=relative, interval_percent=np.column_stack((np.maximum(relative - half, 0), relative + half)),
         time_s=time, angle_deg=angle, model=np.full(len(time), np.nan), cycles=6.0 * rpm * seconds / engine.cycle_deg,
-        rpm=rpm, explained=explained, cost=cost, motor="permanent-magnet",
-        heights_percent=relative.copy() if heights is None else np.asarray(heights, dtype=float), details=details or {},
+        rpm=rpm, explained=0.99, chances=chances, lowest=chances[int(np.argmin(relative))], right=0.99, fires=0.02,
+        compresses=1.0, placed=1.0, details=details or {},
+        heights_percent=relative.copy() if heights is None else np.asarray(heights, dtype=float),
     )
+    return replace(made, **changes)
+
+
+def spread(percent, sd):
+    """A bell over whole percents, what lies beyond 0 and 100 at the ends."""
+    edges = np.concatenate(([-np.inf], np.arange(100) + 0.5, [np.inf]))
+    return np.diff([NormalDist(percent, max(sd, 1e-3)).cdf(float(e)) for e in edges])
 
 
 def make_trace(*, seconds=4.0, hump_hz=6.0, mean=150.0, swing=60.0, rate_hz=2000.0, unit="A", onset_s=0.5, **changes):

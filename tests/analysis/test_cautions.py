@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import pytest
 
-from crankfold.analysis import Engine, Thresholds
-from crankfold.analysis.answer import cranking_cautions, second_opinion, slow, tall_hump, trace_cautions
+from crankfold.analysis import Engine
+from crankfold.analysis.answer import cranking_cautions, slow, trace_cautions
 from crankfold.analysis.answer.notice_codes import CAUTIONS
 from crankfold.analysis.signal import Span
 
 FOUR, TWO = Engine((1, 3, 4, 2)), Engine((1, 2))
-PAIRS = Engine((1, 6, 5, 4, 3, 2), (90, 150))
-TWELVE = Engine((1, 12, 5, 8, 3, 10, 6, 7, 2, 11, 4, 9))
 
 
 def facts(notices):
@@ -96,50 +94,3 @@ def test_few_cycles_unless_the_engine_caught(seconds, few, trace_of, estimate_of
 
 def test_two_cylinders_are_always_minded(trace_of, estimate_of):
     assert list(facts(cranking_cautions(trace_of(), TWO, estimate_of(TWO)))) == ["two-cylinders"]
-
-
-@pytest.mark.parametrize(("relative", "heights", "position", "height"), [
-    ((100, 99, 70, 98), (99, 100, 91, 98), 3, 91.9),   # low, and as tall as the others: 91 of their median 99
-    ((100, 99, 70, 98), (99, 100, 88, 98), None, None),
-    ((100, 99, 76, 98), (99, 100, 43, 98), 3, 43.7),   # good, and half as tall: 43 of 98.5
-    ((100, 99, 76, 98), (99, 100, 46, 98), None, None),
-    ((100, 60, 76, 98), (100, 95, 20, 100), 3, 20.0),  # the one that contradicts most
-    ((10, 12, 11, 9), (100, 95, 90, 98), 1, 100.0),    # nothing good to measure against: against the tallest
-    ((100, 12, 11, 9), (3, 95, 90, 100), 1, 3.0),      # the only good one has no hump: against the tallest
-    ((100, 20), (20, 100), None, None),                # heights of two say too little
-    ((100, 99, 70, 98), (0, 0, 0, 0), None, None),
-    ((100, 99, 70, 98), (99, float("nan"), 95, 98), None, None),
-])
-def test_plain_heights_as_a_second_opinion(relative, heights, position, height, estimate_of):
-    engine = TWO if len(relative) == 2 else FOUR
-    notice = second_opinion(estimate_of(engine, relative=relative, heights=heights), Thresholds())
-    if position is None:
-        assert notice is None
-        return
-    assert facts([notice]) == {"second-opinion": {
-        "position": position, "relative_percent": relative[position - 1],
-        "height_percent": pytest.approx(height, abs=0.1)}}
-
-
-@pytest.mark.parametrize(("engine", "heights", "position", "percent"), [
-    (FOUR, (100, 79, 80, 81), 1, 125.0), (FOUR, (86, 85, 84, 100), 4, 100 / 0.85), (FOUR, (88, 87, 88, 100), None, 0),
-    (FOUR, (79, 92, 130, 80), None, 0),    # the others differ too much to say what is usual
-    (FOUR, (79, 90, 130, 80), 3, 162.5),   # 130 over 80, the middle one of the others
-    (FOUR, (0, 80, 130, 80), None, 0), (FOUR, (80, float("nan"), 130, 80), None, 0),
-    (PAIRS, (60, 70, 61, 90, 60, 72), 4, 100 * 90 / 71), (PAIRS, (60, 70, 61, 71, 80, 72), 5, 100 * 80 / 60.5),
-    (TWELVE, (80, 102) * 5 + (80, 130), 12, 100 * 130 / 80), (TWELVE, (80, 106) * 5 + (80, 130), None, 0),
-    (Engine((1, 2, 3)), (100, 60, 61), 1, 100 / 0.605), (TWO, (100, 60), None, 0),
-])
-def test_one_hump_that_stands_above_its_like(engine, heights, position, percent, estimate_of):
-    """Its like has the same intervals around it; twelve humps run together and may differ more."""
-    notice = tall_hump(estimate_of(engine, heights=heights), engine, Thresholds())
-    if position is None:
-        assert notice is None
-        return
-    assert facts([notice]) == {"too-much-hump": {"position": position, "percent_of_others": pytest.approx(percent)}}
-
-
-@pytest.mark.parametrize(("weakest", "minded"), [(84.0, False), (86.0, True)])
-def test_a_tall_hump_is_only_minded_where_no_weak_cylinder_makes_it_tall(weakest, minded, estimate_of):
-    estimate = estimate_of(FOUR, relative=(100, 99, 98, weakest), heights=(80, 81, 130, 79))
-    assert (tall_hump(estimate, FOUR, Thresholds()) is not None) is minded

@@ -134,7 +134,7 @@ def test_marks_anywhere_name_nobody(estimate_of):
         assert naming.caution.facts["why"] in ("marks-scatter", "marks-missing")
 
 
-@pytest.mark.parametrize("off", [45.0, -50.0, 90.0])
+@pytest.mark.parametrize("off", [65.0, -70.0, 90.0])
 def test_marks_between_two_tdcs_name_nobody(off, estimate_of, when):
     estimate = estimate_of(FOUR)
     marks = marked(when(estimate, events(estimate, FOUR, 1, off)))
@@ -157,20 +157,13 @@ def test_uneven_firing_takes_the_placement_that_agrees_with_the_marks(engine, es
     """The second explanation, whose pattern lies where the marks want it, wins over the first."""
     repeat = engine.pattern_length
     wrong = estimate_of(engine, first_deg=-100.0 - engine.firing_deg[1])
-    right = estimate_of(engine, first_deg=-100.0, explained=0.985, cost=0.015)
+    right = estimate_of(engine, first_deg=-100.0, placed=0.3)
     times = when(right, events(right, engine, repeat % engine.cylinders, -7.0))
     naming = name_by_marks(marked(times), SyncSpec("single-spark", engine.firing_order[0]), engine, [wrong, right])
     assert naming.chosen == 1
     assert naming.first == repeat % engine.cylinders
     alone = name_by_marks(marked(times), SyncSpec("single-spark", engine.firing_order[0]), engine, [wrong])
     assert alone.first is None
-
-
-def test_an_explanation_that_hardly_explains_is_not_chosen_for_its_marks(estimate_of, when):
-    wrong = estimate_of(TWIN, first_deg=-100.0 - TWIN.firing_deg[1])
-    poor = estimate_of(TWIN, explained=0.9)
-    times = when(poor, events(poor, TWIN, 0, -7.0))
-    assert name_by_marks(marked(times), SyncSpec("single-spark", 1), TWIN, [wrong, poor]).first is None
 
 
 def test_only_a_pattern_that_does_not_repeat_names_by_itself(estimate_of):
@@ -181,11 +174,9 @@ def test_only_a_pattern_that_does_not_repeat_names_by_itself(estimate_of):
     assert name_by_pattern(Engine((7,)), [estimate_of(Engine((7,)))]) == Naming(0, 0)
 
 
-@pytest.mark.parametrize(("cost", "explained", "named"), [(0.05, 0.95, True), (0.0015, 0.9985, False),
-                                                          (0.004, 0.996, False)])
-def test_two_placements_that_fit_alike_leave_the_cylinders_unnamed(cost, explained, named, estimate_of):
-    other = estimate_of(TWIN, cost=cost, explained=explained)
-    naming = name_by_pattern(TWIN, [estimate_of(TWIN), other])
+@pytest.mark.parametrize(("placed", "named"), [(0.96, True), (0.94, False)])
+def test_two_placements_that_are_both_likely_leave_the_cylinders_unnamed(placed, named, estimate_of):
+    naming = name_by_pattern(TWIN, [estimate_of(TWIN, placed=placed)])
     assert (naming.first == 0) is named
     assert named or naming.caution.code == "pattern-ambiguous"
 
@@ -247,12 +238,10 @@ NINE = Engine((1, 3, 5, 7, 9, 2, 4, 6, 8))
 
 
 @pytest.mark.parametrize(("text", "engine", "lead", "good", "bad"), [
-    ("cam:1@0", FOUR, 0.0, 24.5, 25.5),         # an angle read off a drawing
-    ("pressure:1", FOUR, 1.0, 14.5, 15.5),
-    ("single-spark:1", FOUR, 7.5, 21.5, 22.5),  # 29 degrees before TDC to 14 after it
-    ("waste-spark:1", FIVE, 7.5, 21.5, 22.5),
-    ("cam:1@0", NINE, 0.0, 24.5, 25.5),
-    ("single-spark:1", THREE, 7.5, 21.5, 22.5),
+    ("cam:1@0", FOUR, 0.0, 59.5, 60.5),         # a heavy starter's lag
+    ("pressure:1", FOUR, 1.0, 59.5, 60.5),
+    ("single-spark:1", THREE, 7.5, 59.5, 60.5),
+    ("cam:1@0", ODD_SIX, 0.0, 24.5, 25.5),      # another placement of the pattern may be meant
 ])
 @pytest.mark.parametrize("side", [-1.0, 1.0])
 def test_how_far_from_tdc_a_mark_may_lie(text, engine, lead, good, bad, side, estimate_of, when):
@@ -348,7 +337,7 @@ def test_nine_cylinders_with_sparks_between_two_tdcs(estimate_of, when):
 
     assert sparks(10.0, 3.0).first == 3
     assert sparks(10.0, 9.5).caution.facts == {"why": "strokes-alike", "cylinder": 1, "companion": 0, "ratio": 1.05}
-    assert sparks(3.0, 10.0).caution.facts == {"why": "marks-between", "off_deg": pytest.approx(-25.0, abs=0.2)}
+    assert sparks(3.0, 10.0).first != 3  # the taller stroke's TDC lies 25 degrees on
 
 
 @pytest.mark.parametrize("index", range(4))
@@ -392,22 +381,13 @@ def test_the_taller_stroke_must_stand_out_from_the_scatter(tall, short, first, e
     assert turned.first == (None if first is None else 0)  # the other stroke is cylinder 4's, two places on
 
 
-@pytest.mark.parametrize(("cost", "explained", "sure"), [
-    (0.0025, 0.95, True), (0.0015, 0.95, False), (0.05, 0.9945, True), (0.05, 0.9955, False)])
-def test_a_placement_that_fits_as_well_in_either_way_leaves_the_cylinders_unnamed(cost, explained, sure, estimate_of):
-    """Less than twice the cost, or less than 0.4 % less explained, of the best's 0.001 and 99.9 %."""
-    naming = name_by_pattern(CROSS, [estimate_of(CROSS), estimate_of(CROSS, cost=cost, explained=explained)])
-    assert (naming.first == 0) is sure
-
-
 def test_a_plug_taken_out_chooses_among_the_placements_of_uneven_firing(estimate_of):
     """The dead one must stand where the pattern can have that cylinder, in an explanation that explains."""
     spec = SyncSpec("plug-out", 2)
     wrong = estimate_of(TWIN, relative=(2, 100))
-    right = estimate_of(TWIN, relative=(100, 2), explained=0.98)
-    poor = estimate_of(TWIN, relative=(100, 2), explained=0.96)
+    right = estimate_of(TWIN, relative=(100, 2), placed=0.2)
     assert name_by_plug_out(spec, TWIN, [right]).first == 0
-    assert name_by_plug_out(spec, TWIN, [wrong, poor]).first is None
+    assert name_by_plug_out(spec, TWIN, [wrong]).first is None
     naming = name_by_plug_out(spec, TWIN, [wrong, right])
     assert (naming.chosen, naming.first) == (1, 0)
     found = naming.sync

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from crankfold.analysis import Cranking, Engine, Gauge, InputError, Notice, Result, Thresholds, pooled_cranks
-from crankfold.analysis.answer import judge
+from crankfold.analysis.answer import Odds, judge
 from crankfold.analysis.many.pooling import pooled
 from crankfold.analysis.sync import anchored
 
@@ -18,7 +18,8 @@ FOUR = Engine((1, 3, 4, 2))
 def result(relative, half=3.0, engine=FOUR, *, named=True, cautions=()):
     relative = np.asarray(relative, dtype=float)
     numbers = engine.firing_order if named else (None,) * engine.cylinders
-    verdict, cylinders = judge(relative, np.column_stack((relative - half, relative + half)), numbers, Thresholds())
+    ranges = np.column_stack((relative - half, relative + half))
+    verdict, cylinders = judge(relative, ranges, Odds.of_ranges(relative, ranges, Thresholds()), numbers, Thresholds())
     return Result(verdict, engine, cylinders=cylinders, cautions=cautions)
 
 
@@ -39,7 +40,7 @@ def test_cranks_that_disagree_are_less_sure():
     out = pooled([result((100, 99, 72, 98), 4.0), result((100, 99, 82, 98), 4.0)])
     assert out.cylinders[2].relative_percent == pytest.approx(77.0)
     assert out.cylinders[2].interval_percent == pytest.approx((77.0 - 9.8, 77.0 + 9.8), abs=0.01)
-    assert out.verdict == "even"
+    assert out.verdict == "limit"
     assert [c.code for c in out.cautions] == ["near-limit", "cranks-disagree"]
 
 
@@ -151,7 +152,7 @@ def test_engines_that_differ_only_in_their_intervals_are_not_pooled():
 
 
 @pytest.mark.parametrize(("low", "high", "verdict"), [
-    (71.8, 78.2, "none"), (72.2, 78.4, "even"), (71.6, 77.8, "uneven")])
+    (71.8, 78.2, "none"), (72.2, 78.4, "limit"), (71.6, 77.8, "limit")])
 def test_only_cranks_clear_of_the_limit_on_both_sides_contradict(low, high, verdict):
     """Half intervals of 3 about a limit of 75: one must lie below 72 and the other above 78."""
     out = pooled([result((100, 99, low, 98)), result((100, 99, high, 98))])

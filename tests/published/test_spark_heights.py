@@ -24,8 +24,8 @@ def test_the_published_sparks_name_the_cylinder(compression_kv, exhaust_kv, lead
     hundred = np.full(4, 100.0)
     estimate = Estimate(
         relative_percent=hundred, interval_percent=np.column_stack((hundred, hundred)), time_s=time, angle_deg=angle,
-        model=np.full(len(time), np.nan), cycles=6.0, rpm=180.0, explained=0.999, cost=0.001, motor="permanent-magnet",
-        heights_percent=hundred)
+        model=np.full(len(time), np.nan), cycles=6.0, rpm=180.0, explained=0.999, heights_percent=hundred,
+        chances=np.eye(101)[[100] * 4], lowest=np.eye(101)[100], right=1.0, fires=0.0, compresses=1.0, placed=1.0)
     at = 540.0 - lead_deg + 360.0 * np.arange(10)  # position 4, that is cylinder 2, and every turn
     heights = np.where(np.arange(10) % 2, exhaust_kv, compression_kv)
     marks = Marks((at + 50.0) / 1080.0, heights, np.ones(10, dtype=np.int64), "kV", False, 0.0)

@@ -123,7 +123,7 @@ def verdict_phase(now: Standing) -> Phase:
         return Phase.REFUSED
     if result.verdict == "even":
         return Phase.EVEN
-    down = [c for c in result.cylinders if c.state in ("low", "dead")]
+    down = [c for c in result.cylinders if c.state in (("limit",) if result.verdict == "limit" else ("low", "dead"))]
     return Phase.NAMED if all(c.cylinder is not None for c in down) else Phase.UNNAMED
 
 

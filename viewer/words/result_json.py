@@ -93,6 +93,8 @@ def _cylinder(cylinder: Cylinder) -> dict[str, Any]:
         "relative_percent": _finite(cylinder.relative_percent),
         "interval_percent": [_finite(x) for x in cylinder.interval_percent],
         "state": cylinder.state,
+        "low_probability": _finite(cylinder.low_probability),
+        "dead_probability": _finite(cylinder.dead_probability),
     }
     if cylinder.pressure_bar is not None and cylinder.pressure_interval_bar is not None:
         out["pressure_bar"] = _finite(cylinder.pressure_bar)
