@@ -16,7 +16,6 @@ from .many.proportion import Proportion
 from .many.reference import Reference, reference
 from .many.table import CRANKING, CYLINDER, HEALTH, Cell, result_row
 from .many.validation import Case, CylinderSaid, Pair, Validation, Verdicts, right_share, validate
-from .model.estimation import Estimate
 from .motion import (
     Motion,
     OverAngle,
@@ -31,7 +30,6 @@ from .motion import (
     pulse_times,
     two_views,
 )
-from .motion import Motion, SpeedEstimate, TwoViews, Wheel, estimate_from_speed, motion_of, motion_of_speed, two_views
 from .pipeline import analyse
 from .posterior import Estimate
 from .result import Cranking, Cylinder, Health, Notice, Result, State, SyncFound

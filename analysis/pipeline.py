@@ -166,8 +166,8 @@ def _judged(base: Result, marks: Mapping[SyncSpec, Marks | None], estimates: Seq
     naming, chief = joined.naming, joined.spec
     best = turned(estimates[naming.chosen], naming.first or 0, engine)
     numbers = engine.firing_order if naming.first is not None else (None,) * engine.cylinders
-    verdict, cylinders = judge(best.relative_percent, best.interval_percent, Odds.of(best, thresholds), numbers,
-                               thresholds)
+    verdict, cylinders = judge(best.relative_percent, best.interval_percent, numbers, thresholds,
+                               Odds.of(best, thresholds))
     rhythm = None if chief is None else rhythm_against(marks[chief], chief, engine, best)
     cautions = [*base.cautions, *cranking_cautions(trace, engine, best)]
     high = one_far_above(best.relative_percent.tolist())

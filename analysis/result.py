@@ -51,10 +51,10 @@ class Cylinder:
     relative_percent: float
     interval_percent: tuple[float, float]
     state: State
-    low_probability: float = 0.0
-    dead_probability: float = 0.0
     pressure_bar: float | None = None
     pressure_interval_bar: tuple[float, float] | None = None
+    low_probability: float = 0.0
+    dead_probability: float = 0.0
 
 
 @dataclass(frozen=True)

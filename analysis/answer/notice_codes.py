@@ -19,10 +19,10 @@ REASONS: dict[str, tuple[str, ...]] = {
 """Why no verdict could be drawn.
 
 `why` of no-cranking: ``small-load`` (a load that stays, less than a starter draws), ``steady-load`` (glow plugs, a
-heater), ``hum`` (nothing else), or none. `why` of engine-fired: ``burns`` (something burns while it is cranked), or none
-(it ran by itself). Of not-explained: ``unlike`` (neither cycle rate nor card are right, by the posterior), ``two-rates``
-(two cycle rates are likely and say different things), ``nothing-repeats``, ``cranks-disagree`` (of several),
-``no-rest`` (a battery's voltage without its rest before the crank).
+heater), ``hum`` (nothing else), or none. `why` of engine-fired: ``burns`` (something burns while it is cranked), or
+none (it ran by itself). Of not-explained: ``unlike`` (neither cycle rate nor card are right, by the posterior),
+``two-rates`` (two cycle rates are likely and say different things), ``nothing-repeats``,
+``cranks-disagree`` (of several), ``no-rest`` (a battery's voltage without its rest before the crank).
 """
 
 CAUTIONS: dict[str, tuple[str, ...]] = {

@@ -83,14 +83,15 @@ class Odds:
     def of_ranges(cls, relative_percent: NDArray[np.float64], interval_percent: NDArray[np.float64],
                   thresholds: Thresholds) -> Odds:
         """Return what percents with 95 % ranges say, taken as normal and as independent of each other."""
-        sd = np.maximum(np.diff(interval_percent, axis=1)[:, 0], 1e-3) / (2 * NORMAL_95)
+        relative_percent, ends = np.asarray(relative_percent, dtype=float), np.asarray(interval_percent, dtype=float)
+        sd = np.maximum(np.abs(np.diff(ends, axis=1)[:, 0]), 1e-3) / (2 * NORMAL_95)
         low, dead = (np.array([NormalDist().cdf(float(z)) for z in (p - relative_percent) / sd])
                      for p in (thresholds.low_percent, thresholds.dead_percent))
         return cls(low, dead, float(1.0 - np.prod(1.0 - low)))
 
 
-def judge(relative_percent: NDArray[np.float64], interval_percent: NDArray[np.float64], odds: Odds,
-          numbers: Sequence[int | None], thresholds: Thresholds) -> tuple[Verdict, tuple[Cylinder, ...]]:
+def judge(relative_percent: NDArray[np.float64], interval_percent: NDArray[np.float64], numbers: Sequence[int | None],
+          thresholds: Thresholds, odds: Odds | None = None) -> tuple[Verdict, tuple[Cylinder, ...]]:
     """Return the verdict and the cylinders' answers.
 
     A cylinder is called low by its own probability only. Where none is, the engine is even if the lowest cylinder,
@@ -100,13 +101,14 @@ def judge(relative_percent: NDArray[np.float64], interval_percent: NDArray[np.fl
     ----------
     relative_percent, interval_percent : ndarray, shapes (n,), (n, 2)
         Percent of the strongest and its 95 % range, in firing order.
-    odds
-        Probabilities of the same cylinders.
     numbers
         Cylinder numbers in the same order, None where they cannot be named.
     thresholds
         The limits.
+    odds
+        Probabilities of the same cylinders; None: those that the ranges give, taken as normal.
     """
+    odds = Odds.of_ranges(relative_percent, interval_percent, thresholds) if odds is None else odds
     states = [thresholds.state(float(r), float(a), float(b))
               for r, a, b in zip(relative_percent, odds.low, odds.dead, strict=True)]
     down = any(s in ("low", "dead") for s in states)

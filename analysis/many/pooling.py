@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.answer import FEW_CYCLES, Odds, Thresholds, find_pattern, judge, near_limit
+from crankfold.analysis.answer import FEW_CYCLES, Thresholds, find_pattern, judge, near_limit
 from crankfold.analysis.errors import InputError
 from crankfold.analysis.result import Notice
 
@@ -79,7 +79,7 @@ def pooled(results: Sequence[Result], *, thresholds: Thresholds = STANDARD) -> R
     numbers = [c.cylinder for c in first.cylinders]
     interval = np.column_stack((mean - wide, np.maximum(mean, np.minimum(mean + wide, 100.0))))
     interval = np.maximum(interval, 0.0)
-    verdict, cylinders = judge(mean, interval, Odds.of_ranges(mean, interval, thresholds), numbers, thresholds)
+    verdict, cylinders = judge(mean, interval, numbers, thresholds)
     gone = {"near-limit", "sync-cannot-name" if _named(first) else "", "few-cycles" if _enough(results) else ""}
     kept = {c.code: c for r in results for c in r.cautions if c.code not in gone}
     apart = _furthest(value, half, numbers)

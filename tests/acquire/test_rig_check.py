@@ -23,7 +23,7 @@ from crankfold.acquire import (
 from crankfold.acquire.rig.check import Observation
 from crankfold.acquire.stream import FittedRate
 from crankfold.analysis import Capture, Channel, CrankingTrace, Engine, Gap, condition, least_rate_hz
-from crankfold.analysis.criticism import before_fit
+from crankfold.analysis.criticism import before_estimate
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -317,7 +317,7 @@ def test_the_least_rate_is_the_one_of_the_analysis() -> None:
         assert found(needed_hz - 1.0, *order)["rate-low"].facts == {
             "rate_hz": needed_hz - 1.0, "needed_hz": needed_hz, "cylinders": len(order)}
         assert found(needed_hz, *order)["rate-for"].facts == {"cylinders": len(order)}
-        refused = before_fit(trace_of(needed_hz - 1.0), Engine(order))
+        refused = before_estimate(trace_of(needed_hz - 1.0), Engine(order))
         assert (refused[0].code, refused[0].facts["needed_hz"]) == ("rate-too-low", needed_hz)
     assert "rate-for" not in found(240.0, 1, 3, 4, 2)
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from crankfold.analysis import Cranking, Engine, Gauge, InputError, Notice, Result, Thresholds, pooled_cranks
-from crankfold.analysis.answer import Odds, judge
+from crankfold.analysis.answer import judge
 from crankfold.analysis.many.pooling import pooled
 from crankfold.analysis.sync import anchored
 
@@ -19,7 +19,7 @@ def result(relative, half=3.0, engine=FOUR, *, named=True, cautions=()):
     relative = np.asarray(relative, dtype=float)
     numbers = engine.firing_order if named else (None,) * engine.cylinders
     ranges = np.column_stack((relative - half, relative + half))
-    verdict, cylinders = judge(relative, ranges, Odds.of_ranges(relative, ranges, Thresholds()), numbers, Thresholds())
+    verdict, cylinders = judge(relative, ranges, numbers, Thresholds())
     return Result(verdict, engine, cylinders=cylinders, cautions=cautions)
 
 

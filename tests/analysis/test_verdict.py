@@ -16,7 +16,7 @@ def judged(relative, half=2.0, thresholds=None, numbers=FOUR):
     limits = Thresholds() if thresholds is None else thresholds
     intervals = np.clip(np.column_stack((relative - half, relative + half)), 0.0, 100.0)
     wide = np.column_stack((relative - half, relative + half))
-    return judge(relative, intervals, Odds.of_ranges(relative, wide, limits), numbers, limits)
+    return judge(relative, intervals, numbers, limits, Odds.of_ranges(relative, wide, limits))
 
 
 @pytest.mark.parametrize(("percent", "low", "dead", "state"), [
@@ -41,7 +41,7 @@ def test_where_none_is_likely_low_but_one_of_them_is_the_likeliest_lies_at_the_l
     """Four cylinders of which each is low in one case of twelve: one of them is in three of ten."""
     odds = Odds(np.array([0.08, 0.09, 0.08, 0.08]), np.zeros(4), 0.3)
     value = np.full(4, 80.0)
-    verdict, cylinders = judge(value, np.column_stack((value - 7, value + 7)), odds, FOUR, Thresholds())
+    verdict, cylinders = judge(value, np.column_stack((value - 7, value + 7)), FOUR, Thresholds(), odds)
     assert verdict == "limit"
     assert [c.state for c in cylinders] == ["watch", "limit", "watch", "watch"]
 
@@ -115,6 +115,6 @@ def test_limits_reach_from_nothing_to_everything():
 
 def test_intervals_are_kept_as_they_are_but_not_below_nothing_nor_the_wrong_way_round():
     _, made = judge(np.array([0.5, -1.0, 60.0]), np.array([[0.2, 0.9], [-3.0, 0.4], [70.0, 50.0]]),
-                    Odds(np.zeros(3), np.zeros(3), 0.0), (1, 3, 2), Thresholds())
+                    (1, 3, 2), Thresholds(), Odds(np.zeros(3), np.zeros(3), 0.0))
     assert [c.interval_percent for c in made] == [(0.2, 0.9), (0.0, 0.4), (50.0, 70.0)]
     assert [c.relative_percent for c in made] == [0.5, 0.0, 60.0]

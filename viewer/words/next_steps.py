@@ -93,8 +93,6 @@ def _finding_without_verdict(result: Result) -> str:
     reason = result.reasons[0] if result.reasons else None
     if reason is None:
         return ""
-    if reason.code == "not-explained":
-        return "one-high" if reason.facts.get("why") == "one-far-above" else ""
     return {"one-cylinder": "single", "no-humps": "all-fast"}.get(reason.code, "")
 
 
