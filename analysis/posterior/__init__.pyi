@@ -1,5 +1,5 @@
 from .distribution import TOP, below, quantiles
-from .estimate import Estimate, Rival, estimate, estimates
+from .estimation import Estimate, Rival, estimate, estimates
 from .rates import find_rates
 
 __all__ = ["TOP", "Estimate", "Rival", "below", "estimate", "estimates", "find_rates", "quantiles"]
