@@ -7,8 +7,8 @@ from .patterns import find_pattern, one_far_above
 from .verdict import Odds, Thresholds, judge, near_limit
 
 __all__ = [
-    "BatteryBeside", "FEW_CYCLES", "Odds", "SLOW_RPM", "Thresholds", "as_current", "battery_beside", "battery_cautions",
-    "cranking_cautions", "find_pattern", "health_of_voltage", "is_battery_voltage", "judge", "mean_current",
-    "misfire_notices", "near_limit", "one_far_above", "read_health", "ripple_percent", "slow",
+    "BatteryBeside", "FEW_CYCLES", "Odds", "SLOW_RPM", "Thresholds", "as_current", "battery_beside",
+    "battery_cautions", "cranking_cautions", "find_pattern", "health_of_voltage", "is_battery_voltage", "judge",
+    "mean_current", "misfire_notices", "near_limit", "one_far_above", "read_health", "ripple_percent", "slow",
     "trace_cautions", "widened", "with_battery",
 ]
