@@ -15,10 +15,10 @@ if TYPE_CHECKING:
     from crankfold.viewer.picture.wheel import Spoke, WheelData
 
 LARGEST, SMALLEST, STEP = 44.0, 11.0, 1.0  # of a cylinder's number
-PERCENT_SHARE, WORDS_SHARE = 0.9, 0.66  # of the number's size: percentages are read from three metres, words from one
+PERCENT_SHARE, WORDS_SHARE = 0.95, 0.66  # of the number's size: percentages are read from three metres, words from one
 LEAST_SMALL = 10.0
 NAME_LINE, LINE = 0.85, 1.3  # heights of lines, in their sizes
-LEAST_RIM = 0.6  # of what fits without any words: the wheel stays a wheel
+LEAST_RIM = 0.57  # of what fits without any words: the wheel stays a wheel
 CLEAR, EDGE = 3.0, 6.0  # scene units between rim and words, and between words and the edge of the box
 APART = 2.0  # between two labels
 SIDEWAYS = 0.35  # sine of a spoke's direction from which long words are broken

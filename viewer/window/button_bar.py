@@ -97,9 +97,10 @@ class ButtonBar(QWidget):
         """Return the largest type in which every button's words fit."""
         count = max(1, len(self._buttons))
         room = (self.width() - (count - 1) * SPACING) / count - 2 * PADDING - 4
-        sizes = [measures.size_to_fit(b.text(), TYPE_SHARE * self.least_px(), 1.0, room, "serif")
+        largest = TYPE_SHARE * max(self.least_px(), self.height() if self.isVisible() else 0)
+        sizes = [measures.size_to_fit(b.text(), largest, 1.0, room, "serif")
                  for b in self._buttons.values()]  # the serif's widths are those of bold type
-        return max(LEAST_TYPE, int(min(sizes, default=TYPE_SHARE * self.least_px())))
+        return max(LEAST_TYPE, int(min(sizes, default=largest)))
 
     def _dress(self) -> None:
         paper, size = self._paper, self._type_px()

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from crankfold.viewer.session import Judged
 
 
-UPRIGHT_SHARE = 0.66  # of the width: how high the picture is on an upright page
+UPRIGHT_SHARE = 0.66  # of the width: how high the picture is at least on an upright page
 HEADLINE, LINE = 40.0, 34.0
 
 
@@ -64,7 +64,6 @@ class ComparisonView(View):
 
     def _upright(self, whole: Box) -> list[Item]:
         """Return headline and every cylinder in large type, low ones first, and the picture below."""
-        picture = UPRIGHT_SHARE * whole.width
         room, y = whole.width - 2 * MARGIN, 0.0
         text = comparison_headline(self._differences)
         items: list[Item] = []
@@ -72,9 +71,10 @@ class ComparisonView(View):
             y += 1.15 * HEADLINE
             items.append(Words(MARGIN, y, line, HEADLINE, self.paper.ink, face="serif"))
         lines = [change_cell(d) for d in low_ones_first(self._differences)]
-        size = min(LINE, (whole.height - picture - y - HEADLINE) / max(1, len(lines)) / 1.4)
+        size = min(LINE, (whole.height - UPRIGHT_SHARE * whole.width - y - HEADLINE) / max(1, len(lines)) / 1.4)
         for text in lines:
             y += 1.4 * size
             items.append(Words(MARGIN, y + 0.4 * HEADLINE, measures.fit(text, size, room), size, self.paper.ink))
+        picture = min(whole.width, whole.height - y - HEADLINE)
         top = whole.height - picture
         return [*items, *(moved(item, 1.0, 0.0, top) for item in self._fitted(whole, picture))]

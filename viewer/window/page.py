@@ -19,7 +19,7 @@ from crankfold.viewer.window.head import Head
 from crankfold.viewer.window.keys import buttons_for
 from crankfold.viewer.window.page_places import upright_places, wide_places
 from crankfold.viewer.window.painting import colour_of
-from crankfold.viewer.window.placing import GAP, HEAD, MARGIN, put, unit_of, upright
+from crankfold.viewer.window.placing import BAR, GAP, HEAD, MARGIN, put, unit_of, upright
 from crankfold.viewer.window.strip_view import StripView
 from crankfold.viewer.window.views import TITLE, JudgedView, View, WheelView
 from crankfold.viewer.window.words_view import WordsView
@@ -196,7 +196,7 @@ class Page(QWidget):
         for view in self.views:
             view.unit = unit
         wide, tall = self.width() / unit, self.height() / unit
-        foot = self.buttons.least_px() / unit + GAP
+        foot = max(self.buttons.least_px() / unit, BAR) + GAP
         whole = Box(MARGIN, HEAD, wide - 2 * MARGIN, tall - HEAD - foot - GAP)
         put(self.head, unit, Box(MARGIN, 0.0, whole.width, HEAD))
         put(self.buttons, unit, Box(MARGIN, tall - foot, whole.width, foot - GAP))

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 WIDE, TALL = 1280.0, 720.0
 UPRIGHT_WIDE, UPRIGHT_TALL = 760.0, 1216.0  # a tablet held upright: the same type, the views below each other
 MARGIN, HEAD, GAP = 24.0, 186.0, 12.0
+BAR = 46.0  # least height of the buttons: on a large screen they grow with everything else
 SMALLEST_UNIT = 0.2  # pixels; nothing can be read any more, but nothing fails either
 
 

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 
 LEFT_SHARE = 0.5
 LIST_SHARE = 0.55  # of the height upright, above the drawing
+FIELDS_SHARE = 0.6  # of the side's height at most, where the screen is small: the list needs the rest
 LABEL = 210.0  # scene units: width of a field's name
 POLL_MS = 100
 
@@ -189,6 +190,7 @@ class SetUpView(Leaf):
         aside = say("window.set_up.step", number=self.steps.index(self.step) + 1, of=len(self.steps))
         row = self.list.currentRow()
         advice = trouble or advice_on(self.step, self._offered[row] if 0 <= row < len(self._offered) else None)
+        self.list.setAccessibleName(say(f"window.set_up.heading_{self.step.value}"))
         self.tell(say(f"window.set_up.heading_{self.step.value}"), advice, aside, alarm=bool(trouble))
 
     def act(self, action: str) -> None:
@@ -227,7 +229,7 @@ class SetUpView(Leaf):
 
     def place(self, box: Box) -> None:
         """Lay the page out: the drawing beside the list, upright below it."""
-        row, unit = self.row_px() / self.unit + 4.0, self.unit
+        unit = self.unit
         if upright(self):
             side = Box(box.left, box.top, box.width, LIST_SHARE * box.height)
             put(self.picture, unit, Box(box.left, side.bottom + GAP, box.width, box.bottom - side.bottom - GAP))
@@ -235,6 +237,7 @@ class SetUpView(Leaf):
             side = Box(box.left, box.top, LEFT_SHARE * box.width, box.height)
             left = side.right + 1.5 * GAP
             put(self.picture, unit, Box(left, box.top, box.right - left, box.height))
+        row = min(self.row_px() / unit + 4.0, FIELDS_SHARE * side.height / max(1, len(self.fields)))
         below = row * len(self.fields)
         put(self.list, unit, Box(side.left, side.top, side.width, side.height - below - (GAP if below else 0.0)))
         for k, (name, edit) in enumerate(self.fields.items()):

@@ -190,3 +190,68 @@ def test_stretches_not_used_are_hatched_and_named(bench: Any, dead_three: Any, u
     items = judged_strip(data, uneven_result, Box(0.0, 0.0, 800.0, 220.0), StripWindow.of(data), LIGHT)
     assert any(isinstance(item, Panel) and item.hatch for item in items)
     assert any(isinstance(item, Words) and item.text == label for item in items)
+
+
+SCREEN_PX, SCREEN_MM = 1366.0, 309.9  # across a 14-inch screen of 1366 x 768: 14 x 25.4 x 1366 / sqrt(1366^2 + 768^2)
+LEAST_MM = 4.4  # read from three metres at five minutes of arc: 3000 x tan(5/60 degrees) = 4.36
+DIGIT_SHARE = 0.729  # of the type size: height of the digits of the font that ships with us
+
+
+def test_percentages_are_read_from_three_metres(bench: Any, dead_three: Any, uneven_result: Result,
+                                                question: Any) -> None:
+    window = bench.window(wide=1366, tall=768)
+    for piece in (Readying(live=True), Opened("test"), Caught(1),
+                  Answered(1, Judged(dead_three, uneven_result, question()))):
+        window.take(piece)
+    wheel = window.page.wheel
+    sizes = [item.size for item in wheel.items(wheel.box) if isinstance(item, Words) and item.text.endswith("%")]
+    assert len(sizes) == 3
+    assert min(sizes) * wheel.unit * DIGIT_SHARE * SCREEN_MM / SCREEN_PX >= LEAST_MM
+
+
+@pytest.mark.parametrize(("wide", "tall"), [(1366, 768), (1092, 614), (910, 512), (683, 384), (800, 1280),
+                                            (1920, 1080)])
+def test_no_word_on_a_button_or_card_is_cut(bench: Any, desk: Any, wide: int, tall: int) -> None:
+    """The sizes of 1366 x 768 at 100, 125, 150 and 200 %, a tablet held upright, and a large screen."""
+    window = desk.window
+    window.resize(wide, tall)
+    for action in ("start", "practise", "set_up", "job"):
+        desk.window.act(action)
+        bench.application.processEvents()
+        page = window.pile.top
+        for name in page.bar.actions_:
+            button = page.bar.button(name)
+            assert button.fontMetrics().horizontalAdvance(button.text()) <= button.width(), (action, name)
+            assert page.rect().contains(button.parentWidget().geometry())
+        for card in getattr(page, "cards", {}).values():
+            assert page.rect().contains(card.geometry())
+            box = Box(0.0, 0.0, card.width() / card.unit, card.height() / card.unit)
+            assert not any(item.text.endswith("...") for item in card.items(box) if isinstance(item, Words))
+
+
+def test_screen_readers_get_names_on_every_page(bench: Any, desk: Any) -> None:
+    from PySide6.QtWidgets import QAbstractButton, QLineEdit, QListWidget
+
+    for action in ("start", "practise", "set_up", "job", "book"):
+        desk.window.act(action)
+        bench.application.processEvents()
+        page = desk.window.pile.top
+        assert page.accessibleName(), action
+        for kind in (QAbstractButton, QLineEdit, QListWidget):
+            for widget in page.findChildren(kind):
+                inside = widget.objectName().startswith("qt_") or "Scroll" in type(widget.parentWidget()).__name__
+                if widget.isVisibleTo(page) and not inside:
+                    assert widget.accessibleName() or getattr(widget, "text", str)(), (action, widget)
+
+
+@pytest.mark.parametrize(("wide", "tall"), [(683, 384), (800, 1280)])
+def test_the_set_up_has_room_for_its_list_on_every_screen(bench: Any, desk: Any, wide: int, tall: int) -> None:
+    desk.window.resize(wide, tall)
+    desk.window.begin_set_up()
+    bench.application.processEvents()
+    view = desk.set_up
+    side = max(edit.geometry().bottom() for edit in view.fields.values()) - view.list.y()
+    assert view.list.height() >= 0.35 * side
+    for edit in view.fields.values():
+        assert view.list.geometry().bottom() <= edit.y()
+        assert edit.geometry().bottom() <= view.bar.y()

@@ -13,7 +13,7 @@ from crankfold.viewer.session import Spoken
 from crankfold.viewer.window.button_bar import ButtonBar
 from crankfold.viewer.window.head import Head
 from crankfold.viewer.window.painting import colour_of
-from crankfold.viewer.window.placing import GAP, HEAD, MARGIN, put, unit_of
+from crankfold.viewer.window.placing import BAR, GAP, HEAD, MARGIN, put, unit_of
 
 if TYPE_CHECKING:
     from crankfold.viewer.picture import Paper
@@ -98,7 +98,7 @@ class Leaf(QWidget):
             view.unit, view.paper = unit, self.paper
             view.redraw()
         wide, tall = self.width() / unit, self.height() / unit
-        foot, room = self.bar.least_px() / unit + GAP, wide - 2 * MARGIN
+        foot, room = max(self.bar.least_px() / unit, BAR) + GAP, wide - 2 * MARGIN
         put(self.head, unit, Box(MARGIN, 0.0, room, HEAD))
         put(self.bar, unit, Box(MARGIN, tall - foot, room, foot - GAP))
         self.place(Box(MARGIN, HEAD, room, tall - HEAD - foot - GAP))
