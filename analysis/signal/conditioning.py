@@ -38,6 +38,7 @@ MIN_SAMPLES = 16
 GAP_OF_HUMP = 0.5  # longest gap that is left out: what is left of such a hump still has its neighbours to go by
 GAP_SHARE = 0.25  # of the judged stretch, in all
 FALLBACK_HUMP_S = 0.1  # where nothing repeats
+KICK_BACK_HUMPS = 3.0  # the humps changed most a little after the first kick, and that helped from before its top
 LONGEST_HUMP_S = 0.25  # what is longer is a multiple of the true spacing, as nothing repeats once an engine fires
 EDGE_S = 0.006  # the low-pass smears what was put into a gap so far round it
 NOISE_RATIO = 8.0  # a cranking stands this far above the quiet
@@ -199,7 +200,7 @@ def _until_it_fires(trace: CrankingTrace) -> CrankingTrace:
     if trace.fired_at_s is not None or change is None or not change.certain:
         return trace
     hump_s = FALLBACK_HUMP_S if np.isnan(trace.hump_s) else min(trace.hump_s, LONGEST_HUMP_S)
-    fired_s = max(trace.steady_from_s, trace.crank.start_s + change.since_s - window.CATCH_BACK_HUMPS * hump_s)
+    fired_s = max(trace.steady_from_s, trace.crank.start_s + change.since_s - KICK_BACK_HUMPS * hump_s)
     return replace(trace, fired_at_s=fired_s, steady_to_s=min(trace.steady_to_s, fired_s))
 
 

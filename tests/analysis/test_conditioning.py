@@ -339,11 +339,12 @@ def test_an_engine_that_fires_while_it_is_cranked_is_judged_up_to_there():
     x = crank(noise=1.0, seconds=5.0)
     t = np.arange(len(x)) / 2000.0
     rng = np.random.default_rng(5)
-    kicks = sum(np.exp(-(((t - at) / 0.04) ** 2)) for at in 3.0 + np.cumsum(rng.uniform(0.1, 0.5, 8)))
+    at_s = 3.0 + np.cumsum(rng.uniform(0.1, 0.5, 8))
+    kicks = sum(np.exp(-(((t - at) / 0.04) ** 2)) for at in at_s)
     phase = 2 * np.pi * 6.0 * t + 2.0 * np.sin(2 * np.pi * 1.3 * t)
     fires = 120.0 + 45.0 * np.cos(phase) + 260.0 * kicks
     fired = condition(Capture.from_arrays(np.where((t > 3.0) & (t < 5.5), fires, x), rate_hz=2000.0))
-    assert fired.fired_at_s == pytest.approx(3.0, abs=0.35)
+    assert 2.8 < fired.fired_at_s < at_s[0]
     assert fired.steady_to_s == fired.fired_at_s
     assert fired.crank.end_s == pytest.approx(5.5, abs=0.03)
     assert condition(Capture.from_arrays(x, rate_hz=2000.0)).fired_at_s is None
