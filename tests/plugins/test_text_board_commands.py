@@ -24,6 +24,8 @@ from crankfold.plugins.virtual.specs import Bench, KeySpec
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+pytestmark = pytest.mark.timeout(180)  # each starts the installed command, which a busy computer loads slowly
+
 CRANKFOLD = Path(sys.executable).parent / "crankfold"
 ORDER = ("--firing-order", "1-3-4-2")
 RATE_HZ = 500
@@ -32,7 +34,7 @@ RATE_HZ = 500
 def command(folder: Path, *arguments: object, answers: str = "") -> subprocess.CompletedProcess[str]:
     environment = {**os.environ, "LC_ALL": "C.UTF-8", "NO_COLOR": "1", "XDG_CONFIG_HOME": str(folder)}
     return subprocess.run([CRANKFOLD, *map(str, arguments)], cwd=folder, env=environment, input=answers, text=True,
-                          capture_output=True, check=False, timeout=50)
+                          capture_output=True, check=False, timeout=150)
 
 
 def six(i: int) -> bytes:
@@ -65,7 +67,7 @@ def test_somebody_at_the_keyboard_is_asked_which_column_is_which(terminal: Any, 
     environment = {**os.environ, "PYTHONUNBUFFERED": "1", "LC_ALL": "C.UTF-8", "NO_COLOR": "1"}
     process = subprocess.Popen([CRANKFOLD, "capture", "--from", f"serial-lines:{terminal.name}", *ORDER], cwd=tmp_path,
                                env=environment, stdin=near, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
-    timer = threading.Timer(50, process.kill)
+    timer = threading.Timer(150, process.kill)
     timer.start()
     os.write(keyboard, b"3\n5\n")
     assert process.stdout is not None
@@ -105,7 +107,7 @@ class Watched:
 
     def until(self, words: str) -> str:
         assert self.process.stdout is not None
-        timer = threading.Timer(50, self.process.kill)
+        timer = threading.Timer(150, self.process.kill)
         timer.start()
         try:
             for line in self.process.stdout:
@@ -180,7 +182,7 @@ def test_five_channels_from_the_board_to_the_answer(terminal: Any, tmp_path: Pat
                   "--sync", "cam:1@200@cam", "--count", "1", "--out", tmp_path / "kept", "--json", tmp_path / "a.json")
     run.until("Armed")
     started.append(terminal.printed + 5)
-    assert run.process.wait(60) == 0
+    assert run.process.wait(120) == 0
     assert run.process.stdout is not None
     run.process.stdout.close()
     answer = json.loads((tmp_path / "a.json").read_text())
