@@ -31,6 +31,14 @@ ORIGIN = PluginOrigin("p", "m")
 SETTINGS = (Setting("rate", "Samples a second", "5000"), Setting("baud", "Line speed", "250000"))
 
 
+def offering(boards, readers) -> Plugins:
+    """What is installed, as if it had been imported."""
+    plugins = Plugins(())
+    plugins._boards.update(boards)
+    plugins._readers.update(readers)
+    return plugins
+
+
 @pytest.fixture
 def kinds(array_source, make_info):
     opened = []
@@ -50,7 +58,7 @@ def kinds(array_source, make_info):
                "plain": reader("plain", ".csv"), "any": reader("any", ".gz"), "packed": reader("packed", ".csv.gz"),
                "magic": reader("magic", ".mag", head=b"MAGIC")}
     boards = {"bench": Offered(BoardDeclaration("bench", "t", open_it, lambda d: (), SETTINGS), ORIGIN)}
-    return Plugins(boards, readers), opened
+    return offering(boards, readers), opened
 
 
 @pytest.mark.parametrize(("text", "address"), [("bench", ""), ("bench:", ""), ("bench:SN:1/2", "SN:1/2"),
@@ -83,7 +91,7 @@ def test_unknown_names_and_settings_are_answered_with_the_known_ones(kinds, tmp_
     with pytest.raises(SettingError, match=r"no file reader called 'plane'.*did you mean 'plain'"):
         open_file(tmp_path / "x.csv", {}, plugins, reader="plane")
     with pytest.raises(SettingError, match="none is loaded"):
-        open_board("x", {}, Plugins({}, {}))
+        open_board("x", {}, offering({}, {}))
 
 
 @pytest.mark.parametrize(("name", "head", "wanted"), [
@@ -100,7 +108,7 @@ def test_a_reader_is_shown_the_first_four_kilobytes(kinds, tmp_path) -> None:
     shown = []
     curious = ReaderDeclaration("curious", "t", (), plugins.readers["any"].declaration.open,
                                 lambda head: bool(shown.append(head)) or len(head) == 4096)
-    open_file(tmp_path / "x", {}, Plugins({}, {"curious": Offered(curious, ORIGIN)})).close()
+    open_file(tmp_path / "x", {}, offering({}, {"curious": Offered(curious, ORIGIN)})).close()
     assert shown == [bytes(range(256)) * 16]
     assert opened == [(str(tmp_path / "x"), {})]
 
@@ -127,8 +135,8 @@ def test_files_that_cannot_be(kinds, tmp_path) -> None:
 
 def with_open(opener, kind="board"):
     if kind == "board":
-        return Plugins({"bench": Offered(BoardDeclaration("bench", "t", opener, lambda d: ()), ORIGIN)}, {})
-    return Plugins({}, {"plain": Offered(ReaderDeclaration("plain", "t", (".csv",), opener, lambda h: False), ORIGIN)})
+        return offering({"bench": Offered(BoardDeclaration("bench", "t", opener, lambda d: ()), ORIGIN)}, {})
+    return offering({}, {"plain": Offered(ReaderDeclaration("plain", "t", (".csv",), opener, lambda h: False), ORIGIN)})
 
 
 @pytest.mark.parametrize(("raised", "shown", "said"), [
@@ -173,3 +181,12 @@ def test_a_board_that_hangs_is_left_and_closed_when_it_comes_after_all(kinds, ar
         open_board("bench", {}, with_open(opener), deadline_s=0.1)
     released.set()
     assert closed.wait(5)
+
+
+def test_a_value_of_the_wrong_kind_is_refused_before_the_board_is_touched() -> None:
+    opened: list[str] = []
+    settings = (Setting("rate", "samples a second", "500", kind="number", lowest=1, highest=1000),)
+    board = BoardDeclaration("bench", "t", lambda address, settings: opened.append(address), lambda d: (), settings)
+    with pytest.raises(SettingError, match="rate=fast cannot be used; give a number from 1 to 1000"):
+        open_board("bench", {"rate": "fast"}, offering({"bench": Offered(board, ORIGIN)}, {}))
+    assert opened == []
