@@ -103,9 +103,15 @@ def change_cells(difference: Difference) -> list[str]:
                                      for percent in (difference.before_percent, difference.after_percent)),
             say("compare.points", change_points=signed(difference.difference_percent), low_points=signed(low),
                 high_points=signed(high)),
-            say(f"compare.change_{difference.change}")
-            if difference.after_state == "good" else ", ".join((say(f"compare.change_{difference.change}"),
-                                                                say(f"state.{difference.after_state}")))]
+            _outcome(difference)]
+
+
+def _outcome(difference: Difference) -> str:
+    """Return what came of a cylinder in a few words: its change, and its state where that is not good."""
+    if difference.change == "cannot-tell" and difference.before_state in DOWN and difference.after_state in DOWN:
+        return say(f"compare.change_still_{difference.after_state}")
+    words = say(f"compare.change_{difference.change}")
+    return words if difference.after_state == "good" else f"{words}, {say(f'state.{difference.after_state}')}"
 
 
 def signed(value: float) -> str:
