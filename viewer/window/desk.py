@@ -11,7 +11,7 @@ from PySide6.QtCore import QObject
 
 from crankfold.acquire import Job
 from crankfold.analysis import CrankfoldError, InputError
-from crankfold.viewer.session import sentence
+from crankfold.viewer.session import sentence, told_about
 from crankfold.viewer.window.asking import NOTHING, NoEngineError, options_of, wanted_of
 from crankfold.viewer.window.choosing_file import FileDialogs
 from crankfold.viewer.window.errand import Errand
@@ -116,6 +116,7 @@ class Desk(QObject):
             top.tell(top.head.spoken.headline, text, top.head.spoken.aside, alarm=alarm)
 
     def _test(self) -> None:
+        self.job = Job(shop=self.job.shop, technician=self.job.technician)  # another engine is another job
         engines = self.shelf.engines()
         if not engines or not self.shelf.rigs():
             self.window.begin_set_up()
@@ -162,7 +163,15 @@ class Desk(QObject):
         self.window.pile.push(self.form)
 
     def _job_page(self) -> None:
-        self._ask_job(lambda job: self.window.back())
+        judged = self.window.now.judged
+        known = told_about(judged.capture) if judged is not None and self.job == Job() else None
+        if known is not None:
+            self.job = known.job  # what an opened capture says of itself is what is to be corrected
+        self._ask_job(self._change_job)
+
+    def _change_job(self, job: Job) -> None:
+        self.window.use_job(job)
+        self.window.back()
 
     def _job_given(self) -> None:
         try:
@@ -177,7 +186,7 @@ class Desk(QObject):
 
     def open_file(self, path: Path) -> None:
         """Open a recording; ask for its engine where nothing says it."""
-        self._asked_of = path
+        self._asked_of, self.job = path, Job()
         if self.window.pile.top is None:
             self.show_start()
         work = partial(wanted_of, path, None, {}, self.options, self.plugins, self.folder)

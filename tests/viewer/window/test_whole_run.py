@@ -156,3 +156,45 @@ def test_a_line_of_the_checklist_is_ticked_where_it_is_pressed(bench: Any, desk:
     assert check.list.done == 2
     press_line(1)
     assert check.list.done == 1
+
+
+def test_captures_carry_the_job_that_was_entered_while_armed(bench: Any, desk: Any, played: Any, recorded_codes: Any,
+                                                             question: Any, tmp_path: Path) -> None:
+    from crankfold.acquire import read_facts
+    from crankfold.viewer.session import SessionPlan
+
+    (tmp_path / "kept").mkdir()
+    info, codes = recorded_codes("engine=pump,dead=3,quiet=2,crank=3,after=3,rate=2000,sync=waste-spark")
+    window, hand, opened = desk.window, Mouse(), list[int]()
+
+    def begun() -> Any:
+        opened.append(1)
+        return played(info, codes, speed=5.0 if len(opened) > 1 else 0.5)
+
+    window.pile.clear()
+    phases = bench.watch(window, SessionPlan(begun, question(sync="waste-spark:1"), folder=tmp_path / "kept"))
+    bench.until(lambda: phases[-1:] in ([Phase.FILLING], [Phase.ARMED]))
+    hand.action(window, "job")
+    desk.form.fields["plate"].setText("HW 12")
+    hand.action(window, "next")
+    bench.until(lambda: len(opened) == 2)
+    bench.until(lambda: bool(list((tmp_path / "kept").glob("*.html"))))
+    (path,) = (tmp_path / "kept").glob("*.h5")
+    assert read_facts(path).about["job"]["plate"] == "HW 12"
+
+
+def test_another_engine_is_another_job(desk: Any) -> None:
+    from crankfold.acquire import EngineCard, Job, Rig
+
+    desk.shelf.save("pump", EngineCard("1-3-4-2"))
+    desk.shelf.save("bench", Rig("virtual:engine=pump"))
+    desk.job = Job(plate="HW 12", technician="A. Tester")
+    hand = Mouse()
+    for action in ("test", "engine:pump", "rig:bench"):
+        hand.action(desk.window, action)
+    assert desk.window.pile.top is desk.form
+    assert desk.form.values()["plate"] == ""
+    assert desk.form.values()["technician"] == "A. Tester"
+    hand.action(desk.window, "next")
+    assert desk.window.waiting is not None, "its checklist comes before the board"
+    assert desk.window.page.check.isVisible()
