@@ -50,7 +50,7 @@ def test_battery_voltage_gives_the_verdict_with_a_caution_and_volts_instead_of_o
 
 
 def test_a_voltage_that_nobody_called_the_battery_s_gives_no_verdict(judged) -> None:
-    _, data = judged({"rough": "0.15", "measure": "battery-voltage", "low": "2:60"})
+    _, data = judged({"measure": "battery-voltage", "low": "2:60"})
     assert data["verdict"] == "none"
 
 
@@ -74,12 +74,12 @@ def test_a_decompressor_is_waited_for(judged) -> None:
 
 
 def test_a_diesel_hears_nothing_of_sparks_and_of_parts_to_buy(judged) -> None:
-    said, data = judged({"rough": "0.15", "engine": "tug", "low": "4:50", "sync": "cam"}, "--sync", "cam:1@200",
+    said, data = judged({"engine": "tug", "low": "4:50", "sync": "cam"}, "--sync", "cam:1@200",
                         "--fuel", "diesel", "--volts", "24", order="1-5-3-6-2-4")
     assert data["low"] == [4]
     assert relative(data)[4] == pytest.approx(57.9, abs=6.0)  # sized at 200 rpm, cranked at 245
     assert data["health"]["voltage_v"] == 25.2
-    assert data["health"]["resistance_ohm"] == pytest.approx(0.0178, rel=0.15)  # the tug's battery, cable and starter
+    assert data["health"]["resistance_ohm"] == pytest.approx(0.0178, rel=0.25)  # give or take a quarter, it says
     assert "never open" in said.lower() or "no high-pressure line opened" in said
     for word in ("spark", "coil", "injector", "plugs,"):
         assert word not in said, word
@@ -140,7 +140,7 @@ def test_a_pressure_channel_gives_bar_for_all(judged, make_recording) -> None:
 
 
 def test_short_cranks_of_one_engine_are_one_answer(judged) -> None:
-    said, data = judged({"rough": "0.15", "low": "2:60", "sync": "cam", "crank": "1.8"}, "--sync", "cam:1@200", more=2)
+    said, data = judged({"low": "2:60", "sync": "cam", "crank": "1.8"}, "--sync", "cam:1@200", more=2)
     assert data["low"] == [2]
     assert relative(data)[2] == pytest.approx(60.0, abs=5.0)
     assert "Combined result of 3 cranking tests" in said
