@@ -11,6 +11,7 @@ import threading
 import time
 import weakref
 from collections import deque
+from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from crankfold.acquire.errors import AcquireError, BoardStalledError, ShutdownTimeoutError
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
 READ_S = 0.1
 MOST_LISTENED_S = 2 * READ_S  # in one read; one that took longer slept with the computer, or waited for its turn
 LOOK_S = 0.1  # how often the waiting side looks whether the reader is alive
+WORKS_S = 5e-5  # of the processor between two looks: one that waits for its turn wakes often, one that hangs never
+MOST_BUSY_S = 10.0  # then a read that calculates is given up like one that hangs
 SILENT_LOOKS = 3  # in a row before it is given up: the reader may have been starved, not the board silent
 MAX_WAITING = 16  # captures nobody has taken; a live stream then gives up the oldest, a file waits
 
@@ -87,7 +90,7 @@ class Recorder:
         self._error: BaseException | None = None
         self._heard_s = self._returned_s = time.monotonic()
         self._heard_any = False
-        self._silent_looks = 0
+        self._silent_looks, self._used_s = 0, 0.0
         self._thread = threading.Thread(target=self._run, name=f"reader of {source.info.title}", daemon=True)
 
     @property
@@ -201,13 +204,24 @@ class Recorder:
         if not self._watched or time.monotonic() - self._returned_s < self._patience_s:
             self._silent_looks = 0
             return
-        self._silent_looks += 1
+        busy = self._reader_works() and time.monotonic() - self._returned_s < MOST_BUSY_S
+        self._silent_looks = 0 if busy else self._silent_looks + 1
         if self._silent_looks < SILENT_LOOKS:
             return
         with self._lock:
             if self._silent_s >= self._patience_s:
                 self._abandoned = True
                 self._end(self._stalled(self._silent_s))
+
+    def _reader_works(self) -> bool:
+        """Return whether the reader has used the processor since the last look: it is starved then, or calculates."""
+        try:
+            told = Path(f"/proc/self/task/{self._thread.native_id}/schedstat").read_text(encoding="ascii")
+            used_s = 1e-9 * int(told.split()[0])
+        except (OSError, ValueError, IndexError):  # a system that does not tell, or a thread that has just ended
+            return False
+        before_s, self._used_s = self._used_s, used_s
+        return used_s - before_s > WORKS_S
 
     @property
     def _silent_s(self) -> float:
