@@ -22,8 +22,10 @@ released = threading.Event()
 
 
 def plugins_of(**searches):
-    return Plugins({name: Offered(BoardDeclaration(name, f"{name} boards", lambda a, s: None, search),
-                                  PluginOrigin(name, "m")) for name, search in searches.items()}, {})
+    plugins = Plugins(())
+    plugins._boards.update({name: Offered(BoardDeclaration(name, f"{name} boards", lambda a, s: None, search),
+                                  PluginOrigin(name, "m")) for name, search in searches.items()})
+    return plugins
 
 
 def hang(deadline_s):
