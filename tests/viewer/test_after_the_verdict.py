@@ -166,7 +166,7 @@ def test_the_sheet_prints_to_one_page(crankfold, tmp_path: Path, make_csv, make_
         pytest.fail("this test needs chromium; the line under 'Test it' installs it")
     order = "1-12-5-8-3-10-6-7-2-11-4-9"
     file = make_csv(tmp_path / "twelve.csv", make_recording(**{"engine": "eight", "firing-order": order}, sync="cam",
-                                                           dead="10", low="4:70"))
+                                                           dead="10", low="4:70", rough="0"))
     done = crankfold("sheet", file, "--firing-order", order, "--sync", "cam:1@200", "--out", "out.pdf", "--note",
                      "a long note " * 49, "--shop", "W" * 120, "--gauge", "1=12bar")
     assert done.returncode == 0, done.stderr

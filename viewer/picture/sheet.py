@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from crankfold.analysis import Cylinder, Result
     from crankfold.viewer.session import Judged
 
-PAPERS: Mapping[str, tuple[str, float]] = {"a4": ("A4", 108.0), "letter": ("letter", 92.0)}
+PAPERS: Mapping[str, tuple[str, float]] = {"a4": ("A4", 92.0), "letter": ("letter", 76.0)}
 """Name of the paper for the printer, and the most millimetres that the picture may take of its height."""
 
 LONGEST_LINE, LONGEST_NOTE = 120, 600  # characters: more would not leave it one page
