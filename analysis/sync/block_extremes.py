@@ -1,20 +1,15 @@
-"""Lowest and highest of each block of a long channel, in one pass; needles of one sample survive.
-
-Imported only where marks are looked for: the compiler is slow to load.
-"""
+"""Lowest and highest of each block of a long channel, in one pass; needles of one sample survive."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
-@njit(cache=True)
 def block_extremes(signal: NDArray[np.float64], block: int,
                    rest: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the lowest and highest value of each block, both shape (blocks,).
@@ -28,14 +23,8 @@ def block_extremes(signal: NDArray[np.float64], block: int,
     rest
         Taken for blocks without any sample.
     """
-    blocks = (len(signal) + block - 1) // block
-    low, high = np.empty(blocks), np.empty(blocks)
-    for k in range(blocks):
-        least, most = np.inf, -np.inf
-        for i in range(k * block, min((k + 1) * block, len(signal))):
-            value = signal[i]
-            least = value if value < least else least
-            most = value if value > most else most
-        low[k] = least if least < np.inf else rest
-        high[k] = most if most > -np.inf else rest
-    return low, high
+    if not len(signal):
+        return np.empty(0), np.empty(0)
+    starts = np.arange(0, len(signal), block)
+    low, high = np.fmin.reduceat(signal, starts), np.fmax.reduceat(signal, starts)
+    return np.where(np.isnan(low), rest, low), np.where(np.isnan(high), rest, high)

@@ -13,7 +13,7 @@ from pathlib import Path
 from crankfold.viewer.words.catalogue import say
 from crankfold.viewer.words.terminal import tame
 
-INDEX = "simulation*.nbi"  # numba's index of one compiled function
+INDEX = "physics*.nbi"  # numba's index of one compiled function
 PATIENCE_S = 1.0  # shorter work needs no word
 LONG_S = 2.0  # of one file; most are read in a fraction of it
 LOOK_S = 0.1  # as often is looked whether something else is to be shown
@@ -87,15 +87,15 @@ def _show(line: Line, done: threading.Event) -> None:
 
 
 def judging_text() -> str:
-    """Return what to say while a capture is judged: the first run ever compiles the solver and takes long."""
-    return say("progress.judging" if solver_ready() else "progress.first_run")
+    """Return what to say while a capture is judged."""
+    return say("progress.judging")
 
 
 def solver_ready() -> bool:
-    """Return whether the compiled solver lies in one of the places where numba keeps such things."""
-    import crankfold.analysis
+    """Return whether the compiled virtual engine lies in one of the places where numba keeps such things."""
+    import crankfold.plugins
 
-    home = Path(crankfold.analysis.__file__).parent / "model"
+    home = Path(next(iter(crankfold.plugins.__path__))) / "virtual"
     named = os.environ.get("NUMBA_CACHE_DIR")
     if named:
         return _holds_index(Path(named), deep=True)
