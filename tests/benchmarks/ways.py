@@ -12,6 +12,7 @@ only crankfold may refuse, and what it refuses is counted.
 from __future__ import annotations
 
 import argparse
+import json
 import sys
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -21,7 +22,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "generator"))
 
-from ablation import by_heights, captures
+from ablation import by_heights, read
 from linear_load import linear_load
 from make_captures import make
 from numpy.typing import NDArray
@@ -62,6 +63,7 @@ class Score:
     right: int = 0
     wrong: int = 0
     clear: int = 0
+    limit: int = 0
     refused: int = 0
 
 
@@ -89,9 +91,20 @@ def own(family: str, seed: int, count: int) -> Iterator[Case]:
 
 
 def of_folder(folder: Path) -> Iterator[Case]:
-    for trace, engine, true in captures(folder):
-        samples = Capture.from_arrays(trace.current, rate_hz=trace.rate_hz)
-        yield Case(samples, trace, engine, true)
+    for card in sorted(folder.glob("*.json")):
+        told = json.loads(card.read_text(encoding="utf-8"))
+        about, truth = told["about"], told["truth"]
+        if truth.get("kind", "any") != "any":
+            continue
+        file = next(p for p in (card.with_suffix(".csv"), card.with_suffix(".csv.gz")) if p.exists())
+        current, rate_hz = read(file)
+        capture = Capture.from_arrays(current * 1e3 / about["clamp_mv_per_a"], rate_hz=rate_hz)
+        engine = Engine(tuple(about["firing_order"]), tuple(about["intervals_deg"] or ()))
+        try:
+            trace = condition(capture)
+        except NoCranking:
+            continue
+        yield Case(capture, trace, engine, np.array([truth["relative_percent"][str(c)] for c in engine.firing_order]))
 
 
 def turned(percent: Percents, true: Percents) -> Percents:
@@ -99,14 +112,17 @@ def turned(percent: Percents, true: Percents) -> Percents:
 
 
 def add(score: Score, percent: Percents | None, uneven: bool | None, true: Percents) -> None:
-    """Count one capture; `uneven` is the way's verdict, None where it refuses."""
+    """Count one capture; `uneven` is the way's verdict, None where it refuses, or with percents is at the limit."""
     clear = bool((true >= EVEN_PERCENT).all()) or bool(
         (true < UNCLEAR[0]).any() and not ((true > UNCLEAR[0]) & (true < UNCLEAR[1])).any())
     score.clear += clear
-    if percent is None or uneven is None:
+    if percent is None:
         score.refused += 1
         return
     score.off += np.abs(turned(percent, true) - true).tolist()
+    if uneven is None:
+        score.limit += clear
+        return
     score.right += clear and uneven == bool((true < LOW_PERCENT).any())
     score.wrong += clear and uneven != bool((true < LOW_PERCENT).any())
 
@@ -118,7 +134,8 @@ def crankfold(case: Case) -> tuple[Percents | None, bool | None]:
         return None, None
     if result.verdict == "none":
         return None, None
-    return np.array([c.relative_percent for c in result.cylinders]), result.verdict == "uneven"
+    percent = np.array([c.relative_percent for c in result.cylinders])
+    return percent, {"even": False, "uneven": True}.get(result.verdict)
 
 
 def scored(cases: Iterator[Case]) -> tuple[int, dict[str, Score]]:
@@ -136,12 +153,13 @@ def scored(cases: Iterator[Case]) -> tuple[int, dict[str, Score]]:
 
 def table(title: str, count: int, scores: dict[str, Score]) -> list[str]:
     lines = [f"### {title}, {count} captures", "",
-             "| way | mean error, points | 95th percentile | clear engines: right | wrong | no verdict |",
-             "|---|---|---|---|---|---|"]
+             "| way | mean error, points | 95th percentile | clear engines: right | wrong | at the limit "
+             "| no verdict |",
+             "|---|---|---|---|---|---|---|"]
     for name, s in scores.items():
         off = np.array(s.off or [np.nan])
         lines.append(f"| {name} | {off.mean():.1f} | {np.quantile(off, 0.95):.1f} | {s.right} of {s.clear} | "
-                     f"{s.wrong} | {s.refused} |")
+                     f"{s.wrong} | {s.limit} | {s.refused} |")
     return [*lines, ""]
 
 
