@@ -71,7 +71,7 @@ class Heads:
 @cache
 def weights() -> dict[str, NDArray[np.float32]]:
     """Return the weights, those of convolutions and of layers as matrices to multiply with from the right."""
-    with (files(__package__) / "weights.npz").open("rb") as file, np.load(file) as kept:
+    with (files(__package__) / "weights.npz").open("rb") as file, np.load(file, allow_pickle=False) as kept:
         raw = {k: kept[k].astype(np.float32) for k in kept.files}
     return {k: (v if v.ndim == 1 else np.ascontiguousarray(v.T) if v.ndim == 2
                 else np.ascontiguousarray(v[:, :, 0].transpose(2, 1, 0).reshape(-1, v.shape[0])))

@@ -23,8 +23,10 @@ MODULES = sorted(path for room in ("acquire", "plugins", "analysis", "viewer") f
 NEVER_IMPORTED = {"pickle", "cPickle", "marshal", "shelve", "dill", "cloudpickle", "joblib", "code", "codeop", "imp",
                   "socketserver", "http.server", "xmlrpc.server", "asyncio", "ftplib", "telnetlib", "smtplib",
                   "urllib.request", "requests", "http.client", "yaml", "socket"}
-ASKED_FOR = {"viewer/share/addresses.py": {"socket"}, "viewer/share/server.py": {"asyncio"}}
-"""The phone page listens, on this computer alone unless somebody says otherwise; only when it is asked for."""
+ASKED_FOR = {"acquire/socket_source.py": {"socket"}, "viewer/share/addresses.py": {"socket"},
+             "viewer/share/server.py": {"asyncio"}}
+"""A board in the network is called, and the phone page listens, on this computer alone unless somebody says otherwise;
+both only when they are asked for."""
 NEVER_CALLED = {"eval", "exec", "compile", "__import__", "os.system", "os.popen", "os.execv", "os.execvp", "os.spawnv",
                 "pickle.loads", "subprocess.getoutput", "subprocess.getstatusoutput", "np.frompyfunc"}
 Node = TypeVar("Node", bound=ast.AST)

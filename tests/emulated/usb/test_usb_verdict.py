@@ -73,7 +73,7 @@ def test_a_dead_cylinder_is_named_through_usb(emulate: Any, tmp_path: Path) -> N
     board = emulate(FIRMWARE, {"payload": str(payload), "events": events, "bytes_per_s": PACKET * 10_000 / PER_PACKET,
                                "fifo_bytes": 16384, "packet_bytes": PACKET})
     seen = board.client("verdict", board="usb-bulk:1209:0001", settings={"description": str(description)},
-                        order="1-3-4-2", sync="waste-spark:1", clamp="10mV/A")
+                        order="1-3-4-2", sync="waste-spark:1")
     assert seen["error"] == "BoardDisconnectedError"  # the unplugging at the end; the capture before it is whole
     assert (seen["verdict"], seen["low"], seen["captures"], seen["gaps"]) == ("uneven", [3], 1, 0)
     for cylinder, true_percent in zip("1342", truth.relative_percent, strict=True):

@@ -156,9 +156,9 @@ def records(description: str, count: int, rate: str | None = None) -> dict[str, 
             "scale": info.channels[0].scale, "offset": info.channels[0].offset, "dtype": info.dtype.name}
 
 
-def verdict(board: str, settings: dict[str, str], order: str, sync: str, clamp: str) -> dict[str, Any]:
+def verdict(board: str, settings: dict[str, str], order: str, sync: str) -> dict[str, Any]:
     """Do what the command line does: open by name, record, judge the first capture."""
-    from crankfold.acquire import Probe, load_plugins, open_board, record
+    from crankfold.acquire import load_plugins, open_board, record
     from crankfold.analysis import Engine, SyncSpec, analyse
 
     engine = Engine.parse(order)
@@ -169,7 +169,7 @@ def verdict(board: str, settings: dict[str, str], order: str, sync: str, clamp: 
             captures.append(capture)
     except AcquireError as error:
         failure = told(error)
-    result = analyse(Probe.parse(clamp).apply(captures[0]), engine, sync=SyncSpec.parse(sync, engine))
+    result = analyse(captures[0], engine, sync=SyncSpec.parse(sync, engine))
     return {"captures": len(captures), "verdict": result.verdict, "low": result.low,
             "percent": {each.cylinder: each.relative_percent for each in result.cylinders},
             "rate_hz": captures[0].rate_hz, "gaps": len(captures[0].gaps), **failure}
