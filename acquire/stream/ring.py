@@ -204,7 +204,10 @@ class RingBuffer:
         room = min(count, self.capacity - begin)
         self._rows[:, begin : begin + room] = rows[:, :room]
         self._rows[:, : count - room] = rows[:, room:]
-        if mark or self._marked_to > self._next - self.capacity:  # old marks may lie where these samples go
+        outdated = self._marked_to <= self._next - self.capacity  # all marks are of samples that are overwritten
+        if outdated and (mark or self._break_next):
+            self._marks[:] = 0
+        if mark or not outdated:
             self._marks[begin : begin + room] = mark
             self._marks[: count - room] = mark
         if mark:

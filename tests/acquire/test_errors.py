@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from crankfold.acquire import AcquireError, FileFormatError, RingOverrunError, errors
+from crankfold.analysis import CrankfoldError
 
 
 @pytest.mark.parametrize(("line", "column", "where"), [
@@ -27,7 +28,7 @@ def test_a_reader_that_fell_behind_is_told_both_places() -> None:
 
 
 @pytest.mark.parametrize("kind", [kind for _, kind in inspect.getmembers(errors, inspect.isclass)
-                                  if kind not in (FileFormatError, RingOverrunError)])
+                                  if kind not in (CrankfoldError, FileFormatError, RingOverrunError)])
 def test_all_are_caught_as_one(kind) -> None:
     with pytest.raises(AcquireError) as caught:
         raise kind("the board is gone", "plug it in")

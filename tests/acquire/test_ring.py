@@ -7,7 +7,7 @@ import time
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from crankfold.acquire import BoardDisconnectedError, RingBuffer, RingOverrunError
@@ -36,6 +36,7 @@ def written(capacity, writes):
     return ring, truth, lost, breaks
 
 
+@example(capacity=1, writes=[(2, 1), (1, None)])
 @given(capacity=st.integers(1, 50), writes=WRITES)
 def test_it_keeps_the_last_samples_under_their_own_index(capacity, writes) -> None:
     ring, truth, lost, breaks = written(capacity, writes)

@@ -79,7 +79,7 @@ def sentences_of(section: str) -> dict[str, str]:
     return {key.removeprefix(f"{section}."): text for key, text in sentences().items() if key.startswith(f"{section}.")}
 
 
-def say(key: str, **facts: object) -> str:
+def say(key: str, /, **facts: object) -> str:
     """Return the sentence of a key with its facts put in, numbers written as people read them.
 
     Raises

@@ -68,7 +68,7 @@ def safety(fuel: str = "") -> tuple[str, ...]:
     return tuple(say_for(fuel, f"safety.{key}") for key in SAFETY)
 
 
-def say_for(kind: str, key: str, **facts: object) -> str:
+def say_for(kind: str, key: str, /, **facts: object) -> str:
     """Return a sentence in the form for a kind of engine, a fuel or ``two-stroke``, where it has one of its own.
 
     A diesel has no plugs, coils or sparks to talk of, a two-stroke no valves and no camshaft.
