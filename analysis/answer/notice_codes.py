@@ -14,7 +14,7 @@ REASONS: dict[str, tuple[str, ...]] = {
     "gap": ("longest_s", "needed_s"),
     "one-cylinder": ("cycles", "rpm"),
     "not-explained": ("why", "rpm", "other_rpm", "chance_percent", "other_chance_percent", "cylinders", "least_percent",
-                      "most_percent"),
+                      "most_percent", "rest_v"),
 }
 """Why no verdict could be drawn.
 
@@ -22,7 +22,8 @@ REASONS: dict[str, tuple[str, ...]] = {
 heater), ``hum`` (nothing else), or none. `why` of engine-fired: ``burns`` (something burns while it is cranked), or
 none (it ran by itself). Of not-explained: ``unlike`` (neither cycle rate nor card are right, by the posterior),
 ``two-rates`` (two cycle rates are likely and say different things), ``nothing-repeats``,
-``cranks-disagree`` (of several), ``no-rest`` (a battery's voltage without its rest before the crank).
+``cranks-disagree`` (of several), ``no-rest`` (a battery's voltage without its rest before the crank),
+``battery-unsaid`` (a probe's output that rests and falls as only a battery does).
 """
 
 CAUTIONS: dict[str, tuple[str, ...]] = {

@@ -32,6 +32,8 @@ LAMP_A = 30.0  # mean current that lamps, windows and pumps stay below and no st
 LAMP_RIPPLE_PERCENT = 25.0  # noise on so little; humps of compression are more
 GLOW_A = 120.0  # all glow plugs of an engine together; a starter that is held draws more
 STALL_OVER_MEAN = 2.0  # a starter without compression still has its in-rush; glow plugs hardly have one
+LEAST_REST_S = 0.05  # of a battery's voltage before the first onset: half of the stretch whose median is its rest
+HIGHEST_ZERO_V = 5.5  # a probe rests within its board's supply of 5 V, give or take a tenth; a battery rests above
 DULL_PERCENT = 6.0  # ripple below which a current has no humps and no turning starter's unevenness
 EASY_SHARE, SMOOTH_SHARE = 0.22, 0.025
 """Mean and humps of a starter that turns an engine without compression, as shares of its in-rush. Four records of one
@@ -44,11 +46,10 @@ def before_estimate(trace: CrankingTrace, engine: Engine, *, battery_voltage: bo
 
     A trace made of a battery's voltage needs its rest before the crank: without it nobody knows where its zero is.
     """
-    rest = battery_voltage and math.isnan(trace.noise)
     reasons = [
         _rate_too_low(trace, engine),
         _clipped(trace),
-        Notice("not-explained", {"why": "no-rest"}) if rest else None,
+        _no_rest(trace) if battery_voltage else _battery_unsaid(trace),
         None if battery_voltage else _ac_probe(trace),
         _no_starter(trace),
         _gap(trace, engine),
@@ -78,6 +79,21 @@ def _clipped(trace: CrankingTrace) -> Notice | None:
 def clipped_notice(trace: CrankingTrace) -> Notice:
     """Return the reason that the humps are clipped."""
     return Notice("clipped", {"flat_percent": 100 * trace.clipped_humps, "limit_percent": 100 * CLIPPED_SHARE})
+
+
+def _no_rest(trace: CrankingTrace) -> Notice | None:
+    """Return the reason that a battery's voltage begins while it is loaded, or is never still."""
+    first_s = min(span.start_s for span in (trace.crank, *trace.others))
+    if first_s >= LEAST_REST_S and not math.isnan(trace.noise):
+        return None
+    return Notice("not-explained", {"why": "no-rest"})
+
+
+def _battery_unsaid(trace: CrankingTrace) -> Notice | None:
+    """Return the reason that what should be a probe's output falls from a voltage at which only a battery rests."""
+    if trace.unit != "V" or trace.polarity > 0 or trace.zero <= HIGHEST_ZERO_V:
+        return None
+    return Notice("not-explained", {"why": "battery-unsaid", "rest_v": trace.zero})
 
 
 def _ac_probe(trace: CrankingTrace) -> Notice | None:

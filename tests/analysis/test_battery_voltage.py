@@ -75,6 +75,14 @@ def test_a_battery_s_voltage_without_its_rest_is_refused():
     assert result.verdict == "none"
 
 
+def test_a_battery_s_voltage_that_begins_under_load_is_refused_though_it_ends_at_rest():
+    """What precedes the judged crank does not help either: its beginning is taken for the battery at rest."""
+    volts = battery(current(), 0.3, 1.0)
+    for capture in (captured(volts[700:]), captured(np.concatenate((volts[2500:], volts)))):
+        result = analyse(capture, Engine((1, 2, 3, 4)))
+        assert (result.verdict, result.reasons[0].facts) == ("none", {"why": "no-rest"})
+
+
 def test_a_battery_s_voltage_is_judged_like_a_current_with_less_certainty(cranking_of):
     """The same engine by its current and by the battery that gives it: the same verdict, wider ranges."""
     engine = Engine((1, 3, 4, 2))

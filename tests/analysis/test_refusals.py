@@ -11,6 +11,7 @@ from crankfold.analysis import Engine
 from crankfold.analysis.answer.notice_codes import REASONS
 from crankfold.analysis.criticism import after_estimate, before_estimate, no_cranking, once, one_cylinder
 from crankfold.analysis.posterior import Rival
+from crankfold.analysis.signal import Span
 
 FOUR = Engine((1, 3, 4, 2))
 TWELVE = Engine((1, 12, 5, 8, 3, 10, 6, 7, 2, 11, 4, 9))
@@ -232,6 +233,27 @@ def test_a_battery_s_voltage_needs_its_rest_and_is_no_ac_probe(trace_of):
     assert before_estimate(trace, FOUR, battery_voltage=True)[0].facts["why"] == "no-rest"
     assert before_estimate(trace_of(noise=float("nan")), FOUR) == ()
     assert before_estimate(trace_of(unit="V"), FOUR, battery_voltage=True) == ()
+
+
+@pytest.mark.parametrize(("start_s", "found"), [(0.0, ["not-explained"]), (0.04, ["not-explained"]), (0.06, [])])
+def test_a_battery_s_rest_is_before_the_crank(start_s, found, trace_of):
+    trace = trace_of(unit="V")
+    trace = replace(trace, others=(Span(start_s, start_s + 0.01),))
+    assert codes(before_estimate(trace, FOUR, battery_voltage=True)) == found
+    assert before_estimate(trace, FOUR) == ()
+
+
+@pytest.mark.parametrize(("zero", "polarity", "unit", "found"), [
+    (12.5, -1, "V", ["not-explained"]), (5.6, -1, "V", ["not-explained"]),
+    (5.4, -1, "V", []),   # a clamp the wrong way round, at the top of a 5 V supply
+    (12.5, 1, "V", []),   # it rises
+    (12.5, -1, "A", []),  # a clamp's zero in amperes may be anywhere
+])
+def test_a_voltage_that_rests_and_falls_as_a_battery_s_is_not_taken_for_a_probe_s(zero, polarity, unit, found,
+                                                                                  trace_of):
+    trace = trace_of(zero=zero, polarity=polarity, unit=unit)
+    assert codes(before_estimate(trace, FOUR)) == found
+    assert before_estimate(trace, FOUR, battery_voltage=True) == ()
 
 
 @pytest.mark.parametrize(("mean", "swing", "inrush", "unit", "found"), [

@@ -50,8 +50,9 @@ def test_battery_voltage_gives_the_verdict_with_a_caution_and_volts_instead_of_o
 
 
 def test_a_voltage_that_nobody_called_the_battery_s_gives_no_verdict(judged) -> None:
-    _, data = judged({"measure": "battery-voltage", "low": "2:60"})
+    said, data = judged({"measure": "battery-voltage", "low": "2:60"})
     assert data["verdict"] == "none"
+    assert "rests at 12.5 V" in said
 
 
 def test_battery_voltage_without_its_rest_is_refused(in_process, make_recording, make_csv, tmp_path: Path) -> None:
@@ -62,6 +63,7 @@ def test_battery_voltage_without_its_rest_is_refused(in_process, make_recording,
     file = make_csv(tmp_path / "cut.csv", cut, "time (s),current (V)")
     done = in_process("analyse", file, "--firing-order", ORDER, "--probe", "battery")
     assert done.returncode == 3
+    assert "battery at rest" in done.stdout
 
 
 def test_a_decompressor_is_waited_for(judged) -> None:
