@@ -10,7 +10,7 @@ from typing import Literal
 
 import numpy as np
 
-from crankfold.analysis.errors import InputError, quoted
+from crankfold.analysis.errors import InputError, quoted, shortened
 
 MAX_CYLINDERS = 16
 CYCLE_TOLERANCE_DEG = 0.5  # intervals given in whole degrees may miss the cycle by rounding
@@ -274,10 +274,11 @@ def _check_numbering(order: tuple[int, ...]) -> None:
     if highest <= count:
         return
     if count == 1:
-        hint = f"; write it like {'-'.join(str(order[0]))}" if order[0] > MAX_CYLINDERS else ""
-        raise InputError(f"firing order {order[0]} is one cylinder with the number {order[0]}{hint or '; call it 1'}")
-    missing = min(set(range(1, highest)) - set(order))
-    raise InputError(f"firing order {_dashed(order)} has a cylinder {highest} and no cylinder {missing}; name all "
+        number = shortened(str(order[0]))
+        hint = f"; write it like {'-'.join(number)}" if order[0] > MAX_CYLINDERS else ""
+        raise InputError(f"firing order {number} is one cylinder with the number {number}{hint or '; call it 1'}")
+    missing = min(set(range(1, count + 1)) - set(order))
+    raise InputError(f"firing order {_dashed(order)} has a cylinder {highest:g} and no cylinder {missing}; name all "
                      "cylinders, numbered from 1 on")
 
 

@@ -140,7 +140,8 @@ class LineStyle:
 
 
 def _numbers_of(style: LineStyle) -> re.Pattern[bytes]:
-    return re.compile(rb"(?<![\w.])(?:" + b"|".join({FORMS[kind] for kind in style.kinds}) + rb")")
+    forms = (form for kind, form in reversed(FORMS.items()) if kind in style.kinds)  # a decimal starts as a whole one
+    return re.compile(rb"(?<![\w.])(?:" + b"|".join(forms) + rb")")
 
 
 def _spelled(text: bytes) -> bytes:

@@ -145,7 +145,8 @@ def test_the_electrics_of_old_and_large_engines_are_known(volts) -> None:
 
 @pytest.mark.parametrize(("order", "said"), [
     ("1342", "1342 is one cylinder with the number 1342; write it like 1-3-4-2"), ("2", "call it 1"),
-    ("1-3-4-5", "has a cylinder 5 and no cylinder 2"), ("1-2-3-99", "has a cylinder 99 and no cylinder 4")])
+    ("1-3-4-5", "has a cylinder 5 and no cylinder 2"), ("1-2-3-99", "has a cylinder 99 and no cylinder 4"),
+    ("1-2222222222222222222222222222222", "and no cylinder 2"), ("1-3-9e300", "and no cylinder 2")])
 def test_an_order_with_holes_is_a_mistake(order: str, said: str) -> None:
     with pytest.raises(InputError, match=re.escape(said)):
         Engine.parse(order)

@@ -60,6 +60,14 @@ def usual_style(form: str) -> LineStyle:
     return style
 
 
+def test_a_decimal_beside_a_whole_number_keeps_its_decimals() -> None:
+    style = find_style([b"%d.5;-%d" % (7 * i, 13 * i) for i in range(30)])
+    assert style is not None
+    assert style.prefixes == ()
+    (found,) = LineDecoder(style).feed(b"7.5;-13\n14.5;-26\n")
+    assert found.values.tolist() == [[7.5, -13.0], [14.5, -26.0]]
+
+
 @given(st.sampled_from(sorted(FORMS)), st.data())
 def test_any_breakage_in_any_cut_agrees_with_line_by_line(form: str, data: st.DataObject) -> None:
     write, style = FORMS[form], usual_style(form)

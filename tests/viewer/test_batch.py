@@ -96,7 +96,7 @@ def test_what_lies_beside_a_capture_goes_before_the_command(reference: Path) -> 
 
 def test_the_picture_of_the_fleet_tells_the_verdicts(reference: Path) -> None:
     text = reference.with_name("fleet.svg").read_text(encoding="utf-8")
-    assert "24 of 25 captures judged: 12 are uneven." in text
+    assert "24 of 25 captures analysed: 12 are uneven." in text
     assert "url(#hatch0)" in text
     assert "Cylinder 3 has no compression." in text
 
@@ -148,7 +148,7 @@ def test_cut_off_twice_and_resumed(fleet: Path, reference: Path, crankfold) -> N
         assert before < kept < SHORT + 1
         with journal.open("ab") as file:
             file.write(b'{"key": "cut o')
-    assert f"{kept} of {SHORT + 1} captures are judged" in said
+    assert f"{kept} of {SHORT + 1} captures are analysed and saved" in said
     done = crankfold(*command[1:])
     assert done.returncode == 0, done.stderr
     assert (crankfold.folder / "out.csv").read_bytes() == reference.read_bytes()

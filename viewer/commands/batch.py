@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import VERDICT, installed_plugins
-from crankfold.viewer.session import engine_options, settings_of
+from crankfold.viewer.session import LOW_PERCENT, engine_options, settings_of
 from crankfold.viewer.words import complain, say, tell
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def command(*, paths: tuple[Path, ...], table: Path, list_path: Path | None, col
     jobs = planner.jobs(paths, listed, [p for p in (table, list_path, picture) if p is not None])
     crew: OpenCrew = partial(cluster, scheduler) if scheduler else partial(processes, workers or usual_workers())
     rows = _rows(jobs, table, crew)
-    _deliver(rows, table, picture, options["low"])
+    _deliver(rows, table, picture, LOW_PERCENT if options["low"] is None else options["low"])
     return VERDICT
 
 
