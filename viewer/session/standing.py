@@ -205,6 +205,8 @@ def _heard(now: Standing, event: Event) -> Standing:
             return replace(now, stage=Phase.CRANKING, cranked_s=0.0, judged=None, failure="", aside="")
         case Happening.REST:
             return replace(now, stage=Phase.REST)
+        case Happening.PASSED if now.phase in VERDICTS and now.aside:
+            return now  # where the crank was kept matters more
         case (Happening.LOST | Happening.DROPPED | Happening.TORN | Happening.RATE | Happening.JOURNAL
               | Happening.PASSED):
             return replace(now, aside=event_text(event))

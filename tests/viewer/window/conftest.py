@@ -97,7 +97,7 @@ class Bench:
         window.watch(Session(replace(wanted, retry_s=retry_s)))
         return phases
 
-    def until(self, true: Callable[[], bool], *, seconds: float = 50.0) -> None:
+    def until(self, true: Callable[[], bool], *, seconds: float = 20.0) -> None:
         end_s = time.monotonic() + seconds
         while not true():
             assert time.monotonic() < end_s, "it did not come about"
