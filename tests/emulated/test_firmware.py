@@ -58,7 +58,7 @@ def test_every_code_is_the_converters(board: Callable[..., Any], baud: int, rate
         assert source.warnings == ()
     assert all(block.lost_before == 0 for block in blocks)
     codes = np.concatenate([block.codes for block in blocks])
-    assert len(codes) > 1.3 * rate_hz
+    assert len(codes) > rate_hz  # a second and a half was read; a busy machine may take some of it
     np.testing.assert_array_equal(codes, emulated.expected(0, len(codes), rate_hz))
 
 
