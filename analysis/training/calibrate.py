@@ -86,6 +86,7 @@ def report(net: Network, b: Tensors) -> None:
 
 
 def main() -> None:
+    """Write the weights as float16, and print how their answers hold on fresh engines."""
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("checkpoint", type=Path)
     ask.add_argument("out", type=Path)

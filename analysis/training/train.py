@@ -127,6 +127,7 @@ def learning_rate(step: int, total: int, top: float) -> float:
 
 
 def main() -> None:
+    """Learn for the steps that were asked for, and write a checkpoint that can be gone on from."""
     a = arguments()
     workers = Workers()
     device = a.device if a.device == "cpu" else f"cuda:{workers.index}"
