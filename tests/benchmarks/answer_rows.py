@@ -71,9 +71,8 @@ def verdict_after_crank() -> Row:
 
 def redraw() -> Row:
     os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
-    from crankfold.viewer.window.live import SHOWN_S, LiveTrace
+    from crankfold.viewer.window.plots import SHOWN_S, LiveTrace, StripView
     from crankfold.viewer.window.run import application
-    from crankfold.viewer.window.strip_view import StripView
 
     running = application()
     channels = (Channel("current", "A", 0.1), Channel("sync", "V", 0.01))

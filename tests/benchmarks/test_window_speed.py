@@ -222,8 +222,8 @@ def test_the_verdict_stands_half_a_second_after_the_crank_ends(application: QApp
 @pytest.mark.timeout(180)
 def test_memory_stays_steady_over_an_hour_of_frames_of_a_slow_clock(application: QApplication) -> None:
     from crankfold.acquire import RingBuffer
-    from crankfold.viewer.window.live import SHOWN_S, LiveTrace
     from crankfold.viewer.window.main_window import Window
+    from crankfold.viewer.window.plots import SHOWN_S, LiveTrace
 
     def resident_bytes() -> int:
         with open("/proc/self/statm", encoding="ascii") as file:  # noqa: PTH123 - not a file on disk

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crankfold.viewer.picture import Box, FoldData, Item, Rule, draw_fold, fold_of, plot_of, title_over
-from crankfold.viewer.window.plots import Plot, fold_reading, marker_card, reading_text
-from crankfold.viewer.window.strip_window import StripWindow
+from crankfold.viewer.window.plots import Plot, StripWindow, fold_reading, marker_card, reading_text
 from crankfold.viewer.words import plain, say
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from crankfold.viewer.picture import look
 from crankfold.viewer.session import NOTES, RUNNING, Dismissed, Phase
 from crankfold.viewer.window.keys import everything_else, help_lines
 from crankfold.viewer.window.pages import BACK, ChoosingPage
-from crankfold.viewer.window.strip_window import ZOOM
+from crankfold.viewer.window.plots import ZOOM
 from crankfold.viewer.window.watching import WatchingWidget
 from crankfold.viewer.words import say
 

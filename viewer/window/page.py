@@ -20,7 +20,7 @@ from crankfold.viewer.window.keys import buttons_for
 from crankfold.viewer.window.page_places import upright_places, wide_places
 from crankfold.viewer.window.painting import colour_of
 from crankfold.viewer.window.placing import BAR, GAP, HEAD, MARGIN, put, unit_of, upright
-from crankfold.viewer.window.strip_view import StripView
+from crankfold.viewer.window.plots import StripView
 from crankfold.viewer.window.views import TITLE, JudgedView, View, WheelView
 from crankfold.viewer.window.words_view import WordsView
 from crankfold.viewer.words import answer, safety, say

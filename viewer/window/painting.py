@@ -24,7 +24,7 @@ from PySide6.QtGui import (
 )
 
 from crankfold.viewer.picture import FONTS, Item, Panel, Path, Ring, Rule, Words, look
-from crankfold.viewer.window.bars import bars_of
+from crankfold.viewer.window.plots import bars_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

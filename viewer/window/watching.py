@@ -24,9 +24,9 @@ from crankfold.viewer.session import (
     after,
     told_by_tone,
 )
-from crankfold.viewer.window.live import SHOWN_S, LiveTrace
 from crankfold.viewer.window.page import Page
 from crankfold.viewer.window.pages import Pile
+from crankfold.viewer.window.plots import SHOWN_S, LiveTrace
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:

@@ -18,9 +18,9 @@ from crankfold.analysis import Capture, Result
 from crankfold.viewer.picture import fold_of, look, strip_of
 from crankfold.viewer.session import Answered, Caught, Judged, Opened, Readying
 from crankfold.viewer.window.fold_view import cut_fold
-from crankfold.viewer.window.plots import Pyramid, current_layer, second_layer, strip_reading
-from crankfold.viewer.window.strip_items import judged_strip, scaled_to, scales_of
-from crankfold.viewer.window.strip_window import StripWindow, cut_to
+from crankfold.viewer.window.plots import Pyramid, StripWindow, current_layer, judged_strip, second_layer, strip_reading
+from crankfold.viewer.window.plots.strip_items import scaled_to, scales_of
+from crankfold.viewer.window.plots.strip_window import cut_to
 
 LONG = np.random.default_rng(11).normal(size=70_001)
 PYRAMID = Pyramid(LONG)

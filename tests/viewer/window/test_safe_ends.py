@@ -89,7 +89,7 @@ def test_a_board_that_is_gone_leaves_no_line_of_what_it_sent(bench: Any) -> None
     import numpy as np
 
     from crankfold.analysis import Channel
-    from crankfold.viewer.window.live import LiveLine
+    from crankfold.viewer.window.plots import LiveLine
 
     window = bench.window()
     for news in STANDINGS[Phase.ARMED]:

@@ -13,9 +13,8 @@ from numpy.typing import NDArray
 from crankfold.analysis import Channel
 from crankfold.viewer.picture import Box, Path, Words
 from crankfold.viewer.picture.look import LIGHT
-from crankfold.viewer.window.bars import bars_of
-from crankfold.viewer.window.live import LiveLine
-from crankfold.viewer.window.strip_items import live_scales, live_strip
+from crankfold.viewer.window.plots import LiveLine, bars_of
+from crankfold.viewer.window.plots.strip_items import live_scales, live_strip
 
 TALL = 200
 

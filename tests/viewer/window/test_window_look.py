@@ -16,9 +16,8 @@ from crankfold.viewer.picture.strip import Kind
 from crankfold.viewer.session import Answered, Broke, Caught, Dismissed, Judged, NoBoard, Opened, Readying
 from crankfold.viewer.window.drawings import drawing
 from crankfold.viewer.window.painting import font_of
+from crankfold.viewer.window.plots import StripWindow, judged_strip
 from crankfold.viewer.window.set_up import PROBES, SYNCS, Draft
-from crankfold.viewer.window.strip_items import judged_strip
-from crankfold.viewer.window.strip_window import StripWindow
 
 AA_TEXT, AA_LARGE, AA_GRAPHIC = 4.5, 3.0, 3.0  # Web Content Accessibility Guidelines 2.1, 1.4.3 and 1.4.11
 LARGE = 24.0  # pixels: 18 points

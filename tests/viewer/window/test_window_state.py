@@ -10,10 +10,8 @@ import pytest
 from crankfold.acquire import Event, Happening
 from crankfold.analysis import Capture, Result
 from crankfold.viewer.picture import measures
-from crankfold.viewer.session import NOTES, Judged, Phase, Standing, after, spoken, told_by_tone
+from crankfold.viewer.session import ENOUGH_S, NOTES, Judged, Phase, Standing, after, spoken, told_by_tone, tone_wav
 from crankfold.viewer.session import news as n
-from crankfold.viewer.session.standing import ENOUGH_S
-from crankfold.viewer.session.tones import tone_wav
 from crankfold.viewer.window.head import ADVICE, LEAST_ADVICE, headline_lines
 from crankfold.viewer.window.keys import FEW, buttons_for, everything_else, keys_for
 from crankfold.viewer.window.placing import MARGIN, WIDE

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from crankfold.acquire import RingBuffer
 from crankfold.analysis import Capture, Channel, Result
 from crankfold.viewer.picture import StripData, strip_of
-from crankfold.viewer.window.live import MOST_AT_ONCE, SHOWN_S, STRETCHES, LiveTrace
-from crankfold.viewer.window.strip_window import CLOSEST_S, StripWindow, between, cut_to
+from crankfold.viewer.window.plots import SHOWN_S, LiveTrace, StripWindow
+from crankfold.viewer.window.plots.live import MOST_AT_ONCE, STRETCHES
+from crankfold.viewer.window.plots.strip_window import CLOSEST_S, between, cut_to
 
 WHOLE = StripWindow((0.0, 10.0), (0.0, 10.0))
 

@@ -9,7 +9,7 @@ from PySide6.QtGui import QMouseEvent, QPainter, QPaintEvent, QTouchEvent, QWhee
 
 from crankfold.viewer.picture import Box, Item, Panel, Rule, Words, measures
 from crankfold.viewer.window.painting import paint
-from crankfold.viewer.window.strip_window import ZOOM, StripWindow
+from crankfold.viewer.window.plots.strip_window import ZOOM, StripWindow
 from crankfold.viewer.window.views import JudgedView
 
 if TYPE_CHECKING:

@@ -24,16 +24,16 @@ from crankfold.viewer.picture import (
     measures,
     rules,
 )
-from crankfold.viewer.window.plots import marker_card
-from crankfold.viewer.window.strip_window import between, cut_to
+from crankfold.viewer.window.plots.gestures import marker_card
+from crankfold.viewer.window.plots.strip_window import between, cut_to
 from crankfold.viewer.words import plain, say
 
 if TYPE_CHECKING:
     from crankfold.analysis import Channel, Result
     from crankfold.viewer.picture import Paper
-    from crankfold.viewer.window.live import LiveLine
-    from crankfold.viewer.window.plots import Layer
-    from crankfold.viewer.window.strip_window import StripWindow
+    from crankfold.viewer.window.plots.layers import Layer
+    from crankfold.viewer.window.plots.live import LiveLine
+    from crankfold.viewer.window.plots.strip_window import StripWindow
 
 LEAST_SPAN_A = 100.0  # quiet noise is not blown up to fill the strip
 LEAST_SHARE = 0.05  # of what the converter can give, where amperes are not known

@@ -6,16 +6,18 @@ from typing import TYPE_CHECKING
 
 from crankfold.analysis import CURRENT, Channel
 from crankfold.viewer.picture import Box, Item, StripData, band, strip_of, title_over
-from crankfold.viewer.window.plots import Layer, Plot, current_layer, reading_text, second_layer, strip_reading
-from crankfold.viewer.window.strip_items import judged_strip, live_strip, scales_of
-from crankfold.viewer.window.strip_window import StripWindow
+from crankfold.viewer.window.plots.gestures import Plot
+from crankfold.viewer.window.plots.layers import Layer, current_layer, second_layer
+from crankfold.viewer.window.plots.reading import reading_text, strip_reading
+from crankfold.viewer.window.plots.strip_items import judged_strip, live_strip, scales_of
+from crankfold.viewer.window.plots.strip_window import StripWindow
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from PySide6.QtWidgets import QWidget
 
     from crankfold.viewer.session import Judged
-    from crankfold.viewer.window.live import LiveLine
+    from crankfold.viewer.window.plots.live import LiveLine
 
 NUMBERS = 50.0  # scene units at the strip's upper edge where the humps' numbers are
 
