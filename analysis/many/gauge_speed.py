@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crankfold.analysis.errors import InputError
-from crankfold.analysis.model import HEALTHY_LOSS, POLYTROPE, leaking_pressures
+from crankfold.analysis.gas import HEALTHY_LOSS, POLYTROPE, leaking_pressures
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray

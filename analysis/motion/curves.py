@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.model import gas_table
+from crankfold.analysis.gas import gas_table
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

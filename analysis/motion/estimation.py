@@ -21,7 +21,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crankfold.analysis.errors import InputError
-from crankfold.analysis.model import gas_table, slowed_torques
+from crankfold.analysis.gas import gas_table, slowed_torques
 from crankfold.analysis.motion.curves import SMOOTH_DEG, averaged
 from crankfold.analysis.motion.fit import FAR_APART_DEG, GRID_DEG, Readings, SpeedFit, fitted
 

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.model import Quadratic, minimise
 from crankfold.analysis.motion.curves import SMOOTH_DEG, Curves, steady_curves
+from crankfold.analysis.motion.solver import Quadratic, minimise
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

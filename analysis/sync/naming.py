@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.model import peak_lead
+from crankfold.analysis.gas import peak_lead
 from crankfold.analysis.result import Notice, SyncFound
 from crankfold.analysis.sync.anchor import BAR_IN
 

@@ -10,9 +10,6 @@ import pytest
 
 from crankfold.analysis import Capture, Engine, Gauge, InputError, SyncSpec, Thresholds, analyse, compare
 from crankfold.analysis.answer.notice_codes import CAUTIONS, NOTES, PATTERNS, REASONS
-from crankfold.analysis.model import acceptance
-from crankfold.analysis.model.parameters import RULES
-from crankfold.analysis.model.problem import Problem
 from crankfold.analysis.pipeline import turned
 
 FOUR = Engine((1, 3, 4, 2))
@@ -271,30 +268,3 @@ def test_the_sync_pulses_of_a_picture_are_those_that_were_looked_at(cranking_of)
     assert result.trace.crank.start_s <= result.sync_pulses_s[0]
     assert result.sync_pulses_s[-1] <= result.trace.crank.end_s
     assert analyse(capture, FOUR).sync_pulses_s == ()
-
-
-def test_lost_samples_weigh_nothing_in_a_fit():
-    y = 200.0 + 50.0 * np.sin(np.arange(4000) / 50.0)
-    holed, weight = y.copy(), np.ones(4000)
-    holed[1000:1100], weight[1000:1100] = 900.0, 0.0
-    data = acceptance.make_data(holed, 2000.0, 0.0, 0.001, weight)
-    whole = acceptance.make_data(y, 2000.0, 0.0, 0.001)
-    assert data.weight.min() == 0.0
-    assert data.variance == pytest.approx(whole.variance, rel=0.05)
-    problems = [Problem(d, FOUR, np.array([200]), np.array([600]), 1080.0, series=False) for d in (data, whole)]
-    p = np.concatenate((start_values(300.0), np.full(4, 100.0), [0.0]))
-    assert len(p) == problems[0].parameters
-    residuals = problems[0].residuals(p)
-    index = problems[0].sample_index
-    assert np.abs(residuals[(index >= 500) & (index < 550)]).max() == 0.0
-    assert np.abs(problems[0].jacobian(p)[(index >= 500) & (index < 550)]).max() == 0.0
-    square, matrix, _ = problems[0].normal(p)
-    assert square == pytest.approx(float(residuals @ residuals))
-    assert np.isfinite(matrix).all()
-
-
-def start_values(stall):
-    """The model's start values, the stall current given."""
-    values = np.array([rule.start for rule in RULES])
-    values[0] += np.log(stall)
-    return values

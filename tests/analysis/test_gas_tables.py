@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from crankfold.analysis.model import gas
+from crankfold.analysis import gas
 
 
 def test_volume_runs_from_clearance_to_all_and_its_slope_is_its_derivative():

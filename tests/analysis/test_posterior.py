@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from crankfold.analysis import Engine
-from crankfold.analysis.posterior import below, estimate, estimates, quantiles
+from crankfold.analysis import Engine, condition
+from crankfold.analysis.posterior import below, estimate, estimates, find_rates, quantiles
 from crankfold.analysis.posterior import network as net
 
 FOUR = Engine((1, 3, 4, 2))
@@ -120,3 +120,16 @@ def test_many_at_once_say_what_each_says_alone(cranking_of):
 
 def test_an_engine_of_more_cylinders_than_the_network_knows_has_no_estimate(trace_of):
     assert estimate(trace_of(), Engine((1,))) is None
+
+
+def test_rates_come_best_first_and_the_best_is_the_engine_s(cranking_of):
+    capture, truth = cranking_of()
+    found = find_rates(condition(capture), Engine((1, 3, 4, 2)))
+    assert found[0].rate_hz * 120 == pytest.approx(truth.rpm, rel=0.05)
+    assert found[0].score >= found[-1].score
+
+
+def test_a_slow_engine_is_looked_at_for_longer(trace_of):
+    """At 60 rpm four seconds hold two cycles only."""
+    trace = trace_of(seconds=11.0, hump_hz=2.0)
+    assert find_rates(trace, Engine((1, 3, 4, 2)))[0].rate_hz == pytest.approx(0.5, rel=0.02)

@@ -1,4 +1,4 @@
-"""The linear load model: a baseline for the ablation table that solves one least-squares problem per guess.
+"""The linear load model: a baseline for the table of ways that solves one least-squares problem per guess.
 
 Where the starter is engaged, torque balance is linear in the amplitudes once the stall current, the knee of a series
 starter and the phase are given: ``flux * i = friction + sum(a_c * g(angle - firing_c)) + lag * dw/dt``, with the speed
@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from crankfold.analysis.model import find_rates
-from crankfold.analysis.model.gas import gas_table
+from crankfold.analysis.gas import gas_table
+from crankfold.analysis.posterior.rates import find_rates
 from crankfold.analysis.signal import track_cycles
 
 if TYPE_CHECKING:

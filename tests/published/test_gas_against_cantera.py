@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from crankfold.analysis import carried_over, percent_with_hole
-from crankfold.analysis.model.gas import GasTable, gas_table, volume
+from crankfold.analysis.gas import GasTable, gas_table, volume
 
 CLOSE_DEG, OPEN_DEG = -135.0, 130.0
 CRANK_TO_ROD = 0.3

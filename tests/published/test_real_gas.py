@@ -10,7 +10,7 @@ import warnings
 import numpy as np
 import pytest
 
-from crankfold.analysis.model.gas import nozzle_flow, volume
+from crankfold.analysis.gas import nozzle_flow, volume
 
 AIR_PA = 101_325.0
 
