@@ -29,6 +29,10 @@ DASH = (8.0, 5.0)
 LEAST_HEIGHT = 860.0
 LEAST_COLUMNS = 4
 DOWN = ("low", "dead")
+UPRIGHT_HEADLINE, UPRIGHT_LINE, UPRIGHT_MOST = 40.0, 30.0, 8  # sizes of type; cylinders in one column
+UPRIGHT_LINES = 0.26  # of the height at most, for the cylinders
+UPRIGHT_TITLE = 36.0  # above each view
+UPRIGHT_SHARES = (0.26, 0.36, 0.38)  # of the rest, for strip, fold and wheel
 
 
 @dataclass(frozen=True)
@@ -63,7 +67,7 @@ def comparison_picture(before: Judged, after: Judged, differences: Sequence[Diff
     order = "-".join(map(str, after.result.engine.firing_order))
     second = measures.fit(say("compare.conditions", order=order, engine=after.result.engine.name), 22.0,
                           WIDTH - 2 * MARGIN - 380.0)
-    scene.add(Words(MARGIN, 122.0, second, 22.0, paper.ink), _legend(paper))
+    scene.add(Words(MARGIN, 122.0, second, 22.0, paper.ink), _legend(paper, WIDTH - MARGIN, 116.0))
     scene.add(title_over(at.strip, say("compare.strip"), "", paper), _strips(before, after, at.strip, paper))
     scene.add(title_over(at.fold, say("label.fold"), "", paper), _folds(before, after, at.fold, paper))
     scene.add(title_over(at.wheel, say("label.wheel"), say("compare.wheel"), paper),
@@ -72,8 +76,45 @@ def comparison_picture(before: Judged, after: Judged, differences: Sequence[Diff
     return scene
 
 
-def _legend(paper: Paper) -> list[Item]:
-    right, y = WIDTH - MARGIN, 116.0
+def comparison_upright(before: Judged, after: Judged, differences: Sequence[Difference], *, whole: Box,
+                       paper: Paper = look.LIGHT) -> list[Item]:
+    """Return a comparison for a page that is higher than wide: words in large type, and the views below each other."""
+    y, items = whole.top, list[Item]()
+    worse = any(d.change == "worse" or d.after_state in DOWN for d in differences)
+    for line in measures.even(comparison_headline(differences), UPRIGHT_HEADLINE, whole.width, 2, "serif"):
+        y += 1.15 * UPRIGHT_HEADLINE
+        items.append(Words(whole.left, y, line, UPRIGHT_HEADLINE, paper.vermilion if worse else paper.ink,
+                           face="serif"))
+    lines, y = _lines(differences, Box(whole.left, y + 10.0, whole.width, UPRIGHT_LINES * whole.height), paper)
+    items += [*lines, *_legend(paper, whole.right, y + 20.0)]
+    room = (whole.bottom - y - 40.0 - 3 * UPRIGHT_TITLE) / sum(UPRIGHT_SHARES)
+    boxes, top = [], y + 40.0 + UPRIGHT_TITLE - 10.0
+    for share in UPRIGHT_SHARES:
+        boxes.append(Box(whole.left, top, whole.width, share * room))
+        top += share * room + UPRIGHT_TITLE
+    strip, fold, wheel = boxes
+    return [*items, *title_over(strip, say("compare.strip"), "", paper), *_strips(before, after, strip, paper),
+            *title_over(fold, say("label.fold"), "", paper), *_folds(before, after, fold, paper),
+            *title_over(wheel, say("label.wheel"), say("compare.wheel"), paper), *_wheels(before, after, wheel, paper)]
+
+
+def _lines(differences: Sequence[Difference], box: Box, paper: Paper) -> tuple[list[Item], float]:
+    """Return each cylinder's change, low ones first, as large as the box has room for, and where they end."""
+    ordered = low_ones_first(differences)
+    columns = 1 if len(ordered) <= UPRIGHT_MOST else 2
+    rows, room = -(-len(ordered) // columns), box.width / columns
+    texts = [change_cell(d) for d in ordered]
+    size = min(UPRIGHT_LINE, box.height / rows / 1.35,
+               *(measures.size_to_fit(text, UPRIGHT_LINE, 9.0, room - 14.0) for text in texts))
+    items: list[Item] = []
+    for k, (difference, text) in enumerate(zip(ordered, texts, strict=True)):
+        bad = difference.change == "worse" or difference.after_state in DOWN
+        items.append(Words(box.left + (k // rows) * room, box.top + (k % rows + 1) * 1.35 * size, text, size,
+                           paper.vermilion if bad else paper.ink))
+    return items, box.top + rows * 1.35 * size
+
+
+def _legend(paper: Paper, right: float, y: float) -> list[Item]:
     return [Rule(right - 330.0, y, right - 280.0, y, paper.slate, 2.6, dash=DASH),
             Words(right - 270.0, y + 6.0, say("compare.before"), 20.0, paper.slate),
             Rule(right - 150.0, y, right - 100.0, y, paper.ink, look.BOLD),

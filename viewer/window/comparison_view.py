@@ -4,21 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.picture import Box, Item, Panel, Words, measures
+from crankfold.viewer.picture import Box, Item, Panel
 from crankfold.viewer.window.drawings import moved
-from crankfold.viewer.window.placing import MARGIN
+from crankfold.viewer.window.placing import GAP, MARGIN
 from crankfold.viewer.window.views import View
-from crankfold.viewer.words import change_cell, comparison_headline, low_ones_first, say
+from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from PySide6.QtWidgets import QWidget
 
     from crankfold.analysis import Difference
     from crankfold.viewer.session import Judged
-
-
-UPRIGHT_SHARE = 0.66  # of the width: how high the picture is at least on an upright page
-HEADLINE, LINE = 40.0, 34.0
 
 
 class ComparisonView(View):
@@ -49,32 +45,20 @@ class ComparisonView(View):
         items: list[Item] = [Panel(whole, fill=self.paper.paper)]
         if self.pair is None:
             return items
-        return [*items, *(self._upright(whole) if whole.height > whole.width else self._fitted(whole, whole.height))]
+        if whole.height <= whole.width:
+            return [*items, *self._fitted(whole)]
+        from crankfold.viewer.picture import comparison_upright
 
-    def _fitted(self, whole: Box, height: float) -> list[Item]:
-        """Return the picture as wide as a box, for so much of its height."""
+        inside = whole.inset(MARGIN, 0.0, MARGIN, GAP)
+        return [*items, *comparison_upright(*self.pair, self._differences, whole=inside, paper=self.paper)]
+
+    def _fitted(self, whole: Box) -> list[Item]:
+        """Return the picture as large as fits into a box."""
         from crankfold.viewer.picture import WIDTH, comparison_picture
 
         assert self.pair is not None
         scene = comparison_picture(*self.pair, self._differences, name=say("window.compared"), paper=self.paper,
-                                   height=WIDTH * height / whole.width)
-        scale = min(whole.width / scene.width, height / scene.height)
-        left, top = (whole.width - scale * scene.width) / 2.0, (height - scale * scene.height) / 2.0
+                                   height=WIDTH * whole.height / whole.width)
+        scale = min(whole.width / scene.width, whole.height / scene.height)
+        left, top = (whole.width - scale * scene.width) / 2.0, (whole.height - scale * scene.height) / 2.0
         return [moved(item, scale, left, top) for item in scene.items]
-
-    def _upright(self, whole: Box) -> list[Item]:
-        """Return headline and every cylinder in large type, low ones first, and the picture below."""
-        room, y = whole.width - 2 * MARGIN, 0.0
-        text = comparison_headline(self._differences)
-        items: list[Item] = []
-        for line in measures.even(text, HEADLINE, room, 2, "serif"):
-            y += 1.15 * HEADLINE
-            items.append(Words(MARGIN, y, line, HEADLINE, self.paper.ink, face="serif"))
-        lines = [change_cell(d) for d in low_ones_first(self._differences)]
-        size = min(LINE, (whole.height - UPRIGHT_SHARE * whole.width - y - HEADLINE) / max(1, len(lines)) / 1.4)
-        for text in lines:
-            y += 1.4 * size
-            items.append(Words(MARGIN, y + 0.4 * HEADLINE, measures.fit(text, size, room), size, self.paper.ink))
-        picture = min(whole.width, whole.height - y - HEADLINE)
-        top = whole.height - picture
-        return [*items, *(moved(item, 1.0, 0.0, top) for item in self._fitted(whole, picture))]

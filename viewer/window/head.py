@@ -49,11 +49,13 @@ class Head(View):
 
 
 def advice_lines(text: str, room: float) -> tuple[float, list[str]]:
-    """Return the type size of an advice and its lines: two, or three in the smallest type."""
-    size = measures.size_to_fit(text, ADVICE, LEAST_ADVICE, 1.9 * room)
-    lines = measures.even(text, size, room, 2)
-    if " ".join(lines) == " ".join(text.split()):
-        return size, lines
+    """Return the type size of an advice and its lines: two as large as fit, or three in the smallest type."""
+    size = ADVICE
+    while size >= LEAST_ADVICE:
+        lines = measures.even(text, size, room, 2)
+        if " ".join(lines) == " ".join(text.split()):
+            return size, lines
+        size -= 1.0
     return THREE_LINES, measures.even(text, THREE_LINES, room, MOST_LINES)
 
 

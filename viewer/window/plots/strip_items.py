@@ -63,6 +63,7 @@ def judged_strip(data: StripData, result: Result, box: Box, window: StripWindow,
     under: list[Item] = [] if current is None else [current.path(scales, paper.rule)]
     under += [] if second is None else second_lane(second, scales, paper)
     items = draw_strip(seen, result, box, paper, under=under)
+    items += [] if second is None else second_label(second, scales, paper)
     return [*items, *_lit(seen, scales, lit, paper), *_marks(data, scales, window, paper)]
 
 
@@ -79,21 +80,36 @@ def scaled_to(seen: StripData, current: Layer, *, with_second: bool) -> StripDat
 
 
 def second_lane(second: Layer, scales: StripScales, paper: Paper) -> list[Item]:
-    """Return a second channel at the foot of a strip, its lowest and highest value beside it in its own unit."""
+    """Return a second channel at the foot of a strip."""
+    lane = _lane_of(second, scales)
+    if lane is None:
+        return []
+    return [Rule(lane.plot.left, lane.plot.top - 4.0, lane.plot.right, lane.plot.top - 4.0, paper.rule, look.HAIR),
+            second.path(lane, paper.plum)]
+
+
+def second_label(second: Layer, scales: StripScales, paper: Paper) -> list[Item]:
+    """Return the lowest and the highest value of a second channel in its own unit, to be drawn over everything else."""
+    lane, found = _lane_of(second, scales), second.range_in(scales.window_s)
+    if lane is None or found is None:
+        return []
+    span = found[1] - found[0]
+    digits = max(0, 1 - math.floor(math.log10(span))) if span > 0.0 else None  # two that count, of the span
+    text = say("window.reading.lane", name=second.name, low=plain(found[0], digits), high=plain(found[1], digits),
+               unit=second.unit or say("label.no_unit"))
+    left, top = lane.plot.left, lane.plot.top
+    return [Panel(Box(left + 4.0, top - 21.0, measures.width_of(text, LANE_SIZE) + 8.0, 17.0), fill=paper.card),
+            Words(left + 8.0, top - 8.0, text, LANE_SIZE, paper.plum)]
+
+
+def _lane_of(second: Layer, scales: StripScales) -> StripScales | None:
     found = second.range_in(scales.window_s)
     if found is None:
-        return []
+        return None
     low, high = found
     plot, tall = scales.plot, scales.plot.height * SYNC_SHARE
-    lane = StripScales(Box(plot.left, plot.bottom - tall, plot.width, tall), scales.window_s, low,
+    return StripScales(Box(plot.left, plot.bottom - tall, plot.width, tall), scales.window_s, low,
                        high if high > low else low + 1.0)
-    unit = second.unit or say("label.no_unit")
-    text = say("window.reading.lane", name=second.name, low=plain(low), high=plain(high), unit=unit)
-    return [Rule(plot.left, lane.plot.top - 4.0, plot.right, lane.plot.top - 4.0, paper.rule, look.HAIR),
-            second.path(lane, paper.plum),
-            Panel(Box(plot.left + 4.0, lane.plot.top - 21.0, measures.width_of(text, LANE_SIZE) + 8.0, 16.0),
-                  fill=paper.card, opacity=0.85),
-            Words(plot.left + 8.0, lane.plot.top - 8.0, text, LANE_SIZE, paper.plum)]
 
 
 def scales_of(data: StripData, box: Box) -> StripScales:
