@@ -62,12 +62,14 @@ class LineDecoder:
     ----------
     broken
         Broken lines so far.
+    hexadecimal_lines
+        Those of them that would be sound in hexadecimal digits.
     hexadecimal
-        The first broken line that would be sound in hexadecimal digits, None where there was none.
+        The latest of these, None where there was none.
     """
 
     def __init__(self, style: LineStyle, limits: tuple[tuple[float, float] | None, ...] = ()) -> None:
-        self.broken = 0
+        self.broken = self.hexadecimal_lines = 0
         self.hexadecimal: bytes | None = None
         self._style = style
         self._pattern = style.pattern[:-1] + b"\n" if style.quick else b""
@@ -212,13 +214,14 @@ class LineDecoder:
         """Return how many samples the lines of `text`, none of which is sound, stood for."""
         lines = [line for line in text.split(b"\n") if line.strip()]
         for line in lines:
-            if self.hexadecimal is None and (parts := take_apart(line, Writing.HEX)) is not None:
+            if (parts := take_apart(line, Writing.HEX)) is not None:
                 self._look_for_hex(parts.numbers)
         return -(-len(lines) // self._style.lines)
 
     def _look_for_hex(self, numbers: tuple[bytes, ...]) -> None:
         letters = any(re.search(rb"[A-Fa-f]", number) for number in numbers)
         if letters and len(numbers) == self._style.columns and set(self._style.kinds) == {Kind.WHOLE}:
+            self.hexadecimal_lines += 1
             self.hexadecimal = b",".join(numbers)
 
     def _count_broken(self, count: int = 1) -> None:

@@ -114,7 +114,11 @@ class LineBoard(Source):
         self._count = 0
         self._sound_s = now
         self._bytes_since_sound = 0
-        self._looked_s, self._looked_broken, self._sound_since_look = now, self._decoder.broken, 0
+        self._begin_look(now)
+
+    def _begin_look(self, now_s: float) -> None:
+        self._looked_s, self._sound_since_look = now_s, 0
+        self._looked_broken, self._looked_hexadecimal = self._decoder.broken, self._decoder.hexadecimal_lines
 
     def _note(self, heard: Heard, settings: Mapping[str, str], told_hz: float | None) -> None:
         if guess := _unsaid(heard, settings):
@@ -226,7 +230,8 @@ class LineBoard(Source):
                                     "check its supply and cable, then start again")
         if now_s - self._looked_s >= GARBLED_S:
             broken = self._decoder.broken - self._looked_broken
-            if broken > SILENT_LINES and self._decoder.hexadecimal is not None:
+            hexadecimal = self._decoder.hexadecimal_lines - self._looked_hexadecimal
+            if self._decoder.hexadecimal is not None and hexadecimal > max(SILENT_LINES, broken / 2):
                 shown = self._decoder.hexadecimal.decode("ascii", "replace")
                 raise BoardGarbledError(f"the lines from {where} were taken for decimal numbers and are hexadecimal, "
                                         f"for example {shown!r}", "add the setting numbers=hex")
@@ -234,7 +239,7 @@ class LineBoard(Source):
                 raise BoardGarbledError(f"{broken} of the last {broken + self._sound_since_look} lines from {where} "
                                         "are broken", "check the cable and its ground, and that no other program "
                                         "reads this port")
-            self._looked_s, self._looked_broken, self._sound_since_look = now_s, self._decoder.broken, 0
+            self._begin_look(now_s)
 
     def _close(self) -> None:
         if self._farewell:

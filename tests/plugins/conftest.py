@@ -5,18 +5,120 @@ from __future__ import annotations
 import os
 import threading
 import time
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+TICK_S = 0.002
+"""How often a board looks what is due."""
 
-class TerminalBoard:
-    """The far end of a serial line: prints on a schedule in a thread of its own, takes commands, can be pulled out."""
+TIMED = ("crankfold.acquire.contract", "crankfold.plugins.serial.port", "crankfold.plugins.serial.line_opening",
+         "crankfold.plugins.serial.lines_board", "crankfold.plugins.serial.frames_board")
+"""The modules that look at the time between a board's bytes and the samples."""
+
+
+class BenchClock:
+    """A clock that runs only while somebody waits: each tick the boards do what is due, whatever the machine is at.
+
+    It stands in for the module `time` in the drivers under test; the bytes still go through a real terminal.
+    """
 
     def __init__(self) -> None:
+        self.now_s = 1000.0
+        self._boards: list[TerminalBoard] = []
+
+    def add(self, board: TerminalBoard) -> None:
+        self._boards.append(board)
+
+    def board_at(self, name: str) -> TerminalBoard:
+        return next(board for board in self._boards if Path(name).samefile(board.name))
+
+    def monotonic(self) -> float:
+        return self.now_s
+
+    def tick(self) -> None:
+        self.now_s += TICK_S
+        for board in self._boards:
+            board.step()
+
+    def sleep(self, seconds: float) -> None:
+        until_s = self.now_s + seconds
+        while self.now_s < until_s:
+            self.tick()
+
+    def wait_for(self, happened: Callable[[], bool], seconds: float = 30.0) -> None:
+        until_s = self.now_s + seconds
+        while not happened():
+            assert self.now_s < until_s, "it never happened"
+            self.tick()
+
+
+def paced_port(clock: BenchClock) -> type[Any]:
+    """Return a serial port whose reader, when it waits, lets the clock run."""
+    import serial
+
+    class PacedPort(serial.Serial):
+        def read(self, size: int = 1) -> bytes:
+            until_s = clock.now_s + (self.timeout or 0.0)
+            while not self.in_waiting and clock.now_s < until_s:
+                clock.tick()
+            return bytes(super().read(size)) if self.in_waiting else b""
+
+        def write(self, data: bytes) -> int:
+            board = clock.board_at(self.port)
+            heard = _unread(board.master) + len(data)
+            sent = int(super().write(data))
+            _carried_over(board.master, heard)
+            return sent
+
+    return PacedPort
+
+
+@pytest.fixture
+def bench_clock(monkeypatch: pytest.MonkeyPatch) -> BenchClock:
+    """Let the serial drivers and the boards of `terminals` live by a clock that stands still unless one waits for it.
+
+    What a test then says of seconds holds on the busiest machine, and no test waits for them.
+    """
+    clock = BenchClock()
+    for module in TIMED:
+        monkeypatch.setattr(f"{module}.time", clock)
+    monkeypatch.setattr("serial.Serial", paced_port(clock))
+    return clock
+
+
+ROOM = 4000
+"""Bytes that a terminal holds for its reader, a little less than the 4,095 it has room for."""
+
+
+def _unread(descriptor: int) -> int:
+    """Return how many bytes wait at this end of a terminal."""
+    import fcntl
+    import struct
+    import termios
+
+    return int(struct.unpack("i", fcntl.ioctl(descriptor, termios.FIONREAD, b"\0\0\0\0"))[0])
+
+
+def _carried_over(descriptor: int, count: int) -> None:
+    """Wait until so many bytes are there; the system carries them over when it likes."""
+    given_up_s = time.monotonic() + 30.0
+    while _unread(descriptor) < min(count, ROOM):
+        assert time.monotonic() < given_up_s, "the system does not carry over what was sent"
+        time.sleep(0)
+
+
+class TerminalBoard:
+    """The far end of a serial line: prints on a schedule, takes commands, can be pulled out.
+
+    It does so in a thread of its own, or by a bench's clock.
+    """
+
+    def __init__(self, clock: BenchClock | None = None) -> None:
         import tty
 
         self.master, slave = os.openpty()
@@ -26,51 +128,63 @@ class TerminalBoard:
         self._slave = slave  # held open, or the terminal forgets that it is raw
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
+        self.step: Callable[[], None] = lambda: None
         self.paused = threading.Event()
         self.dropping = threading.Event()
         self.printed = 0
+        self.clock = clock or time
+        self._bench = clock
+        if clock is not None:
+            clock.add(self)
 
     def send(self, data: bytes) -> None:
         """Send now; what the line has no room for is lost."""
-        if self.dropping.is_set():
+        if self.dropping.is_set() or self.master < 0:
             return
+        before = _unread(self._slave) if self._bench is not None else 0
         try:
-            os.write(self.master, data)
+            sent = os.write(self.master, data)
         except OSError:
             return  # full, or nobody at the other end
+        if self._bench is not None:
+            _carried_over(self._slave, before + sent)
 
     def received(self) -> bytes:
         try:
-            return os.read(self.master, 4096)
+            return os.read(self.master, 4096) if self.master >= 0 else b""
         except BlockingIOError:
             return b""
 
     def print_lines(self, line: Callable[[int], bytes], rate_hz: float, *, banner: bytes = b"") -> None:
-        """Print `line(i)` at time i / rate, in a thread."""
+        """Print `line(i)` at time i / rate."""
+        began = self.clock.monotonic()
+        greeting = [banner]
 
-        def loop() -> None:
-            self.send(banner)
-            began = time.monotonic()
-            while not self._stop.wait(0.002):
-                due = int((time.monotonic() - began) * rate_hz)
-                if not self.paused.is_set():
-                    self.send(b"".join(line(index) for index in range(self.printed, due)))
-                self.printed = max(self.printed, due)
+        def step() -> None:
+            if greeting:
+                self.send(greeting.pop())
+            due = int((self.clock.monotonic() - began) * rate_hz)
+            if not self.paused.is_set():
+                self.send(b"".join(line(index) for index in range(self.printed, due)))
+            self.printed = max(self.printed, due)
 
-        self._thread = threading.Thread(target=loop)
-        self._thread.start()
+        self.run(step)
 
     def run(self, step: Callable[[], None]) -> None:
-        """Call `step` over and over in a thread."""
+        """Call `step` over and over."""
+        self.step = step
+        if self._bench is not None:
+            return
 
         def loop() -> None:
-            while not self._stop.wait(0.002):
+            while not self._stop.wait(TICK_S):
                 step()
 
         self._thread = threading.Thread(target=loop)
         self._thread.start()
 
     def stop(self) -> None:
+        self.step = lambda: None
         self._stop.set()
         if self._thread is not None:
             self._thread.join(5)
@@ -92,11 +206,12 @@ class TerminalBoard:
 
 
 @pytest.fixture
-def terminals() -> Iterator[Callable[[], TerminalBoard]]:
+def terminals(request: pytest.FixtureRequest) -> Iterator[Callable[[], TerminalBoard]]:
     made: list[TerminalBoard] = []
+    clock = request.getfixturevalue("bench_clock") if "bench_clock" in request.fixturenames else None
 
     def make() -> TerminalBoard:
-        made.append(TerminalBoard())
+        made.append(TerminalBoard(clock))
         return made[-1]
 
     yield make

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
-from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,6 +16,7 @@ from crankfold.acquire import (
     BoardStalledError,
     SettingError,
 )
+from crankfold.plugins.serial import lines_board
 from crankfold.plugins.serial.lines_board import LineBoard
 
 if TYPE_CHECKING:
@@ -46,15 +45,12 @@ STYLES: dict[str, Callable[[int, int, int, int], str]] = {
 }
 
 
-LISTENING_MATTERS = {"test_every_style_at_every_rate", "test_rate_setting_five_percent_off_is_said_and_not_used",
-                     "test_rate_setting_that_fits_is_used"}
+pytestmark = pytest.mark.usefixtures("bench_clock")
 
 
-@pytest.fixture(autouse=True)
-def listen_briefly(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Save the second of listening where the measured rate is not what is tested."""
-    if request.node.originalname not in LISTENING_MATTERS:
-        monkeypatch.setattr("crankfold.plugins.serial.line_opening.LISTEN_S", 0.4)
+def now_s() -> float:
+    """Seconds by the bench's clock, which the driver has in place of the computer's."""
+    return lines_board.time.monotonic()
 
 
 def current(i: int) -> int:
@@ -67,9 +63,9 @@ def sync(i: int) -> int:
 
 def read_until(source: Source, samples: int, *, seconds: float = 4.0) -> list[Block]:
     blocks: list[Block] = []
-    deadline = time.monotonic() + seconds
+    deadline = now_s() + seconds
     while sum(len(block.codes) for block in blocks) < samples:
-        assert time.monotonic() < deadline, "too few samples came"
+        assert now_s() < deadline, "too few samples came"
         block = source.read(0.1)
         if block is not None:
             blocks.append(block)
@@ -99,20 +95,12 @@ def check_style(board: Any, style: str, rate_hz: int) -> None:
     np.testing.assert_array_equal(np.diff(indices(codes)), 1)
 
 
-TOGETHER = {200: 14, 500: 7, 2000: 4}
-"""Boards read at a time, to save the seconds that each opening listens."""
-
-
-@pytest.mark.parametrize(("rate_hz", "first"), [(rate_hz, first) for rate_hz, step in TOGETHER.items()
-                                                for first in range(0, len(STYLES), step)])
-def test_every_style_at_every_rate(terminals: Callable[[], Any], rate_hz: int, first: int) -> None:
-    styles = list(STYLES)[first : first + TOGETHER[rate_hz]]
-    boards = [terminals() for _ in styles]
-    for board, style in zip(boards, styles, strict=True):
-        form = STYLES[style]
-        board.print_lines(lambda i, form=form: form(i, current(i), sync(i), rate_hz).encode(), rate_hz, banner=BANNER)
-    with ThreadPoolExecutor(len(styles)) as readers:
-        list(readers.map(check_style, boards, styles, [rate_hz] * len(styles)))
+@pytest.mark.parametrize("rate_hz", [200, 500, 2000])
+@pytest.mark.parametrize("style", STYLES)
+def test_every_style_at_every_rate(terminal: Any, style: str, rate_hz: int) -> None:
+    form = STYLES[style]
+    terminal.print_lines(lambda i: form(i, current(i), sync(i), rate_hz).encode(), rate_hz, banner=BANNER)
+    check_style(terminal, style, rate_hz)
 
 
 def clean(i: int) -> bytes:
@@ -190,12 +178,12 @@ def test_lost_bytes_without_a_time_column_are_an_unknown_loss(terminal: Any) -> 
         source.start()
         before = read_until(source, 200)
         terminal.dropping.set()
-        time.sleep(0.3)
+        lines_board.time.sleep(0.3)
         terminal.dropping.clear()
-        began = time.monotonic()
+        began = now_s()
         after: list[Block] = []
         while not any(block.lost_before is None for block in after):
-            assert time.monotonic() - began < 1.0
+            assert now_s() - began < 1.0
             block = source.read(0.1)
             after += [block] if block is not None else []
         after += read_until(source, 100)
@@ -212,7 +200,7 @@ def test_a_busy_computer_is_not_taken_for_loss(terminal: Any) -> None:
         source.start()
         blocks = read_until(source, 100)
         for _ in range(3):
-            time.sleep(0.25)
+            lines_board.time.sleep(0.25)
             blocks += read_until(source, 150)
         assert source.warnings == ()
     assert all(block.lost_before == 0 for block in blocks)
@@ -235,12 +223,12 @@ def test_rate_setting_that_fits_is_used(terminal: Any) -> None:
 
 def noticed(source: Source, kind: type[AcquireError]) -> tuple[float, str, int]:
     """Return after how long the error came, its sentence, and how many samples came before it."""
-    began, kept = time.monotonic(), 0
+    began, kept = now_s(), 0
     with pytest.raises(kind) as caught:
-        while time.monotonic() < began + 3.0:
+        while now_s() < began + 3.0:
             block = source.read(0.1)
             kept += 0 if block is None else len(block.codes)
-    return time.monotonic() - began, str(caught.value), kept
+    return now_s() - began, str(caught.value), kept
 
 
 def test_unplugged_and_plugged_in_again(terminals: Callable[[], Any]) -> None:
@@ -262,8 +250,7 @@ def test_unplugged_and_plugged_in_again(terminals: Callable[[], Any]) -> None:
         read_until(source, 50)
 
 
-def test_silent_from_the_start(terminal: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("crankfold.plugins.serial.line_opening.FIRST_BYTE_S", 0.5)
+def test_silent_from_the_start(terminal: Any) -> None:
     with pytest.raises(BoardStalledError, match="prints nothing; check that its sketch runs"):
         LineBoard(terminal.name, {})
 
@@ -285,21 +272,23 @@ def noise(i: int) -> bytes:
 
 def test_garbage_at_opening_names_the_baud_rates(terminal: Any) -> None:
     terminal.print_lines(noise, 500)
-    began = time.monotonic()
+    began = now_s()
     with pytest.raises(BoardGarbledError, match="is not text; set the baud rate"):
         LineBoard(terminal.name, {})
-    assert time.monotonic() - began < 3.0
+    assert now_s() - began < 3.0
 
 
-def test_text_without_numbers_is_shown(terminal: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("crankfold.plugins.serial.line_opening.PATIENCE_S", 1.0)
+def test_text_without_numbers_is_shown(terminal: Any) -> None:
     terminal.print_lines(lambda i: b"waiting for the sensor\r\n", 50)
     with pytest.raises(BoardGarbledError, match="for example 'waiting for the sensor'"):
         LineBoard(terminal.name, {})
 
 
-@pytest.mark.parametrize("garbage", [noise, lambda i: b"###,#\n"])
-def test_garbage_while_streaming(terminal: Any, garbage: Callable[[int], bytes]) -> None:
+@pytest.mark.parametrize(("garbage", "said"), [
+    (noise, r"the last 0\.\d s from .* hold no line of numbers; check the cable and the baud rate"),
+    (lambda i: b"###,#\n", r"\d+ of the last \d+ lines from .* are broken; check the cable and its ground"),
+])
+def test_garbage_while_streaming(terminal: Any, garbage: Callable[[int], bytes], said: str) -> None:
     bad: list[int] = []
     terminal.print_lines(lambda i: garbage(i) if bad else clean(i), 500)
     with LineBoard(terminal.name, {}) as source:
@@ -308,7 +297,18 @@ def test_garbage_while_streaming(terminal: Any, garbage: Callable[[int], bytes])
         bad.append(1)
         after_s, sentence, _ = noticed(source, BoardGarbledError)
     assert after_s < 1.2
-    assert "check the cable" in sentence
+    assert re.match(said, sentence), sentence
+
+
+def test_noise_that_holds_a_line_of_hexadecimal_digits_is_still_noise(terminal: Any) -> None:
+    bad: list[int] = []
+    terminal.print_lines(lambda i: (b"9,a\n" if i % 20 == 0 else b"#,#\n") if bad else clean(i), 500)
+    with LineBoard(terminal.name, {}) as source:
+        source.start()
+        read_until(source, 50)
+        bad.append(1)
+        _, sentence, _ = noticed(source, BoardGarbledError)
+    assert "are broken; check the cable and its ground" in sentence
 
 
 def test_second_reader_is_told_who_has_the_port(terminal: Any) -> None:
@@ -319,10 +319,10 @@ def test_second_reader_is_told_who_has_the_port(terminal: Any) -> None:
 
 def test_board_that_resets_when_opened_is_waited_for(terminal: Any) -> None:
     """After a reset the loader is silent, then the sketch prints its banner."""
-    opened = time.monotonic()
+    opened = now_s()
 
     def step() -> None:
-        if time.monotonic() - opened > 1.6:
+        if now_s() - opened > 1.6:
             terminal.send(b"".join(clean(i) for i in range(terminal.printed, terminal.printed + 4)))
             terminal.printed += 4
 
