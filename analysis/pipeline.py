@@ -29,7 +29,7 @@ from crankfold.analysis.answer import (
     with_battery,
 )
 from crankfold.analysis.capture import CURRENT, CUT_SHORT, PRESSURE, Capture
-from crankfold.analysis.criticism import after_estimate, before_estimate, no_cranking, one_cylinder
+from crankfold.analysis.criticism import after_estimate, before_estimate, no_cranking, one_cylinder, rhythm_against
 from crankfold.analysis.engine import Engine, SyncSpec
 from crankfold.analysis.errors import InputError, quoted
 from crankfold.analysis.posterior import estimate as explain
@@ -48,7 +48,6 @@ from crankfold.analysis.sync import (
     name_by_pattern,
     name_by_plug_out,
     pressure_found,
-    rhythm_against,
 )
 
 if TYPE_CHECKING:

@@ -1,4 +1,4 @@
-"""From codes copied out of the ring to a `Capture` in units."""
+"""From codes to a `Capture` in units: of a piece copied out of the ring, or of a source that is a whole capture."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from crankfold.acquire.errors import AcquireError
+from crankfold.acquire.stream.ring import Piece
 from crankfold.analysis import Capture, Gap
 
 if TYPE_CHECKING:
@@ -15,13 +17,13 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from crankfold.acquire.contract import SourceInfo
+    from crankfold.acquire.contract import Block, Source, SourceInfo
     from crankfold.acquire.stream.journal import JournalWriter
-    from crankfold.acquire.stream.ring import Piece
     from crankfold.analysis import Notice
 
 AT_ONCE = 32_768  # samples scaled at a time: they stay in the cache, and the board waits less long for its next read
 MIN_SKEW_SAMPLES = 1e-3  # a thousandth of a sample is below any converter's own jitter
+READ_S = 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,3 +114,31 @@ def _apart(gaps: tuple[Gap, ...]) -> tuple[Gap, ...]:
         else:
             joined.append(gap)
     return tuple(joined)
+
+
+def read_captured(source: Source) -> Capture:
+    """Return all of a started source as one capture with the trigger index it came with.
+
+    Raises
+    ------
+    AcquireError
+        The source is broken, empty, or misses an unknown number of samples.
+    """
+    blocks: list[Block] = []
+    while not source.finished:
+        block = source.read(READ_S)
+        if block is not None:
+            blocks.append(block)
+    if not blocks:
+        raise AcquireError(f"{source.info.title} holds no samples", "record again")
+    info = source.info
+    codes = np.zeros((len(info.channels), blocks[-1].next_index), info.dtype)
+    gaps = []
+    for block in blocks:
+        if block.lost_before is None:
+            raise AcquireError(f"{info.title} misses an unknown number of samples", "record again")
+        if block.lost_before:
+            gaps.append(Gap(block.first_index - block.lost_before, block.lost_before))
+        codes[:, block.first_index : block.next_index] = block.codes.T
+    return make_capture(Piece(codes, 0, tuple(gaps)), info, rate_hz=source.measured_rate_hz or info.rate_hz,
+                        trigger_index=info.trigger_index, started_utc=info.started_utc, notices=source.notices)

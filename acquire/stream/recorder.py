@@ -15,10 +15,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from crankfold.acquire.errors import AcquireError, BoardStalledError, ShutdownTimeoutError
-from crankfold.acquire.stream.caught import CaughtCrank
+from crankfold.acquire.stream.caught import CaughtCrank, read_captured
 from crankfold.acquire.stream.pipeline import Stream
 from crankfold.acquire.stream.plan import Event, Happening, RecordingPlan, Stage
-from crankfold.acquire.stream.whole_source import read_captured
 from crankfold.analysis import CrankfoldError
 
 if TYPE_CHECKING:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import re
+import sys
 import tempfile
-from functools import partial
+import threading
+from contextlib import contextmanager
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,19 +16,69 @@ from crankfold.acquire.errors import AcquireError, FileFormatError
 from crankfold.acquire.testing.outcome import NotTriedError, RuleBrokenError, require, rule
 from crankfold.acquire.testing.plugin_case import BOARDS_HOOK, READERS_HOOK, PluginCase
 from crankfold.acquire.testing.running import RULE_DEADLINE_S, try_rules
-from crankfold.acquire.testing.touching import touched
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from types import ModuleType
 
     from crankfold.acquire.contract import Source
     from crankfold.acquire.testing.outcome import Rule, RuleOutcome
 
+
+HARMLESS = ("/dev/null", "/dev/urandom", "/dev/random", "/dev/shm", "/dev/fd", "/dev/tty\0")
+CALLS = frozenset({"socket.connect", "socket.bind", "subprocess.Popen", "os.system", "os.exec", "os.posix_spawn",
+                   "os.remove", "os.rename", "os.mkdir", "ctypes.dlopen"})
+
+_noting = threading.local()
 NAME = re.compile(r"[a-z][a-z0-9-]*")
 SUFFIX = re.compile(r"(?:\.[a-z0-9]+)+")
 NOBODY = "nobody-has-this-address"
 SLACK_S = 0.5
+
+
+@contextmanager
+def touched(*, loading: bool = True) -> Iterator[list[str]]:
+    """Give a list that fills with what this thread touches, in words; empty when it touches nothing.
+
+    Parameters
+    ----------
+    loading
+        Whether loading a system library counts.
+    """
+    _listen()
+    notes: list[str] = []
+    _noting.notes, _noting.loading = notes, loading
+    try:
+        yield notes
+    finally:
+        _noting.notes = None
+
+
+@cache
+def _listen() -> None:
+    sys.addaudithook(_hear)  # can never be taken away again, so it is added once and sleeps between uses
+
+
+def _hear(event: str, arguments: tuple[Any, ...]) -> None:
+    notes = getattr(_noting, "notes", None)
+    if notes is None:
+        return
+    if event == "open":
+        _hear_open(notes, str(arguments[0]), str(arguments[1] or ""), arguments[2])
+    elif event in CALLS and (_noting.loading or not _is_loading(event, str(arguments[0]))):
+        notes.append(f"{event} {arguments[0]!r}"[:100])
+
+
+def _is_loading(event: str, what: str) -> bool:
+    """Return whether it is part of loading a system library: the system's own linker is asked where it lies."""
+    return event == "ctypes.dlopen" or (event == "subprocess.Popen" and what.rpartition("/")[2] == "ldconfig")
+
+
+def _hear_open(notes: list[str], path: str, mode: str, flags: Any) -> None:
+    device = path.startswith(("/dev/", "\\\\.\\")) and not path.startswith(HARMLESS)
+    writing = any(letter in mode for letter in "wax+") and not path.endswith(".pyc") and "__pycache__" not in path
+    if device or writing:
+        notes.append(f"opens {path}")
 
 
 @rule("contract-number", "the module says crankfold_contract, and it is the number of this version")

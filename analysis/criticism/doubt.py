@@ -4,21 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from crankfold.analysis.answer import mean_current, ripple_percent
-from crankfold.analysis.criticism.refusal import (
-    MIN_CYCLES_BEFORE_FIRING,
-    clipped_notice,
-    once,
-    rate_for,
-    shortness,
-)
+from crankfold.analysis.criticism.refusal import MIN_CYCLES_BEFORE_FIRING, clipped_notice, once, rate_for, shortness
 from crankfold.analysis.result import Notice
 from crankfold.analysis.signal import better_count
 
 if TYPE_CHECKING:
-    from crankfold.analysis.engine import Engine
+    from crankfold.analysis.engine import Engine, SyncSpec
     from crankfold.analysis.posterior import Estimate
     from crankfold.analysis.signal import Better, CrankingTrace
+    from crankfold.analysis.sync import Marks
 
 COMPRESSES_LEAST = 0.1  # probability that anything compresses, whatever the humps
 SHALLOW_PERCENT, SHALLOW_LEAST = 25.0, 0.9
@@ -29,6 +26,11 @@ RIGHT_LEAST = 0.5  # probability that cycle rate and card are right
 RIVAL_SHARE = 0.1  # of the probability: another cycle rate so likely must say the same
 DIFFER_PERCENT = 15.0  # between the lowest cylinder at one cycle rate and at another: they say different things
 SOME_CLIPPED = 0.05  # of the samples: enough to blame where nothing fits
+MIN_INTERVALS = 3
+REGULAR = 0.08  # spread of the intervals over their median: what drifting speed leaves, and no missed mark
+NEAR = 0.04  # of a ratio
+RATIOS = (0.4, 2.6)  # cycles to marks that a wrong card can make; a toothed wheel makes others
+HUMPS = range(1, 17)
 
 
 def after_estimate(trace: CrankingTrace, engine: Engine, estimate: Estimate | None) -> tuple[Notice, ...]:
@@ -94,3 +96,24 @@ def _hump_count(other: Better, engine: Engine) -> Notice:
     return Notice("hump-count", {"humps": other.humps, "cylinders": engine.cylinders, "rpm": other.rpm})
 
 
+def rhythm_against(marks: Marks | None, spec: SyncSpec | None, engine: Engine, estimate: Estimate) -> Notice | None:
+    """Return the reason that the marks count another number of humps a cycle, None when they do not or cannot."""
+    if marks is None or spec is None:
+        return None
+    inside = marks.within(float(estimate.time_s[0]), float(estimate.time_s[-1]))
+    intervals = np.diff(inside.time_s)
+    if len(intervals) < MIN_INTERVALS:
+        return None
+    middle = float(np.median(intervals))
+    if float(np.abs(intervals / middle - 1.0).max()) > 2 * REGULAR or float(np.std(intervals)) > REGULAR * middle:
+        return None
+    turned = np.interp(inside.time_s, estimate.time_s, estimate.angle_deg)
+    cycles = float(np.median(np.diff(turned))) / engine.cycle_deg
+    marks_a_cycle = (1.0 / cycles) / (2.0 if spec.kind == "waste-spark" and engine.strokes == 4 else 1.0)
+    if any(abs(marks_a_cycle / usual - 1.0) < NEAR for usual in (0.5, 1.0, 2.0)):
+        return None
+    fitting = [h for h in HUMPS if abs(marks_a_cycle * h / engine.cylinders - 1.0) < NEAR]
+    if not fitting or not RATIOS[0] < marks_a_cycle < RATIOS[1]:
+        return None
+    return Notice("hump-count", {"humps": fitting[0], "cylinders": engine.cylinders,
+                                 "rpm": estimate.rpm * engine.cylinders / fitting[0]})

@@ -13,7 +13,7 @@ from crankfold.analysis.result import Notice
 from crankfold.analysis.signal import ac_probe
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -39,6 +39,11 @@ EASY_SHARE, SMOOTH_SHARE = 0.22, 0.025
 """Mean and humps of a starter that turns an engine without compression, as shares of its in-rush. Four records of one
 such engine with four starters: 0.10 to 0.20 and 0.004 to 0.023; 180 crankings with compression, among them a real
 engine of shallow humps: either above 0.22 or above 0.026."""
+STAYED_S = 1.0  # a load that is on for so long was meant
+LEAST_LOAD_A = 12.0  # a radio and dash lights stay below
+HUM_SHARE = 0.5  # of the peak: hum is all there is
+SMALL_A = 30.0  # mean current that lamps, windows, pumps and all of a fuse box stay below and no starter does
+PEAKED = 2.0  # times the mean: an in-rush; glow plugs and heaters hardly have one
 
 
 def before_estimate(trace: CrankingTrace, engine: Engine, *, battery_voltage: bool = False) -> tuple[Notice, ...]:
@@ -201,3 +206,17 @@ def once(reasons: Sequence[Notice | None]) -> tuple[Notice, ...]:
         if reason is not None:
             kept.setdefault(reason.code, reason)
     return tuple(kept.values())
+
+
+def no_cranking(facts: Mapping[str, float], unit: str) -> Notice:
+    """Return the reason that nothing in the capture is a cranking, and what there is instead, if that can be told."""
+    mean, peak = facts.get("load_mean", 0.0), facts.get("load_peak", 0.0)
+    stayed, amperes = facts.get("longest_s", 0.0) >= STAYED_S, unit == "A"
+    told: dict[str, float | str] = {**facts, "unit": unit}
+    if amperes and stayed and LEAST_LOAD_A <= mean < SMALL_A:
+        return Notice("no-cranking", {"why": "small-load", **told})
+    if amperes and stayed and mean >= SMALL_A and peak < PEAKED * mean:
+        return Notice("no-cranking", {"why": "steady-load", **told})
+    if not stayed and facts.get("hum", 0.0) > HUM_SHARE * facts.get("peak", 0.0):
+        return Notice("no-cranking", {"why": "hum", **told})
+    return Notice("no-cranking", told)

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from crankfold.analysis.engine import SyncSpec
     from crankfold.analysis.signal import Span
 
+
 REDUCED_HZ = 20_000.0  # 50 us is a tenth of a degree at 300 rpm; block extremes keep needles shorter than that
 SURVEY_SAMPLES = 20_000  # enough for a median and a spread, whatever the rate
 NOISE_TIMES = 8.0  # deviations of the quiet that no noise reaches in a few seconds
@@ -113,8 +114,6 @@ def _survey(signal: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def _sparks(signal: NDArray[np.float64], rate_hz: float, unit: str, shares: tuple[float, ...]) -> Marks:
-    from crankfold.analysis.sync.block_extremes import block_extremes
-
     rest = float(np.median(_survey(signal)))
     block = max(1, int(rate_hz / REDUCED_HZ))
     low, high = block_extremes(signal, block, rest)
@@ -226,3 +225,23 @@ def _top(y: NDArray[np.float64], k: int) -> tuple[float, float]:
     if a >= 0 or abs(b / (2 * a)) > stop - first:
         return float(k), float(y[k])
     return float(k - b / (2 * a)), float(c - b * b / (4 * a))
+
+
+def block_extremes(signal: NDArray[np.float64], block: int,
+                   rest: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the lowest and highest value of each block, both shape (blocks,).
+
+    Parameters
+    ----------
+    signal : ndarray, shape (n,)
+        May be a column of a table; lost samples are NaN and count as `rest`.
+    block
+        Samples a block; the last one may be shorter.
+    rest
+        Taken for blocks without any sample.
+    """
+    if not len(signal):
+        return np.empty(0), np.empty(0)
+    starts = np.arange(0, len(signal), block)
+    low, high = np.fmin.reduceat(signal, starts), np.fmax.reduceat(signal, starts)
+    return np.where(np.isnan(low), rest, low), np.where(np.isnan(high), rest, high)

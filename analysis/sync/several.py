@@ -1,7 +1,7 @@
 """Several sync sources at once: the surest names the cylinders, the others confirm it or contradict it.
 
 Sources err on their own, so what they say together has the product of their odds: one that confirms makes the naming
-surer, one that contradicts may leave it too unsure to be said.
+surer, one that contradicts may leave it too unsure to be said. A pressure channel beside the current is one of them.
 """
 
 from __future__ import annotations
@@ -9,13 +9,21 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from crankfold.analysis.capture import PRESSURE
+from crankfold.analysis.engine import SyncSpec
 from crankfold.analysis.result import Notice, SyncSource
-from crankfold.analysis.sync.naming import MAX_CONFIDENCE, MIN_CONFIDENCE, Naming
+from crankfold.analysis.sync.anchor import gauge_from_marks
+from crankfold.analysis.sync.naming import MAX_CONFIDENCE, MIN_CONFIDENCE, Naming, name_by_marks
+from crankfold.analysis.sync.pulses import find_marks
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from crankfold.analysis.engine import SyncSpec
+    from crankfold.analysis.capture import Capture
+    from crankfold.analysis.engine import Engine
+    from crankfold.analysis.posterior import Estimate
+    from crankfold.analysis.signal import Span
+    from crankfold.analysis.sync.anchor import Gauge
 
 
 @dataclass(frozen=True)
@@ -104,3 +112,31 @@ def _told(code: str, spec: SyncSpec, chief: SyncSpec, why: str = "") -> Notice:
     facts = {"kind": spec.kind, "cylinder": spec.cylinder, "channel": spec.channel, "other_kind": chief.kind,
              "other_cylinder": chief.cylinder}
     return Notice(code, {**facts, "reason": why} if why else facts)
+
+
+def pressure_found(capture: Capture, engine: Engine, estimate: Estimate, within: Span) -> tuple[int, Gauge] | None:
+    """Return the 0-based position whose pressure the channel `PRESSURE` carries, and its peak; None if it says nothing.
+
+    Parameters
+    ----------
+    capture
+        With that channel, in a unit of pressure.
+    engine, estimate
+        The accepted explanation, turned so that index 0 is position 1.
+    within
+        The cranking.
+    """
+    best: tuple[float, int, Gauge] | None = None
+    for place in range(engine.pattern_length):  # of an uneven pattern, each of its cylinders may be the one
+        asked = SyncSpec("pressure", engine.firing_order[place], channel=PRESSURE)
+        marks = find_marks(capture, asked, within)
+        gauge = None if marks is None else gauge_from_marks(marks, asked.cylinder)
+        if marks is None or gauge is None:
+            return None
+        naming = name_by_marks(marks, asked, engine, (estimate,))
+        if naming.first is None or naming.sync is None or naming.sync.kind != asked.kind:
+            continue
+        if best is None or naming.sync.confidence > best[0]:
+            position = (naming.first + place) % engine.cylinders
+            best = naming.sync.confidence, position, replace(gauge, cylinder=engine.firing_order[position])
+    return None if best is None else best[1:]

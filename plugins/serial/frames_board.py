@@ -23,9 +23,8 @@ from crankfold.acquire import (
 )
 from crankfold.analysis import Channel
 from crankfold.plugins.serial import frame_format as fmt
-from crankfold.plugins.serial.frame_channels import named_inputs
-from crankfold.plugins.serial.frame_codec import FrameDecoder, encode_frame
-from crankfold.plugins.serial.frame_loss import FrameLoss
+from crankfold.plugins.serial.frame_codec import FrameDecoder, FrameLoss, encode_frame
+from crankfold.plugins.serial.frame_format import named_inputs
 from crankfold.plugins.serial.port import SerialPort, known_settings, number_setting
 from crankfold.plugins.serial.ports import ADDRESS_HELP, discover
 

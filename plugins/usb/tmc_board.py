@@ -167,7 +167,7 @@ class UsbTmcSource(Source):
         return np.column_stack(columns)
 
     def _column(self, query: str) -> NDArray[Any]:
-        from crankfold.plugins.usb.tmc_blocks import block_data
+        from crankfold.plugins.usb.tmc_messages import block_data
 
         data = block_data(self._link.ask_bytes(query))
         dtype = self._description.dtype

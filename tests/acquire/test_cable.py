@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from crankfold.acquire.rig.cable import cable_resistance_ohm
+from crankfold.acquire.rig.probe import cable_resistance_ohm
 from crankfold.analysis import InputError
 
 

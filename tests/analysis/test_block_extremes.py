@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis.sync.block_extremes import block_extremes
+from crankfold.analysis.sync.pulses import block_extremes
 
 
 @pytest.mark.parametrize("block", [1, 3, 50])

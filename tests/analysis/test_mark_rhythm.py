@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from crankfold.analysis import Engine, SyncSpec
-from crankfold.analysis.sync import Marks, rhythm_against
+from crankfold.analysis.criticism import rhythm_against
+from crankfold.analysis.sync import Marks
 
 FOUR, SIX = Engine((1, 3, 4, 2)), Engine((1, 5, 3, 6, 2, 4))
 TWELVE = Engine((1, 12, 5, 8, 3, 10, 6, 7, 2, 11, 4, 9))

@@ -25,9 +25,8 @@ from crankfold.plugins.serial.line_finding import find_style
 from crankfold.plugins.serial.line_style import LONGEST_LINE, looks_like_text, split_lines
 from crankfold.plugins.usb.layout import PacketLayout, SampleLayout
 from crankfold.plugins.usb.packets import PacketDecoder
-from crankfold.plugins.usb.tmc_blocks import block_data, definite_block
 from crankfold.plugins.usb.tmc_description import Preamble
-from crankfold.plugins.usb.tmc_messages import answer_message, parse_answer
+from crankfold.plugins.usb.tmc_messages import answer_message, block_data, definite_block, parse_answer
 
 TIMES = [0.4, pytest.param(60.0, marks=pytest.mark.slow)]
 HELLO = fmt.Hello(0, refused=False, streaming=False, layout=fmt.PACKED_12_BIT, frame_samples=8, code_range=(0, 1023),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from crankfold.acquire import SettingError
-from crankfold.plugins.serial.frame_channels import named_inputs
+from crankfold.plugins.serial.frame_format import named_inputs
 
 
 @pytest.mark.parametrize(("text", "count", "expected"), [

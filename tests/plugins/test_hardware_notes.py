@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.acquire.rig.cable import OHM_PER_KM
+from crankfold.acquire.rig.probe import OHM_PER_KM
 from crankfold.plugins.usb import description_toml as usb_toml
 from crankfold.plugins.usb.description import read_description
 from crankfold.plugins.usb.tmc_description import read_instrument

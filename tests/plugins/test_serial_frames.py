@@ -16,8 +16,7 @@ from hypothesis import strategies as st
 from crankfold.acquire import BoardDisconnectedError, BoardGarbledError, BoardStalledError, SettingError
 from crankfold.acquire.testing import SourceContract
 from crankfold.plugins.serial import frame_format as fmt
-from crankfold.plugins.serial.frame_codec import FrameDecoder, encode_frame
-from crankfold.plugins.serial.frame_loss import BUFFERED_S, FrameLoss
+from crankfold.plugins.serial.frame_codec import BUFFERED_S, FrameDecoder, FrameLoss, encode_frame
 from crankfold.plugins.serial.frames_board import FrameBoard
 
 if TYPE_CHECKING:

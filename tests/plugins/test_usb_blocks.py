@@ -7,8 +7,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from crankfold.acquire import BoardGarbledError
-from crankfold.plugins.usb.tmc_blocks import block_data, definite_block, indefinite_block
-from crankfold.plugins.usb.tmc_messages import answer_message, command_message, next_tag, parse_answer, request_message
+from crankfold.plugins.usb.tmc_messages import (
+    answer_message,
+    block_data,
+    command_message,
+    definite_block,
+    indefinite_block,
+    next_tag,
+    parse_answer,
+    request_message,
+)
 
 
 @given(st.binary(max_size=2000), st.sampled_from([b"", b"\n"]))

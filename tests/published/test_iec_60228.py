@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from crankfold.acquire import Probe
-from crankfold.acquire.rig.cable import cable_resistance_ohm
+from crankfold.acquire.rig.probe import cable_resistance_ohm
 
 # IEC 60228, maximum resistance at 20 degrees C, ohm/km, plain copper.
 CLASS_5 = {10: 1.91, 16: 1.21, 25: 0.780, 35: 0.554, 50: 0.386, 70: 0.272, 95: 0.206}

@@ -12,8 +12,14 @@ import pytest
 
 from crankfold.acquire import BoardGarbledError
 from crankfold.plugins.usb.description import MAX_RATE_HZ
-from crankfold.plugins.usb.tmc_blocks import block_data, definite_block
-from crankfold.plugins.usb.tmc_messages import Answer, command_message, parse_answer, request_message
+from crankfold.plugins.usb.tmc_messages import (
+    Answer,
+    block_data,
+    command_message,
+    definite_block,
+    parse_answer,
+    request_message,
+)
 
 
 def test_identification_query_with_tag_1() -> None:

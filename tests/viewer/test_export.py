@@ -19,7 +19,7 @@ from scipy.io import wavfile
 
 from crankfold.acquire import load_plugins, open_file
 from crankfold.acquire.errors import SaveError
-from crankfold.acquire.stream.whole_source import read_captured
+from crankfold.acquire.stream.caught import read_captured
 from crankfold.acquire.writers import WRITERS, write_capture
 from crankfold.analysis import Capture, Channel, Gap
 

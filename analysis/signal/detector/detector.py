@@ -15,8 +15,15 @@ import numpy as np
 
 from crankfold.analysis.signal.detector.candidate import STEADY_SHARE, Candidate, Finding, Scale
 from crankfold.analysis.signal.detector.events import Onset, Passed
-from crankfold.analysis.signal.detector.frames import first_departure, frame_means
-from crankfold.analysis.signal.detector.quiet import EVENED, HELD_BACK_FRAMES, MAD_TO_SD, NEEDED_FRAMES, Quiet
+from crankfold.analysis.signal.detector.quiet import (
+    EVENED,
+    HELD_BACK_FRAMES,
+    MAD_TO_SD,
+    NEEDED_FRAMES,
+    Quiet,
+    first_departure,
+    frame_means,
+)
 from crankfold.analysis.signal.detector.watch import CrankWatch, End
 
 if TYPE_CHECKING:
