@@ -32,7 +32,7 @@ from crankfold.viewer.picture import (
 )
 from crankfold.viewer.picture.compare_page import LEAST_HEIGHT
 from crankfold.viewer.picture.fold import lanes_of
-from crankfold.viewer.picture.sheet_scene import sheet_scene
+from crankfold.viewer.picture.sheet import sheet_scene
 from crankfold.viewer.picture.strip import HumpPlace
 from crankfold.viewer.session import Judged, question_of
 

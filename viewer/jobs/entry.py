@@ -1,12 +1,17 @@
-"""One line of the job book: what a capture file says of its job, its engine and its last result."""
+"""One line of the job book: what a capture file says of its job, its engine and its last result; as a table too."""
 
 from __future__ import annotations
 
+import csv
+import io
 from dataclasses import dataclass, fields
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from crankfold.viewer.words import safe_cell, say
+
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from crankfold.acquire import StoredFacts
 
@@ -14,6 +19,7 @@ EVEN, UNEVEN, LIMIT, NONE, NOT_ANALYSED, UNREADABLE = "even", "uneven", "limit",
 DEAD_STATES, LOW_STATES = ("dead",), ("low", "dead")
 JOB_FIELDS = ("customer", "plate", "mileage", "technician", "notes")
 LONGEST_TEXT = 200  # characters of a field that are kept in the index; the file keeps all
+LEFT_OUT = ("size", "changed_ns")  # the index's own business
 
 
 @dataclass(frozen=True)
@@ -100,3 +106,29 @@ def _table(data: object) -> Mapping[str, Any]:
 
 def _text(data: object) -> str:
     return "" if data is None else " ".join(str(data).split())[:LONGEST_TEXT]
+
+
+def when_text(entry: Entry) -> str:
+    """Return day and minute in the computer's own time, empty where nobody knew."""
+    if not entry.started_utc:
+        return ""
+    return datetime.fromisoformat(entry.started_utc).astimezone().strftime("%Y-%m-%d %H:%M")
+
+
+def finding_text(entry: Entry) -> str:
+    """Return what was found in one capture, in a few words."""
+    facts = {"low": entry.low, "dead": entry.dead, "lowest_percent": entry.lowest_percent}
+    if entry.verdict == "uneven":
+        return say("jobs.finding.no-compression" if entry.dead else "jobs.finding.low", **facts)
+    return say(f"jobs.finding.{entry.verdict}", **facts)
+
+
+def book_bytes(entries: Sequence[Entry]) -> bytes:
+    """Return the entries as CSV (RFC 4180, UTF-8), a row each, in their order."""
+    names = [name for name in COLUMNS if name not in LEFT_OUT]
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\r\n")
+    writer.writerow(names)
+    for entry in entries:
+        writer.writerow([safe_cell(getattr(entry, name)) for name in names])
+    return text.getvalue().encode("utf-8", "backslashreplace")

@@ -1,4 +1,4 @@
-"""The page that goes with a job: one self-contained HTML document, every field escaped, and its PDF."""
+"""The page that goes with a job: one self-contained HTML document, every field escaped, its picture and its PDF."""
 
 from __future__ import annotations
 
@@ -9,11 +9,20 @@ from typing import TYPE_CHECKING, Any
 
 from crankfold.analysis import InputError
 from crankfold.viewer.picture import look
+from crankfold.viewer.picture.fold import fold_of
+from crankfold.viewer.picture.fold_drawing import draw_fold
+from crankfold.viewer.picture.page import title_over
+from crankfold.viewer.picture.scene import Box, Scene
+from crankfold.viewer.picture.strip import strip_of
+from crankfold.viewer.picture.strip_drawing import draw_strip
+from crankfold.viewer.picture.wheel import wheel_of
+from crankfold.viewer.picture.wheel_drawing import draw_wheel
 from crankfold.viewer.words import (
     Answer,
     answer,
     cylinder_cells,
     cylinder_headings,
+    headline,
     kind_of,
     language,
     low_ones,
@@ -25,12 +34,33 @@ from crankfold.viewer.words import (
 
 if TYPE_CHECKING:
     from crankfold.analysis import Cylinder, Result
+    from crankfold.viewer.picture.look import Paper
     from crankfold.viewer.session import Judged
 
+WIDTH = 1000.0  # 190 mm of an A4 page: type of 13 units is 7 points
+STRIP = Box(2.0, 24.0, WIDTH - 4.0, 220.0)
+FOLD = Box(2.0, 278.0, 590.0, 300.0)
+WHEEL = Box(610.0, 278.0, WIDTH - 612.0, 300.0)
 PAPERS: Mapping[str, tuple[str, float]] = {"a4": ("A4", 92.0), "letter": ("letter", 76.0)}
 """Name of the paper for the printer, and the most millimetres that the picture may take of its height."""
-
 LONGEST_LINE, LONGEST_NOTE = 120, 600  # characters: more would not leave it one page
+
+
+def sheet_scene(judged: Judged, paper: Paper = look.LIGHT) -> Scene:
+    """Return the picture of a judged capture for a page."""
+    result = judged.result
+    fold, wheel = fold_of(result), wheel_of(result)
+    whole = fold is not None and wheel is not None
+    scene = Scene(WIDTH, FOLD.bottom + 2.0 if whole else STRIP.bottom + 2.0, paper.paper, title=headline(result))
+    strip = strip_of(result, judged.capture, judged.marks_s)
+    scene.add(title_over(STRIP, say("label.strip", unit=strip.unit or say("label.no_unit")), "", paper))
+    scene.add(draw_strip(strip, result, STRIP, paper))
+    if fold is not None and wheel is not None:
+        scene.add(title_over(FOLD, say("label.fold"), "", paper), draw_fold(fold, result, FOLD, paper))
+        scene.add(title_over(WHEEL, say("label.wheel"), "", paper))
+        scene.add(draw_wheel(wheel, WHEEL, paper, cycle_deg=result.engine.cycle_deg,
+                             limit_percent=judged.question.thresholds.low_percent))
+    return scene
 
 
 @dataclass(frozen=True)
@@ -79,7 +109,7 @@ def sheet_html(judged: Judged, job: Job, size: str | None = None) -> str:
     import jinja2
     from markupsafe import Markup
 
-    from crankfold.viewer.picture.sheet_scene import sheet_scene
+    from crankfold.viewer.picture.sheet import sheet_scene
     from crankfold.viewer.picture.svg import clean, write_svg
     from crankfold.viewer.words import result_text
 

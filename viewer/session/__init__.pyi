@@ -1,4 +1,3 @@
-from .calibration import calibrate
 from .cards import given, list_names, show, tell_changes
 from .columns import GuessedColumnsError, ask_columns, check_source
 from .command_options import engine_options, job_of, job_options, joined_texts
@@ -49,12 +48,11 @@ from .particulars import (
     told_about,
     with_result,
 )
-from .prompts import ask_engine, ask_rig, can_ask
+from .prompts import ask_engine, ask_rig, calibrate, can_ask
 from .question import LOW_PERCENT, Question, question_of, rig_of, settings_of
 from .recording import longest, read_capture
-from .recording_plan import plan_of
 from .session import Session
-from .session_plan import Followed, Patience, SessionPlan
+from .session_plan import Followed, Patience, SessionPlan, plan_of
 from .signals import Signals
 from .standing import ENOUGH_S, RUNNING, VERDICTS, Phase, Spoken, Standing, after, sentence, spoken
 from .tones import NOTES, Sink, told_by_tone, tone_wav

@@ -47,8 +47,7 @@ from crankfold.viewer.session.news import (
 )
 from crankfold.viewer.session.outcome import LOST, Outcome
 from crankfold.viewer.session.problem import clauses, said
-from crankfold.viewer.session.recording_plan import plan_of
-from crankfold.viewer.session.session_plan import Followed, Patience
+from crankfold.viewer.session.session_plan import Followed, Patience, plan_of
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:

@@ -1,8 +1,8 @@
-"""What a session is to do: which source, what is asked of each crank, where captures are kept, and when it ends."""
+"""What a session is to do: which source, what is asked of each crank, how it is recorded and kept, and when it ends."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import Enum
 from typing import TYPE_CHECKING, Any
 
@@ -10,7 +10,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from pathlib import Path
 
-    from crankfold.acquire import Job, RecordingPlan, RingBuffer, Source, SourceInfo
+    from crankfold.acquire import Job, Probe, RecordingPlan, Rig, RingBuffer, Source, SourceInfo
     from crankfold.analysis import Channel
     from crankfold.viewer.session.question import Question
 
@@ -118,3 +118,18 @@ class Followed:
         at = recording.current_column
         others = [(k, channel) for k, channel in enumerate(info.channels) if k != at]
         return cls(ring, ((at, recording.current or info.channels[at]), *others[:1]), info.rate_hz)
+
+
+def plan_of(info: SourceInfo, *, rig: Rig | None, probe: Probe | None, journal_folder: Path | None) -> RecordingPlan:
+    """Return the plan for an open source; its trigger knows amperes where rig or probe do.
+
+    Raises
+    ------
+    InputError
+        The rig or the probe does not go with the source's channels.
+    """
+    from crankfold.acquire import RecordingPlan, current_of
+
+    column, current = current_of(info.channels, rig, probe)
+    plan = RecordingPlan(journal_folder=journal_folder, current=current, current_column=column)
+    return plan if rig is None else replace(plan, pre_trigger_s=rig.pre_trigger_s, max_crank_s=rig.max_crank_s)

@@ -1,7 +1,5 @@
-from .book import BookPage
-from .card import Card
-from .choosing import ChoosingPage, Option
-from .comparing import ComparingPage
+from .book import BookPage, ComparingPage
+from .choosing import Card, ChoosingPage, Option
 from .form import FormPage
 from .leaf import BACK, Leaf
 from .pile import Pile

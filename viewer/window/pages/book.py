@@ -9,6 +9,7 @@ from PySide6.QtWidgets import QLineEdit, QListWidget, QPushButton
 
 from crankfold.viewer.jobs import FINDINGS, Query, finding_text, when_text
 from crankfold.viewer.picture import Box
+from crankfold.viewer.window.comparison_view import ComparisonView
 from crankfold.viewer.window.pages.leaf import BACK, Leaf
 from crankfold.viewer.window.placing import GAP, put
 from crankfold.viewer.words import say
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
     from PySide6.QtWidgets import QWidget
 
     from crankfold.viewer.jobs import Entry, JobBook
+    from crankfold.viewer.session import Judged
+    from crankfold.viewer.window.views import View
 
 MOST = 500  # lines shown; more are found by looking for them
 FILTER = 300.0  # scene units: width of the button for the finding
@@ -122,3 +125,30 @@ def line_of(entry: Entry) -> str:
     """Return a capture as one line of the list."""
     parts = (when_text(entry), entry.plate, entry.customer, entry.engine or entry.order, finding_text(entry))
     return "   ".join(part for part in parts if part)
+
+
+class ComparingPage(Leaf):
+    """Shows before and after over the whole page."""
+
+    def __init__(self, parent: QWidget | None = None) -> None:
+        super().__init__(parent)
+        self.comparison = ComparisonView(self)
+        self.offer(BACK)
+
+    def show_pair(self, before: Judged, after: Judged) -> None:
+        """Show two captures.
+
+        Raises
+        ------
+        InputError
+            They are the same recording, or cannot be compared.
+        """
+        self.comparison.show_pair(before, after)
+
+    def views(self) -> tuple[View, ...]:
+        """Return the comparison."""
+        return (self.comparison,)
+
+    def place(self, box: Box) -> None:
+        """Let the comparison fill everything above the buttons."""
+        put(self.comparison, self.unit, Box(0.0, 0.0, box.right + box.left, box.bottom))

@@ -1,8 +1,7 @@
 from .bars import bars_of
 from .gestures import Plot, marker_card
-from .layers import Layer, current_layer, second_layer
+from .layers import Layer, Pyramid, current_layer, second_layer
 from .live import SHOWN_S, LiveLine, LiveTrace
-from .pyramid import Pyramid
 from .reading import Reading, fold_reading, reading_text, strip_reading
 from .strip_items import judged_strip
 from .strip_view import StripView
