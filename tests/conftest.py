@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import codecs
 import os
 from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
+
+for name in ("ascii", "latin-1", "utf-16"):
+    codecs.lookup(name)  # an encoding that is first looked for while memory, handles or imports are short stays unknown
 
 
 @pytest.hookimpl(optionalhook=True)
