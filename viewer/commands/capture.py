@@ -18,7 +18,6 @@ from crankfold.viewer.words import say, say_count
 
 if TYPE_CHECKING:
     from crankfold.acquire import Job, SourceInfo
-    from crankfold.viewer.commands.sharing import Shared
     from crankfold.viewer.session import (
         Answered,
         Broke,
@@ -34,6 +33,7 @@ if TYPE_CHECKING:
         Unjudged,
         Unkept,
     )
+    from crankfold.viewer.share import Shared
 
 STANDARD_OUTPUT = "-"
 REMIND_S = 10.0  # whoever waits for a board looks away for longer than that

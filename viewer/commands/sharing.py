@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
@@ -13,17 +12,9 @@ from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
     from crankfold.viewer.session import News, Session
-    from crankfold.viewer.share import Place
+    from crankfold.viewer.share import Shared
 
 Command = TypeVar("Command", bound=Callable[..., Any])
-
-
-@dataclass(frozen=True)
-class Shared:
-    """Where the phone page is served, and whether it may arm and rest the board."""
-
-    place: Place
-    control: bool
 
 
 def share_options(command: Command) -> Command:
@@ -44,7 +35,7 @@ def share_of(options: dict[str, Any]) -> Shared | None:
     asked, at, control = (options.pop(name) for name in ("share", "share_at", "share_control"))
     if not (asked or at or control):
         return None
-    from crankfold.viewer.share import place_of
+    from crankfold.viewer.share import Shared, place_of
 
     return Shared(place_of(at or ""), control)
 

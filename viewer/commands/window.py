@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 from crankfold.viewer.command_line import installed_plugins
+from crankfold.viewer.commands.sharing import share_of, share_options
 from crankfold.viewer.session import engine_options, settings_of
 from crankfold.viewer.words import say
 
@@ -26,6 +27,7 @@ NEEDED = ("PySide6", "pyqtgraph")
 @click.option("--full-screen", is_flag=True, help=say("option.full_screen"))
 @click.option("--silent", is_flag=True, help=say("option.silent"))
 @click.option("--checked", is_flag=True, help=say("option.checked"))
+@share_options
 def command(*, file: Path | None, board: str | None, pairs: tuple[str, ...], out: Path | None, paper: str,
             full_screen: bool, silent: bool, checked: bool, **options: Any) -> int:
     """Show the window and return the exit status."""
@@ -35,6 +37,7 @@ def command(*, file: Path | None, board: str | None, pairs: tuple[str, ...], out
         raise InputError(say("problem.no_window"))
     if file is not None and board is not None:
         raise InputError(say("problem.file_and_board"))
+    shared = share_of(options)
     if out is not None:
         from crankfold.viewer.session import make_folder
 
@@ -50,4 +53,4 @@ def command(*, file: Path | None, board: str | None, pairs: tuple[str, ...], out
     except NoEngineError:
         wanted, checks, ask = None, (), file
     return run_window(wanted, paper=paper, full_screen=full_screen, silent=silent, folder=out, checks=checks,
-                      plugins=plugins, checked=checked, ask=ask, options=options)
+                      plugins=plugins, checked=checked, ask=ask, options=options, shared=shared)

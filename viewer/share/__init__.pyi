@@ -1,7 +1,8 @@
-from .addresses import LOOPBACK, Place, place_of
+from .addresses import LOOPBACK, Place, Shared, place_of
+from .code import code_of
 from .server import Sharing
 from .told import told_of
 
 __all__ = [
-    "LOOPBACK", "Place", "Sharing", "place_of", "told_of",
+    "LOOPBACK", "Place", "Shared", "Sharing", "code_of", "place_of", "told_of",
 ]

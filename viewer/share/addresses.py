@@ -27,6 +27,14 @@ class Place:
         return _own_address() if self.host in EVERYWHERE else self.host
 
 
+@dataclass(frozen=True)
+class Shared:
+    """Where the phone page is served, and whether it may arm and rest the board."""
+
+    place: Place
+    control: bool
+
+
 def place_of(text: str) -> Place:
     """Return the place that ``HOST`` or ``HOST:PORT`` names; empty is this computer alone.
 

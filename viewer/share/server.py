@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.responses import Response
 
-    from crankfold.viewer.session import Judged, Standing
+    from crankfold.viewer.session import Judged, Spoken, Standing
     from crankfold.viewer.share.addresses import Place
 
 MOST_CLIENTS = 8  # phones and tablets that look at once; one more is told so
@@ -102,9 +102,9 @@ class Sharing:
         """What to open on the phone; it holds the secret."""
         return f"http://{self._place.shown_host}:{self.port}/{self._secret}/"
 
-    def tell(self, now: Standing) -> None:
-        """Show where the session stands now; may be called from any thread, and never waits."""
-        told = told_of(now, control=self._ask is not None)
+    def tell(self, now: Standing, said: Spoken | None = None) -> None:
+        """Show where the session stands now, in other words if `said`; from any thread, and never waits."""
+        told = told_of(now, control=self._ask is not None, said=said)
         self._allowed, self._judged = tuple(told["actions"]), now.judged
         self._told, self._number = json.dumps(told), self._number + 1
         self._wake()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from crankfold.viewer.picture import Box, Scene, draw_strip, draw_wheel, look, strip_of, wheel_of, write_svg
-from crankfold.viewer.session import ENOUGH_S, VERDICTS, Phase, spoken
+from crankfold.viewer.session import ENOUGH_S, VERDICTS, Phase, Spoken, spoken
 from crankfold.viewer.words import answer, say, short_name
 
 if TYPE_CHECKING:
@@ -17,7 +17,7 @@ RESTABLE = (Phase.FILLING, Phase.ARMED, *VERDICTS)
 """Phases in which the board may be let go of."""
 
 
-def told_of(now: Standing, *, control: bool) -> dict[str, Any]:
+def told_of(now: Standing, *, control: bool, said: Spoken | None = None) -> dict[str, Any]:
     """Return what the page is to show.
 
     Parameters
@@ -26,6 +26,8 @@ def told_of(now: Standing, *, control: bool) -> dict[str, Any]:
         Where the session stands.
     control
         Whether the page may arm and rest the board.
+    said
+        What to say in place of the standing's own words: whoever shares may be at something that no session knows of.
 
     Returns
     -------
@@ -34,7 +36,7 @@ def told_of(now: Standing, *, control: bool) -> dict[str, Any]:
         (name, percent, range, state, word); ``actions`` that buttons may ask for; ``enough``: what to say, and after
         how many seconds, when the starter has run long enough.
     """
-    words, judged = spoken(now), now.judged if now.phase in (*VERDICTS, Phase.LOST) else None
+    words, judged = said or spoken(now), now.judged if now.phase in (*VERDICTS, Phase.LOST) else None
     return {
         "phase": now.phase.value, "headline": words.headline, "advice": words.advice, "aside": words.aside,
         "alarm": words.alarm, "number": now.answered,

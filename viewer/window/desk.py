@@ -16,6 +16,7 @@ from crankfold.viewer.window.asking import NOTHING, NoEngineError, options_of, w
 from crankfold.viewer.window.choosing_file import FileDialogs
 from crankfold.viewer.window.errand import Errand
 from crankfold.viewer.window.pages import ChoosingPage, FormPage, Option
+from crankfold.viewer.window.phone import Phone
 from crankfold.viewer.window.records import Records
 from crankfold.viewer.window.set_up import Step
 from crankfold.viewer.window.set_up_view import SetUpView
@@ -58,7 +59,7 @@ class Desk(QObject):
         self.start, self.choosing, self.form = ChoosingPage(window), ChoosingPage(window), FormPage(window)
         self.set_up, self.engine_of = SetUpView(shelf, plugins), SetUpView(shelf, plugins)
         self.files = FileDialogs(window)
-        self.records, self.training = Records(self), Training(self)
+        self.records, self.training, self.phone = Records(self), Training(self), Phone(self)
         self._then: Callable[[Job], object] = lambda job: None
         self._engine = ""
         window.use_set_up(self.set_up)
@@ -75,7 +76,8 @@ class Desk(QObject):
         """Do what a button asks for."""
         actions: dict[str, Callable[[], object]] = {
             "start": self.show_start, "test": self._test, "open": self._open, "job": self._job_page,
-            "next": self._job_given, **self.records.actions, **self.training.actions}
+            "next": self._job_given, **self.records.actions, **self.training.actions,
+            **self.phone.actions}
         name, _, rest = action.partition(":")
         if name == "engine":
             self._rig_page(rest)
@@ -89,7 +91,7 @@ class Desk(QObject):
         self.window.let_go()
         self.window.pile.clear()
         self.start.tell(say("window.start.heading"), say("window.start.advice"))
-        self.start.choose(tuple(option("start", action) for action in START), "paper", "full_screen", "quit")
+        self.start.choose(tuple(option("start", action) for action in START), "phone", "paper", "full_screen", "quit")
         self.window.pile.push(self.start)
 
     def errand(self, heading: str, work: Callable[[], Any], done: Callable[[Any], object]) -> None:

@@ -32,6 +32,7 @@ JUDGED = (
     Keys(("Esc",), "clear"),
 )
 TROUBLE = (Keys(("R",), "retry"),)
+RESTING = (Keys(("A",), "arm"),)
 PREPARING = (Keys(("S",), "set_up"), Keys(("C",), "check"))
 ALWAYS = (Keys(("P",), "paper"), Keys(("H",), "help"), Keys(("Q",), "quit"))
 SELDOM = (
@@ -50,7 +51,8 @@ def keys_for(now: Standing, *, checking: bool) -> tuple[Keys, ...]:
     if checking:
         return (*CHECKING, *ALWAYS)
     verdict, stuck = now.phase in VERDICTS, now.stage in (Phase.NO_BOARD, Phase.LOST, Phase.OVER)
-    return (*(TROUBLE if stuck else ()), *(_answered(now) if verdict else PREPARING), *ALWAYS)
+    resting = RESTING if now.stage is Phase.RESTING else ()
+    return (*(TROUBLE if stuck else ()), *resting, *(_answered(now) if verdict else PREPARING), *ALWAYS)
 
 
 def _answered(now: Standing) -> tuple[Keys, ...]:
@@ -105,7 +107,8 @@ def everything_else(now: Standing, *, compares: bool) -> tuple[Option, ...]:
     if now.phase in VERDICTS:
         actions += ["before"] if compares else []
         actions += ["whole", "clear"] if now.judged is not None else []
-    actions += [*OFF_PLOT, "open", "tone", "full_screen", "help", "quit"]
+    actions += ["rest"] if now.live and now.stage in (Phase.FILLING, Phase.ARMED) else []
+    actions += [*OFF_PLOT, "phone", "open", "tone", "full_screen", "help", "quit"]
     return tuple(Option(action, say(f"window.button.{action}"), told(action)) for action in actions)
 
 
@@ -117,5 +120,5 @@ def told(action: str) -> str:
 
 def help_lines() -> tuple[str, ...]:
     """Return one line for each key there is."""
-    every = (*JUDGED, *SELDOM, *TROUBLE, *PREPARING, *ALWAYS)
+    every = (*JUDGED, *SELDOM, *TROUBLE, *RESTING, *PREPARING, *ALWAYS)
     return tuple(say("window.key_help", keys=" ".join(k.names), does=say(f"window.long.{k.action}")) for k in every)

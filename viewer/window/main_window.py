@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,7 +28,7 @@ GENERAL = {
     Qt.Key.Key_Q: "quit", Qt.Key.Key_P: "paper", Qt.Key.Key_H: "help", Qt.Key.Key_F1: "help",
     Qt.Key.Key_F: "full_screen", Qt.Key.Key_F11: "full_screen", Qt.Key.Key_R: "retry", Qt.Key.Key_Space: "dismiss",
     Qt.Key.Key_C: "check", Qt.Key.Key_S: "set_up", Qt.Key.Key_T: "tone", Qt.Key.Key_D: "details",
-    Qt.Key.Key_B: "before", Qt.Key.Key_W: "save", Qt.Key.Key_O: "open",
+    Qt.Key.Key_B: "before", Qt.Key.Key_A: "arm", Qt.Key.Key_W: "save", Qt.Key.Key_O: "open",
 }
 """Keys that do the same on every page."""
 ANYWHERE = ("quit", "paper", "full_screen")
@@ -37,7 +38,7 @@ BUSY = (*RUNNING, Phase.JUDGING)
 
 
 class Window(WatchingWidget):
-    """The window; `asked` tells the actions that lead to other pages, `dropped` a file that was dropped.
+    """The window; `asked` tells the actions that lead to other pages, `dropped` a file, `closing` the end.
 
     Parameters
     ----------
@@ -48,6 +49,7 @@ class Window(WatchingWidget):
     """
 
     dropped = Signal(Path)
+    closing = Signal()
 
     def __init__(self, sink: Sink, paper: Paper = look.LIGHT) -> None:
         super().__init__(sink, paper)
@@ -96,11 +98,12 @@ class Window(WatchingWidget):
         page, chosen = self.page, self.pile.top is self.more
         actions: dict[str, Callable[[], object]] = {
             "quit": self.close, "paper": self._turn_paper, "help": self._show_keys, "more": self._show_more,
-            "full_screen": self._full, "retry": self._retry, "dismiss": self._dismiss, "check": self._check_again,
+            "full_screen": self._full, "dismiss": self._dismiss, "check": self._check_again,
             "set_up": self.begin_set_up, "tone": self._sound_again, "details": self._show_details,
             "before": self._compare, "next_cylinder": lambda: page.light_next(1), BACK: self.back,
             "tick": lambda: self._in_checklist(Qt.Key.Key_Return),
             "untick": lambda: self._in_checklist(Qt.Key.Key_Backspace), "close": self._close_over,
+            **{asked: partial(self._ask_session, asked) for asked in ("retry", "arm", "rest")},
             "whole": lambda: self._looking(Qt.Key.Key_Home, "", shift=False),
             "clear": lambda: self._looking(Qt.Key.Key_Escape, "", shift=False),
         }
@@ -178,9 +181,9 @@ class Window(WatchingWidget):
     def _full(self) -> None:
         self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)
 
-    def _retry(self) -> None:
+    def _ask_session(self, what: str) -> None:
         if self.session is not None:
-            self.session.retry()
+            {"retry": self.session.retry, "arm": self.session.arm, "rest": self.session.rest}[what]()
 
     def _dismiss(self) -> None:
         self.take(Dismissed())
@@ -220,4 +223,5 @@ class Window(WatchingWidget):
         """Let go of the board."""
         self.pile.clear()
         self.let_go()
+        self.closing.emit()
         event.accept()

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from crankfold.acquire import Plugins
     from crankfold.viewer.session import SessionPlan
+    from crankfold.viewer.share import Shared
 
 PAPERS = {"light": look.LIGHT, "dark": look.DARK}
 
@@ -39,7 +40,7 @@ def application() -> QApplication:
 
 def run_window(wanted: SessionPlan | None, *, paper: str, full_screen: bool, silent: bool, checks: tuple[str, ...],
                plugins: Plugins, checked: bool = False, folder: Path | None = None, ask: Path | None = None,
-               options: Mapping[str, Any] = NOTHING) -> int:
+               options: Mapping[str, Any] = NOTHING, shared: Shared | None = None) -> int:
     """Show the window until it is closed, and return 0.
 
     Parameters
@@ -62,10 +63,19 @@ def run_window(wanted: SessionPlan | None, *, paper: str, full_screen: bool, sil
         A file whose engine is to be asked for.
     options
         For files that are opened in the window.
+    shared
+        Where a phone page is served from the beginning, None: nowhere unless somebody asks for it in the window.
+
+    Raises
+    ------
+    InputError
+        The phone page cannot be served there.
     """
     made = application()
     window = Window(Silence() if silent else best_sink(), PAPERS[paper])
     desk = Desk(window, plugins, Shelf(), folder, options)
+    if shared is not None:
+        desk.phone.serve(shared)
     size = QGuiApplication.primaryScreen().availableSize()
     window.resize(min(int(WIDE), size.width()), min(int(TALL), size.height()))
     if full_screen:
@@ -78,6 +88,8 @@ def run_window(wanted: SessionPlan | None, *, paper: str, full_screen: bool, sil
         desk.show_start()
         if ask is not None:
             desk.open_file(ask)
+    if shared is not None:
+        desk.phone.show()
     signal.signal(signal.SIGINT, lambda *_: window.close())
     made.exec()
     window.let_go()

@@ -43,7 +43,9 @@ SLEPT_S = 20.0  # between two frames: no machine is that busy
 
 
 class WatchingWidget(QWidget):
-    """Watches a session and shows it on its page; `asked` tells the actions that lead to other pages.
+    """Watches a session and shows it on its page.
+
+    `asked` tells the actions that lead to other pages, `stood` that the window stands otherwise than before.
 
     Parameters
     ----------
@@ -54,6 +56,7 @@ class WatchingWidget(QWidget):
     """
 
     asked = Signal(str)
+    stood = Signal()
 
     def __init__(self, sink: Sink, paper: Paper = look.LIGHT) -> None:
         super().__init__()
@@ -79,6 +82,11 @@ class WatchingWidget(QWidget):
         self._timer.timeout.connect(self.tick)
         self.page.show_standing(self.now)
 
+    def show_standing(self) -> None:
+        """Say and show where the window stands, and tell whoever follows it."""
+        self.page.show_standing(self.now)
+        self.stood.emit()
+
     def act(self, action: str) -> None:
         """Do what a button asks for."""
         raise NotImplementedError
@@ -93,7 +101,7 @@ class WatchingWidget(QWidget):
         self.let_go()
         self.now, self.waiting = Standing(live=plan.live, title=plan.title), plan
         self.page.ask(checks, waits=True)
-        self.page.show_standing(self.now)
+        self.show_standing()
 
     def use_job(self, job: Job) -> None:
         """Let captures from now on carry another job; an armed board is opened anew for that."""
@@ -113,7 +121,7 @@ class WatchingWidget(QWidget):
         session.start()
         self._ticked_s = None
         self._timer.start(FRAME_MS)
-        self.page.show_standing(self.now)
+        self.show_standing()
 
     def let_go(self) -> None:
         """Stop watching, and show nothing of it any more."""
@@ -122,6 +130,7 @@ class WatchingWidget(QWidget):
         self._live = self._followed = self.waiting = self.raw = None
         self.now = Standing()
         self.page.forget()
+        self.stood.emit()
         if session is not None:
             session.close()
 
@@ -164,7 +173,7 @@ class WatchingWidget(QWidget):
         tone = told_by_tone(before, self.now)
         if tone is not None:
             self.sink.sound(tone)
-        self.page.show_standing(self.now)
+        self.show_standing()
 
     def _follow(self, followed: Followed | None) -> None:
         """Draw the newest samples of the stream."""

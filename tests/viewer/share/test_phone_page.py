@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import http.client
 import json
-import shutil
-import subprocess
+import sys
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -30,6 +29,9 @@ from crankfold.viewer.session import (
 )
 from crankfold.viewer.share import LOOPBACK, Place, Sharing, place_of, told_of
 from crankfold.viewer.share.server import MOST_CLIENTS
+
+sys.path.insert(0, str(Path(__file__).parent))
+from phone_browser import SIZE, PhoneBrowser
 
 PATIENCE_S = 20.0
 
@@ -233,16 +235,49 @@ def test_a_port_in_use_is_one_sentence(sharing: Sharing) -> None:
         Sharing(Place(port=sharing.port))
 
 
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PhoneBrowser]:
+    with PhoneBrowser(tmp_path_factory.mktemp("profile")) as made:
+        yield made
+
+
 @pytest.mark.timeout(120)
-def test_a_browser_of_a_phone_shows_the_result(sharing: Sharing, judged: Any, tmp_path: Path) -> None:
-    """In Debian's Chromium, at the size of a phone."""
-    chromium = shutil.which("chromium")
-    assert chromium is not None
-    sharing.tell(standing(Readying(True), Opened("board"), Caught(1), Answered(1, judged)))
-    done = subprocess.run(
-        [chromium, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-         "--disable-background-networking", "--disable-component-update", "--disable-sync",
-         f"--user-data-dir={tmp_path / 'profile'}", "--window-size=412,915", "--timeout=4000", "--dump-dom",
-         sharing.address], capture_output=True, text=True, timeout=100, check=False)
-    assert "Cylinder 3 has no compression." in done.stdout
-    assert done.stdout.count('class="low"') == 1
+def test_two_phones_show_the_result_and_what_can_be_pressed(browser: PhoneBrowser, judged: Any) -> None:
+    asked: list[str] = []
+    heard = threading.Event()
+
+    def ask(action: str) -> None:
+        asked.append(action)
+        heard.set()
+
+    with Sharing(Place(), ask) as sharing:
+        one, two = browser.page(sharing.address), browser.page(sharing.address)
+        sharing.tell(standing(Readying(True), Opened("board"), Caught(1), Answered(1, judged)))
+        for phone in (one, two):
+            phone.until("Cylinder 3 has no compression.")
+            assert phone.asked("document.querySelectorAll('#cylinders .low').length") == 1
+            assert phone.asked("document.documentElement.scrollWidth") <= SIZE[0], "nothing to be pushed sideways"
+        least_px = 12.0 / 25.4 * 96.0
+        assert one.asked("document.querySelector('button').getBoundingClientRect().height") >= least_px - 1.0
+        assert one.asked("parseFloat(getComputedStyle(document.getElementById('headline')).fontSize)") >= 35.0
+        one.press("Pause")
+        assert heard.wait(PATIENCE_S)
+    assert asked == ["rest"]
+
+
+@pytest.mark.timeout(120)
+def test_a_phone_says_that_the_connection_is_lost_and_follows_again(browser: PhoneBrowser, judged: Any,
+                                                                    monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("secrets.token_urlsafe", lambda size: "q" * size)  # so that the second page is the first's
+    with Sharing(Place()) as sharing:
+        phone, port = browser.page(sharing.address), sharing.port
+        sharing.tell(standing(Readying(True), Opened("board"), Caught(1), Answered(1, judged)))
+        phone.until("Cylinder 3 has no compression.")
+    phone.until("Connection lost.")
+    assert "not live" in phone.text("advice")
+    assert phone.asked("document.body.className") == "alarm lost"
+    with Sharing(Place(port=port)) as sharing:
+        sharing.tell(standing(Readying(True), Opened("board"), Event(Happening.ARMED, 0, 0.0)))
+        phone.until("Armed. Crank.")
+        assert phone.asked("document.body.className") == ""
+        assert phone.text("cylinders") == "", "nothing stale is left"
