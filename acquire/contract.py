@@ -86,6 +86,9 @@ class SourceInfo:
         is handed on whole as soon as it ends.
     skew_s
         Time from the sampling of the first channel to that of each channel, seconds, one a channel; empty: none.
+    resumes_s
+        How long a source that lost touch with its board tries by itself to go on, with its sample clock intact; a
+        silence of so long is no fault of it. 0.0: it does not.
     """
 
     rate_hz: float
@@ -105,6 +108,7 @@ class SourceInfo:
     columns: tuple[ColumnSeen, ...] = ()
     guessed: bool = False
     records: bool = False
+    resumes_s: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -47,13 +47,25 @@ class SocketSource(Source):
         self._where, self._silence_s = f"{host}:{port}", silence_s
         self._ready: deque[Samples] = deque()
         self._heard_s = time.monotonic()
+        self._host, self._port = host, port
+        self._socket = self.connected()
+
+    def connected(self) -> socket.socket:
+        """Return a new connection to the board.
+
+        Raises
+        ------
+        BoardNotFoundError
+            Nobody answers there.
+        """
         try:
-            self._socket = socket.create_connection((host, port), CONNECT_S)
-        except OSError as error:
-            raise BoardNotFoundError(f"no board answers at {self._where} ({error.strerror or error})",
+            made = socket.create_connection((self._host, self._port), CONNECT_S)
+        except (OSError, UnicodeError) as error:
+            raise BoardNotFoundError(f"no board answers at {self._where} ({getattr(error, 'strerror', None) or error})",
                                      "check its address, its power and the network") from error
-        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, WAITING_BYTES)
-        self._socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        made.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, WAITING_BYTES)
+        made.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        return made
 
     @abstractmethod
     def _decode(self, data: bytes) -> Iterable[Samples]:
@@ -105,20 +117,37 @@ class SocketSource(Source):
         """Forget what was left over (driver)."""
 
     def _read(self, timeout_s: float) -> Samples | None:
-        until = time.monotonic() + timeout_s
+        until_s = time.monotonic() + timeout_s
         while not self._ready:
-            left = until - time.monotonic()
-            data = self.receive(min(max(0.0, left), self._silence_s / 2))
-            now = time.monotonic()
+            try:
+                data = self._listened(until_s)
+            except (BoardDisconnectedError, BoardStalledError) as error:
+                self._resume(error, until_s)
+                data = b""
             if data:
-                self._heard_s = now
                 self._ready.extend(self._decode(data))
-            elif now - self._heard_s >= self._silence_s:
-                raise BoardStalledError(f"the board at {self._where} has sent nothing for {now - self._heard_s:.1f} s",
-                                        "check its power and the network")
-            if not self._ready and now >= until:
+            if not self._ready and time.monotonic() >= until_s:
                 return None
         return self._ready.popleft()
+
+    def _listened(self, until_s: float) -> bytes:
+        """Return what came up to a time, and complain about a board that has been silent for too long."""
+        data = self.receive(min(max(0.0, until_s - time.monotonic()), self._silence_s / 2))
+        now_s = time.monotonic()
+        if data:
+            self._heard_s = now_s
+        elif now_s - self._heard_s >= self._silence_s:
+            raise BoardStalledError(f"the board at {self._where} has sent nothing for {now_s - self._heard_s:.1f} s",
+                                    "check its power and the network")
+        return data
+
+    def _resume(self, error: BoardDisconnectedError | BoardStalledError, until_s: float) -> None:
+        """Go on after a connection that was lost, trying up to `until_s`, or raise `error` (driver; this gives up).
+
+        Whoever goes on says how long that may take in `SourceInfo.resumes_s`.
+        """
+        del until_s
+        raise error
 
     def _close(self) -> None:
         self._socket.close()

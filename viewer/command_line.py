@@ -20,7 +20,7 @@ VERDICT, BAD_INPUT, NO_VERDICT, OWN_FAULT, INTERRUPTED, PIPE_CLOSED = 0, 2, 3, 1
 """Exit statuses: a verdict; bad usage or input; no verdict; a fault of this program; Ctrl-C; the reader went away."""
 
 COMMANDS = ("demo", "analyse", "capture", "window", "compare", "jobs", "batch", "study", "speed", "validate",
-            "bundle", "export", "sheet", "listen", "practice", "engine", "rig", "check", "boards", "plugins")
+            "bundle", "export", "sheet", "listen", "practice", "engine", "rig", "check", "boards", "lend", "plugins")
 """In the order of help; each is ``command`` in a module of its name."""
 
 NAME = "crankfold"

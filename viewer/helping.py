@@ -15,7 +15,7 @@ COMMAND_GROUPS: Mapping[str, tuple[str, ...]] = {
     "test": ("capture", "window", "analyse", "compare"),
     "keep": ("sheet", "jobs", "listen", "export"),
     "many": ("batch", "study", "validate", "bundle", "speed"),
-    "set_up": ("engine", "rig", "check", "boards", "plugins"),
+    "set_up": ("engine", "rig", "check", "boards", "lend", "plugins"),
 }
 """Commands by what a person wants, in the order of help; a command that is in none of them stands under the last."""
 
@@ -53,6 +53,7 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = {
     "rig": ("crankfold rig cart --from virtual:dead=3,sync=waste-spark --sync waste-spark:1",),
     "check": ("crankfold check --rig cart --seconds 2",),
     "boards": ("crankfold boards --wait 1",),
+    "lend": ("crankfold lend --from virtual:dead=3,quiet=1,crank=1,after=1 --at 0.0.0.0 --secret-file lend.secret",),
     "plugins": ("crankfold plugins",),
 }
 """Lines to copy; the tests run those that end by themselves."""

@@ -88,6 +88,8 @@ class Happening(Enum):
     RATE = "rate"
     PASSED = "passed"
     TORN = "torn"
+    SILENT = "silent"
+    RESUMED = "resumed"
     ENDED = "ended"
 
 
@@ -102,7 +104,8 @@ class Event:
         was recognised. REST: it has lasted too long, the starter must rest. CAPTURED: a capture is ready. LOST: samples
         are missing. DROPPED: a capture nobody took was given up. RATE: the board samples at another rate than it says.
         JOURNAL: the crank under way could not be written to disk. PASSED: a load came on that was not taken for the
-        starter. TORN: a crank with so many gaps that it cannot be kept. ENDED: the stream is over.
+        starter. TORN: a crank with so many gaps that it cannot be kept. SILENT: a source
+        that goes on by itself has lost touch with its board. RESUMED: it has it back. ENDED: the stream is over.
     index
         Absolute sample index.
     seconds

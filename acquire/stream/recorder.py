@@ -88,7 +88,7 @@ class Recorder:
         self._stop, self._abandoned, self._done = threading.Event(), False, False
         self._error: BaseException | None = None
         self._heard_s = self._returned_s = time.monotonic()
-        self._heard_any = False
+        self._heard_any = self._out_of_touch = False
         self._silent_looks, self._used_s = 0, 0.0
         self._thread = threading.Thread(target=self._run, name=f"reader of {source.info.title}", daemon=True)
 
@@ -281,13 +281,27 @@ class Recorder:
                 if self._source.finished:
                     return
                 if self._watched and listened_s >= self._patience_s:
-                    raise self._stalled(self._silent_s)
+                    self._fell_silent(listened_s)
                 continue
+            self._touch(Happening.RESUMED)
             listened_s = 0.0
             with self._lock:
                 if not self._abandoned:
                     self._stream.take(block)
                 self._heard_s, self._heard_any = time.monotonic(), True  # before anybody can look: taking may last
+
+    def _fell_silent(self, listened_s: float) -> None:
+        """Give up on a source that sends nothing, unless it is still trying to go on by itself."""
+        if not self._heard_any or listened_s >= self._source.info.resumes_s + self._patience_s:
+            raise self._stalled(self._silent_s)
+        self._touch(Happening.SILENT)
+
+    def _touch(self, what: Happening) -> None:
+        """Tell once that touch with the board is lost, and once that it is back."""
+        if (what is Happening.SILENT) != self._out_of_touch:
+            self._out_of_touch = what is Happening.SILENT
+            at = self._stream.ring.next_index
+            self._put(Event(what, at, at / self._source.info.rate_hz))
 
     def _close_source(self, error: BaseException | None) -> BaseException | None:
         try:

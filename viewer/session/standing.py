@@ -208,7 +208,7 @@ def _heard(now: Standing, event: Event) -> Standing:
         case Happening.PASSED if now.phase in VERDICTS and now.aside:
             return now  # where the crank was kept matters more
         case (Happening.LOST | Happening.DROPPED | Happening.TORN | Happening.RATE | Happening.JOURNAL
-              | Happening.PASSED):
+              | Happening.PASSED | Happening.SILENT | Happening.RESUMED):
             return replace(now, aside=event_text(event))
     return now
 

@@ -35,18 +35,27 @@ class Shared:
     control: bool
 
 
-def place_of(text: str) -> Place:
+def place_of(text: str, option: str = "--share-at", port: int = 0) -> Place:
     """Return the place that ``HOST`` or ``HOST:PORT`` names; empty is this computer alone.
+
+    Parameters
+    ----------
+    text
+        As given.
+    option
+        By which it was given.
+    port
+        Where none is named.
 
     Raises
     ------
     InputError
         It is no such text.
     """
-    host, colon, port = text.strip().rpartition(":") if ":" in text else (text.strip(), "", "")
-    if colon and not (port.isascii() and port.isdigit() and int(port) < 2**16):
-        raise InputError(say("share.bad_place", text=text[:60]))
-    return Place(host or LOOPBACK, int(port or 0))
+    host, colon, digits = text.strip().rpartition(":") if ":" in text else (text.strip(), "", "")
+    if colon and not (digits.isascii() and digits.isdigit() and int(digits) < 2**16):
+        raise InputError(say("share.bad_place", option=option, text=text[:60]))
+    return Place(host or LOOPBACK, int(digits or port))
 
 
 def listening_at(place: Place) -> socket.socket:

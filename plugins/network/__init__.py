@@ -1,0 +1,1 @@
+"""A board that another computer lends."""
