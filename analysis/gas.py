@@ -1,9 +1,8 @@
 """The torque of one cylinder's gas on the crank, as a family of curves by what is left of its peak pressure.
 
 A slider-crank closes a polytropic charge from `CLOSE_DEG` to `OPEN_DEG` about compression TDC. A cylinder that leaks
-loses mass through an orifice, so that its hump is lower, earlier and narrower and pushes back less after TDC; one
-that fills badly starts from a lower pressure; one whose rod is bent has a larger clearance. Each way **one number** a
-cylinder remains, its peak gauge pressure relative to a healthy one, and the curve at 1 peaks at 1.
+loses mass through an orifice, so that its hump is lower, earlier and narrower and pushes back less after TDC. **One
+number** a cylinder remains, its peak gauge pressure relative to a healthy one, and the curve at 1 peaks at 1.
 
 Pressures are in atmospheres, volumes in displaced volumes. The formulas are the slider-crank volume, the polytrope
 and one-dimensional isentropic nozzle flow, as any text on engines has them.
@@ -13,17 +12,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-Family = Literal["leak", "filling", "clearance"]
-FAMILIES: tuple[Family, ...] = ("leak", "filling", "clearance")
-
-CRANK_TO_ROD = 0.3  # rods are 3 to 4 crank radii long; the fit hardly minds
+CRANK_TO_ROD = 0.3  # rods are 3 to 4 crank radii long; torque hardly minds
 POLYTROPE = 1.3  # air of a slow, cold, wet compression
 CLOSE_DEG = -135  # effective closing of the intake at cranking speed
 OPEN_DEG = 130  # effective opening of the exhaust
@@ -34,8 +30,6 @@ STEPS_PER_DEG = 2
 LEAKS = np.concatenate(([0.0], np.geomspace(3e-4, 1.2, 47)))  # orifice strengths, tight to wide open
 
 FLOW_PRESSURES = np.concatenate((np.geomspace(1e-3, 1.0, 200), np.linspace(1.0, 2.0, 400)[1:]))  # choked beyond
-
-CLEARANCES = np.geomspace(0.8, 80.0, 120)  # of the healthy clearance volume
 
 LEAD_RATIO = 10.0  # of an ordinary engine; the lead hardly minds
 LEAD_LEAST_PERCENT = 5.0  # below it there is hardly a peak
@@ -179,58 +173,20 @@ def _at_peaks(torque: NDArray[np.float64], peak: NDArray[np.float64]) -> NDArray
     return out
 
 
-def _filling_curves(pressure: NDArray[np.float64]) -> NDArray[np.float64]:
-    healthy = _healthy(pressure)
-    top = healthy.max()
-    curves = gas_torque(healthy * ((PEAKS[:, None] * (top - 1.0) + 1.0) / top))
-    curves[0] = 0.0
-    return curves
-
-
-def _clearance_curves(pressure: NDArray[np.float64], ratio: float) -> NDArray[np.float64]:
-    """Return torque curves of cylinders that compress into a larger space, their share of charge lost a healthy one's.
-
-    What is left of the charge at each angle is taken from the healthy cylinder.
-    """
-    healthy = _healthy(pressure)
-    left = healthy / pressure[0]
-    v = volume(ANGLES_DEG[1:-1], ratio) + (CLEARANCES[:, None] - 1.0) / (ratio - 1.0)
-    larger = (v[:, :1] / v) ** POLYTROPE * left
-    return _at_peaks(gas_torque(larger), (larger.max(axis=1) - 1.0) / (healthy.max() - 1.0))
-
-
 @lru_cache(maxsize=1)
-def _ladder() -> NDArray[np.float64]:
-    """Return pressures of every ratio and leak, shape (ratios, leaks, closed degrees)."""
-    return leaking_pressures(RATIOS, LEAKS)
+def gas_table() -> GasTable:
+    """Return the torque table of cylinders that leak, for a crank of steady speed."""
+    return GasTable(_torque(leaking_pressures(RATIOS, LEAKS)), RATIOS, PEAKS, ANGLES_DEG)
 
 
-@lru_cache(maxsize=len(FAMILIES))
-def gas_table(family: Family = "leak") -> GasTable:
-    """Return the torque table of a family: cylinders that leak, that fill badly, or whose clearance is too large."""
-    return GasTable(_torque(family, _ladder()), RATIOS, PEAKS, ANGLES_DEG)
+def slowed_torques(slowness: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the table's torques for a crank that is slower at some degrees, see `leaking_pressures`."""
+    return _torque(leaking_pressures(RATIOS, LEAKS, slowness))
 
 
-def _torque(family: Family, ladder: NDArray[np.float64]) -> NDArray[np.float64]:
-    make = {"leak": lambda p, _: _leak_curves(p), "filling": lambda p, _: _filling_curves(p),
-            "clearance": _clearance_curves}[family]
-    torque = np.stack([make(pressure, float(ratio)) for pressure, ratio in zip(ladder, RATIOS, strict=True)])
+def _torque(ladder: NDArray[np.float64]) -> NDArray[np.float64]:
+    torque = np.stack([_leak_curves(pressure) for pressure in ladder])
     unit = int(np.flatnonzero(PEAKS == 1.0)[0])
     out: NDArray[np.float64] = torque / torque[:, unit].max(axis=-1)[:, None, None]
     out.flags.writeable = False
     return out
-
-
-@lru_cache(maxsize=1)
-def all_torques() -> NDArray[np.float64]:
-    """Return the torques of every family, shape (families, ratios, peaks, angles), in the order of `FAMILIES`."""
-    torque = np.stack([gas_table(family).torque for family in FAMILIES])
-    torque.flags.writeable = False
-    return torque
-
-
-def slowed_torques(slowness: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return what `all_torques` does for a crank that is slower at some degrees, see `leaking_pressures`."""
-    torque = all_torques().copy()
-    torque[FAMILIES.index("leak")] = _torque("leak", leaking_pressures(RATIOS, LEAKS, slowness))
-    return torque

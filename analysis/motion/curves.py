@@ -61,12 +61,12 @@ class Curves:
 @lru_cache(maxsize=1)
 def steady_curves() -> Curves:
     """Return the curves of a crank that turns steadily."""
-    return averaged(gas_table("leak").torque)
+    return averaged(gas_table().torque)
 
 
 def averaged(torque: NDArray[np.float64]) -> Curves:
     """Return torque curves, shape (ratios, peaks, degrees) as in the gas table, averaged."""
-    table, pad = gas_table("leak"), int(SMOOTH_DEG)
+    table, pad = gas_table(), int(SMOOTH_DEG)
     kernel = np.ones(pad) / pad
     curves = np.apply_along_axis(lambda curve: np.convolve(np.pad(curve, pad), kernel, mode="same"), 2, torque)
     return Curves(curves, table.ratios, table.peaks, float(table.angles_deg[0]) - pad)

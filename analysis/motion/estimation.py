@@ -37,7 +37,6 @@ ALIKE = (0.6, 1.5)  # speed of a cycle over the median's: beyond, the starter wa
 TRIAL_DEG = 10.0  # between phases tried where nobody says where TDC is
 POLISHED = 3  # of the starts tried
 ONE_LOW = 0.3  # share of the others that one cylinder has in a start
-LEAK = 0  # of the gas model's families of faults
 LEAST_EXPLAINED = 0.985  # of the variance of the readings in use; less is another engine, wheel or order
 FLOOR_POINTS = 2.5  # standard deviation that the model leaves even where cycles agree
 MIDDLE_SHARE = 0.12  # of the distance to 0 or 100: how a leak shapes its torque
@@ -122,7 +121,7 @@ def _best(readings: Readings, engine: Engine, tdc_deg: float | None) -> SpeedFit
               for fit in tried for low in lows]
     best = _best_of([fitted(readings, engine, fit.tdc_deg, fit, known_deg=tdc_deg)
                      for fit in _best_of([*tried, *starts])])[0]
-    curves = averaged(slowed_torques(_slowness(readings, engine, best))[LEAK])
+    curves = averaged(slowed_torques(_slowness(readings, engine, best)))
     return fitted(readings, engine, best.tdc_deg, best, curves=curves, known_deg=tdc_deg)
 
 
@@ -136,7 +135,7 @@ def _slowness(readings: Readings, engine: Engine, fit: SpeedFit) -> NDArray[np.f
 
     Each cylinder counts by what it has lost; where none has lost anything all count alike.
     """
-    closed = gas_table("leak").angles_deg[1:-1]
+    closed = gas_table().angles_deg[1:-1]
     weight = np.maximum(1.0 - fit.percent / 100.0, 1e-3)
     total = np.zeros_like(closed)
     for fire, share in zip(engine.firing_deg, weight, strict=True):

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crankfold.analysis.gas import gas_table
-from crankfold.analysis.posterior.rates import find_rates
+from crankfold.analysis.posterior import find_rates
 from crankfold.analysis.signal import track_cycles
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ def _solve(grid: _Grid, engine: Engine, stall: float, knee: float,
     speed = np.maximum((stall - i) / flux, 0.02 * stall)
     angle = engine.cycle_deg * _cycles(grid, speed) + phase_deg
     columns = [np.ones_like(i), np.gradient(speed, grid.time_s)]
-    table = gas_table("leak")
+    table = gas_table()
     shape = table.torque[int(np.argmin(np.abs(table.ratios - RATIO))), int(np.argmin(np.abs(table.peaks - 1.0)))]
     half = 0.5 * engine.cycle_deg
     columns += [np.interp((angle - fire + half) % engine.cycle_deg - half, table.angles_deg, shape, 0.0, 0.0)

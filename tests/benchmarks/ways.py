@@ -12,7 +12,6 @@ only crankfold may refuse, and what it refuses is counted.
 from __future__ import annotations
 
 import argparse
-import gzip
 import json
 import sys
 from collections.abc import Callable, Iterator
@@ -23,66 +22,22 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "generator"))
 
+from heights import against_neighbours, by_heights
 from linear_load import linear_load
 from make_captures import make
 from numpy.typing import NDArray
+from sets import recording_of
 
+from crankfold.acquire import Probe, load_plugins
 from crankfold.analysis import Capture, CrankingTrace, Engine, InputError, NoCranking, analyse, condition
-from crankfold.analysis.posterior.rates import find_rates
-from crankfold.analysis.signal import track_cycles, trough_heights
+from crankfold.analysis.signal import trough_heights
 from crankfold.analysis.signal.heights import raw_heights
+from crankfold.viewer.session import read_capture
 
 Percents = NDArray[np.float64]
 Way = Callable[[CrankingTrace, Engine], Percents | None]
 MISDESCRIBED = "wrong-count"
 LOW_PERCENT, EVEN_PERCENT, UNCLEAR = 75.0, 90.0, (70.0, 80.0)
-
-
-def read(path: Path) -> tuple[NDArray[np.float64], float]:
-    """Return the second column and the sample rate of a CSV in any of the loggers' dialects."""
-    raw = path.read_bytes()
-    lines = (gzip.decompress(raw) if path.suffix == ".gz" else raw).decode("utf-8-sig").splitlines()
-    milli = [1.0, 1.0]
-    rows = []
-    for line in lines:
-        cells = line.replace(",", ".").split(";") if ";" in line else line.split(",")
-        try:
-            rows.append((float(cells[0]), float(cells[1])))
-        except (ValueError, IndexError):
-            for column in range(min(2, len(cells))):
-                if "(m" in cells[column]:
-                    milli[column] = 1e-3
-    table = np.array(rows) * milli
-    return table[:, 1], (len(table) - 1) / float(table[-1, 0] - table[0, 0])
-
-
-def by_heights(height: Callable[..., NDArray[np.float64]], *, tracked: bool) -> Way:
-    """Return a method that reads hump heights in slots of the cycle: followed from cycle to cycle, or all equal."""
-
-    def method(trace: CrankingTrace, engine: Engine) -> Percents | None:
-        rates = find_rates(trace, engine)
-        if not rates:
-            return None
-        y, t = trace.smooth[trace.steady], trace.time_s[trace.steady]
-        cycles = rates[0].rate_hz * (t - t[0])
-        if tracked:
-            cycles = track_cycles(y, trace.rate_hz, rates[0].rate_hz, engine.cylinders).at(t - t[0])
-        angle = engine.cycle_deg * cycles
-        offsets = np.arange(0.0, engine.cycle_deg / engine.cylinders, 4.0) if engine.even_firing else \
-            np.arange(0.0, engine.cycle_deg, 8.0)
-        sharp = [float(np.mean(raw_heights(angle + o, y, engine))) for o in offsets]
-        return height(angle + offsets[int(np.argmax(sharp))], y, engine)
-
-    return method
-
-
-def against_neighbours(trace: CrankingTrace, engine: Engine) -> Percents | None:
-    """Return each hump over the mean of its two neighbours in the firing order, percent, at most 100."""
-    tops = by_heights(raw_heights, tracked=True)(trace, engine)
-    if tops is None:
-        return None
-    beside = (np.roll(tops, 1) + np.roll(tops, -1)) / 2.0
-    return np.minimum(100.0 * tops / np.maximum(beside, 1e-9), 100.0)
 
 
 WAYS: dict[str, Way] = {
@@ -135,11 +90,10 @@ def of_folder(folder: Path) -> Iterator[Case]:
         about, truth = told["about"], told["truth"]
         if truth.get("kind", "any") != "any":
             continue
-        file = next(p for p in (card.with_suffix(".csv"), card.with_suffix(".csv.gz")) if p.exists())
-        current, rate_hz = read(file)
-        capture = Capture.from_arrays(current * 1e3 / about["clamp_mv_per_a"], rate_hz=rate_hz)
-        engine = Engine(tuple(about["firing_order"]), tuple(about["intervals_deg"] or ()))
+        engine = Engine(tuple(about["firing_order"]), tuple(about["intervals_deg"] or ()), about.get("strokes", 4))
         try:
+            read, _ = read_capture(recording_of(card), {}, load_plugins())
+            capture = Probe.parse(f"{about['clamp_mv_per_a']:g}mV/A").apply(read)
             trace = condition(capture)
         except NoCranking:
             continue
