@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import os
 import resource
 import shutil
@@ -34,7 +35,6 @@ from crankfold.acquire.stream.leftovers import new_journal
 from crankfold.analysis import Capture
 
 RATE = 2000.0
-STRANGER = 65534  # the user id of nobody, who owns nothing
 
 
 @contextlib.contextmanager
@@ -48,19 +48,39 @@ def files_no_larger_than(size: int) -> Iterator[None]:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
 
+CAPABILITIES_3 = 0x20080522  # version of the call, <linux/capability.h>
+MODES_DO_NOT_BIND = 0b110  # CAP_DAC_OVERRIDE and CAP_DAC_READ_SEARCH there
+
+
+@contextlib.contextmanager
+def bound_by_modes() -> Iterator[None]:
+    """Let the modes of files bind this thread and those it starts, also when the tests run as root.
+
+    As another user it could not import what lies in root's folders, and the import system remembers what it could not.
+    """
+    libc = ctypes.CDLL(None, use_errno=True)
+    header = (ctypes.c_uint32 * 2)(CAPABILITIES_3, 0)
+    rights = (ctypes.c_uint32 * 6)()  # effective, permitted, inheritable, and the same of the higher ones
+    assert libc.capget(header, rights) == 0, os.strerror(ctypes.get_errno())
+    effective = rights[0]
+    try:
+        rights[0] = effective & ~MODES_DO_NOT_BIND
+        assert libc.capset(header, rights) == 0, os.strerror(ctypes.get_errno())
+        yield
+    finally:
+        rights[0] = effective
+        assert libc.capset(header, rights) == 0, os.strerror(ctypes.get_errno())
+
+
 @pytest.fixture
 def locked_folder() -> Iterator[Path]:
     """A folder that may be read and not be written, also when the tests run as root."""
     folder = Path(tempfile.mkdtemp(prefix="crankfold-locked-"))
-    root = os.geteuid() == 0
     try:
         folder.chmod(0o555)
-        if root:
-            os.seteuid(STRANGER)
-        yield folder
+        with bound_by_modes():
+            yield folder
     finally:
-        if root:
-            os.seteuid(0)
         folder.chmod(0o755)
         shutil.rmtree(folder)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -43,10 +42,11 @@ class FrameStreamer:
         for run in self.decoder.feed(self.terminal.received()):
             for command in run[:, 0].tolist():
                 if command in {fmt.START, fmt.STOP}:
-                    self.began = time.monotonic() if command == fmt.START else None
+                    self.began = self.terminal.clock.monotonic() if command == fmt.START else None
                     self.sequence = 0
                 self.greet(command)
-        while self.began is not None and self.sequence * FRAME_SAMPLES < (time.monotonic() - self.began) * RATE_HZ:
+        now_s = self.terminal.clock.monotonic()
+        while self.began is not None and self.sequence * FRAME_SAMPLES < (now_s - self.began) * RATE_HZ:
             codes = np.full((FRAME_SAMPLES, 2), self.sequence % 1024)
             frame = encode_frame(fmt.build_data(self.sequence, 0, codes, HELLO.layout))
             if self.skip:
@@ -97,18 +97,16 @@ class Boards:
             self.streamer.skip = 3
             return 3 * FRAME_SAMPLES
         self.terminal.dropping.set()
-        time.sleep(0.2)
+        self.terminal.clock.sleep(0.2)
         self.terminal.dropping.clear()
         return None
 
 
-@pytest.mark.parametrize("kind", ["frames", "lines with time",
-                                  pytest.param("lines", marks=pytest.mark.slow)])
-def test_every_rule_for_a_source_is_kept(terminals: Callable[[], Any], monkeypatch: pytest.MonkeyPatch,
-                                         kind: str) -> None:
-    monkeypatch.setattr("crankfold.plugins.serial.line_opening.LISTEN_S", 0.5 if kind == "lines" else 0.4)
+@pytest.mark.usefixtures("bench_clock")
+@pytest.mark.parametrize("kind", ["frames", "lines with time", "lines"])
+def test_every_rule_for_a_source_is_kept(terminals: Callable[[], Any], kind: str) -> None:
     boards = Boards(terminals, kind)
-    outcomes = run_contract(boards.open, stretch_s=0.3, break_it=boards.break_it, lose=boards.lose)
+    outcomes = run_contract(boards.open, stretch_s=1.0, break_it=boards.break_it, lose=boards.lose)
     assert [(outcome.rule, outcome.detail) for outcome in outcomes if outcome.state == BROKEN] == []
     assert {outcome.rule: outcome.detail for outcome in outcomes
             if outcome.state != KEPT and outcome.rule not in FOR_FILES_ONLY} == {}

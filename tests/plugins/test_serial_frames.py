@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 import struct
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +15,7 @@ from hypothesis import strategies as st
 from crankfold.acquire import BoardDisconnectedError, BoardGarbledError, BoardStalledError, SettingError
 from crankfold.acquire.testing import SourceContract
 from crankfold.plugins.serial import frame_format as fmt
+from crankfold.plugins.serial import frames_board
 from crankfold.plugins.serial.frame_codec import BUFFERED_S, FrameDecoder, FrameLoss, encode_frame
 from crankfold.plugins.serial.frames_board import FrameBoard
 
@@ -44,7 +44,7 @@ class PythonBoard:
     """Answers commands and streams; `index` and the counters may be tampered with."""
 
     def __init__(self, terminal: Any, hello: fmt.Hello = HELLO) -> None:
-        self.terminal, self.hello = terminal, hello
+        self.terminal, self.hello, self.clock = terminal, hello, terminal.clock
         self.divider = round(CLOCK_HZ / hello.rate_hz)
         self.decoder = FrameDecoder()
         self.deaf_until = 0.0
@@ -57,7 +57,7 @@ class PythonBoard:
 
     def begin(self) -> None:
         self.streaming, self.index, self.sequence, self.overrun = True, 0, 0, 0
-        self.began = time.monotonic()
+        self.began = self.clock.monotonic()
 
     def greet(self, answers: int) -> None:
         hello = dataclasses.replace(self.hello, answers=answers, streaming=self.streaming, refused=self.refusing)
@@ -66,12 +66,12 @@ class PythonBoard:
     def step(self) -> None:
         for run in self.decoder.feed(self.terminal.received()):
             for command in run:
-                if time.monotonic() >= self.deaf_until:
+                if self.clock.monotonic() >= self.deaf_until:
                     self.obey(command.tobytes())
         self.overrun += self.to_throw_away
         self.index += self.to_throw_away
         self.to_throw_away = 0
-        due = int((time.monotonic() - self.began) * CLOCK_HZ / self.divider)
+        due = int((self.clock.monotonic() - self.began) * CLOCK_HZ / self.divider)
         while self.streaming and self.index + self.hello.frame_samples <= due:
             self.send_data()
 
@@ -100,6 +100,9 @@ class PythonBoard:
         self.greet(0)
 
 
+pytestmark = pytest.mark.usefixtures("bench_clock")
+
+
 @pytest.fixture
 def python_board(terminal: Any) -> PythonBoard:
     return PythonBoard(terminal)
@@ -107,9 +110,9 @@ def python_board(terminal: Any) -> PythonBoard:
 
 def read_until(source: Source, samples: int, *, seconds: float = 4.0) -> list[Block]:
     blocks: list[Block] = []
-    deadline = time.monotonic() + seconds
+    deadline = frames_board.time.monotonic() + seconds
     while sum(len(block.codes) for block in blocks) < samples:
-        assert time.monotonic() < deadline, "too few samples came"
+        assert frames_board.time.monotonic() < deadline, "too few samples came"
         block = source.read(0.1)
         if block is not None:
             blocks.append(block)
@@ -208,7 +211,7 @@ def test_a_board_that_starts_anew_is_started_again_with_an_unknown_loss(terminal
 
 
 def test_a_board_that_resets_when_opened_is_waited_for(terminal: Any, python_board: PythonBoard) -> None:
-    python_board.deaf_until = time.monotonic() + 1.5
+    python_board.deaf_until = python_board.clock.monotonic() + 1.5
     with FrameBoard(terminal.name, {}) as source:
         source.start()
         check_in_place(read_until(source, 100))
@@ -216,25 +219,23 @@ def test_a_board_that_resets_when_opened_is_waited_for(terminal: Any, python_boa
 
 def test_a_board_left_streaming_is_stopped_first(terminal: Any, python_board: PythonBoard) -> None:
     python_board.begin()
-    time.sleep(0.1)
+    python_board.clock.sleep(0.1)
     with FrameBoard(terminal.name, {}) as source:
         assert not python_board.streaming
         source.start()
         blocks = read_until(source, 100)
         assert blocks[0].first_index == 0
         check_in_place(blocks)
-    time.sleep(0.1)
+    python_board.clock.sleep(0.1)
     assert not python_board.streaming
 
 
-def test_nothing_answers(terminal: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("crankfold.plugins.serial.frames_board.RESET_S", 0.6)
+def test_nothing_answers(terminal: Any) -> None:
     with pytest.raises(BoardStalledError, match=r"nothing answers at .* at 1000000 baud"):
         FrameBoard(terminal.name, {})
 
 
-def test_numbers_instead_of_frames(terminal: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("crankfold.plugins.serial.frames_board.RESET_S", 0.6)
+def test_numbers_instead_of_frames(terminal: Any) -> None:
     terminal.print_lines(lambda i: b"1,2\n", 500)
     with pytest.raises(BoardGarbledError, match="use serial-lines if this board prints numbers"):
         FrameBoard(terminal.name, {})
@@ -269,11 +270,11 @@ def test_faults_while_streaming_are_noticed_within_a_second(terminal: Any, pytho
             terminal.pull_out()
         python_board.silent = fault == "silent"
         python_board.tamper = lambda frame: b"\x03ab\x00" if fault == "garbage" else frame
-        began = time.monotonic()
+        began = frames_board.time.monotonic()
         with pytest.raises(kind, match=said):
-            while time.monotonic() < began + 3.0:
+            while frames_board.time.monotonic() < began + 3.0:
                 source.read(0.1)
-        assert time.monotonic() - began < 1.0
+        assert frames_board.time.monotonic() - began < 1.0
 
 
 def judged(loss: FrameLoss, sequence: list[int], overrun: list[int], now_s: float) -> list[tuple[int, int | None]]:

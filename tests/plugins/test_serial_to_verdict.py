@@ -5,8 +5,6 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
-import threading
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
-from crankfold.acquire import BoardDisconnectedError, Event, Happening, Probe, record
+from crankfold.acquire import BoardDisconnectedError, Probe, record
 from crankfold.analysis import Engine, SyncSpec, analyse
 from crankfold.plugins.serial.lines_board import LineBoard
 from crankfold.plugins.virtual.engine import leak_for, simulate
@@ -24,12 +22,13 @@ from crankfold.plugins.virtual.signals import record as record_signals
 from crankfold.plugins.virtual.specs import Bench, KeySpec
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
 BANNER = b"\r\nreader 2\r\nready, press reset to start anew\r\n3,"
 PUMP = Engine((1, 3, 4, 2))
 LOW = 3
 CRANKED_S = 6.5
+KEY_S = 2.6
 
 STYLES: dict[str, Callable[[int, int, int, int], str]] = {
     "comma": lambda i, a, b, rate: f"{a},{b}\r\n",
@@ -45,7 +44,7 @@ class Cranked:
     """The pump of the Harbour Workshop with a worn cylinder, seen by a 10-bit converter."""
 
     def __init__(self) -> None:
-        bench = Bench(key=KeySpec(on_s=2.6, off_s=CRANKED_S - 0.6))
+        bench = Bench(key=KeySpec(on_s=KEY_S, off_s=CRANKED_S - 0.6))
         position = bench.engine.firing_order.index(LOW)
         engine = bench.engine.with_cylinder(LOW, leak_for(bench.engine, position, 45.0, 200.0))
         self.run = simulate(replace(bench, engine=engine), CRANKED_S, seed=5)
@@ -78,52 +77,44 @@ def judge(board: Any, style: str) -> Any:
         captures.close()
 
 
-@pytest.mark.parametrize("rate_hz", [200, 500, 2000])
-def test_every_style_to_the_right_verdict(terminals: Callable[[], Any], cranked: Cranked, rate_hz: int) -> None:
-    codes = cranked.codes(rate_hz)
-    boards = [terminals() for _ in STYLES]
-    for board, style in zip(boards, STYLES, strict=True):
-        print_codes(board, codes, style, rate_hz)
-    with ThreadPoolExecutor(len(boards)) as readers:
-        captures = list(readers.map(judge, boards, STYLES))
-    for capture in captures:
-        assert capture.gaps == ()
-        assert capture.rate_hz == pytest.approx(rate_hz, rel=0.02)
-        amperes = Probe.parse("5mV/A").apply(replace(capture, channels=tuple(
-            replace(channel, unit="V") if channel.unit == "" else channel for channel in capture.channels)))
-        result = analyse(amperes, PUMP, sync=SyncSpec("waste-spark", 1))
-        assert (result.verdict, result.low) == ("uneven", (LOW,)), result.reasons
-        found = [cylinder.relative_percent for cylinder in result.cylinders]
-        np.testing.assert_allclose(found, cranked.run.truth().relative_percent, atol=8.0)
+IN_SHORT = [(style, 500) for style in STYLES] + [("comma", 200), ("labels", 2000)]
 
 
+@pytest.mark.usefixtures("bench_clock")
+@pytest.mark.parametrize(("style", "rate_hz"), [
+    pytest.param(style, rate_hz, marks=[] if (style, rate_hz) in IN_SHORT else pytest.mark.slow)
+    for style in STYLES for rate_hz in (200, 500, 2000)])
+def test_every_style_to_the_right_verdict(terminal: Any, cranked: Cranked, style: str, rate_hz: int) -> None:
+    print_codes(terminal, cranked.codes(rate_hz), style, rate_hz)
+    capture = judge(terminal, style)
+    assert capture.gaps == ()
+    assert capture.rate_hz == pytest.approx(rate_hz, rel=0.02)
+    amperes = Probe.parse("5mV/A").apply(replace(capture, channels=tuple(
+        replace(channel, unit="V") if channel.unit == "" else channel for channel in capture.channels)))
+    result = analyse(amperes, PUMP, sync=SyncSpec("waste-spark", 1))
+    assert (result.verdict, result.low) == ("uneven", (LOW,)), result.reasons
+    found = [cylinder.relative_percent for cylinder in result.cylinders]
+    np.testing.assert_allclose(found, cranked.run.truth().relative_percent, atol=8.0)
+
+
+@pytest.mark.usefixtures("bench_clock")
 def test_unplugged_while_cranking_keeps_what_came_and_draws_nothing_wrong_from_it(terminal: Any,
                                                                                    cranked: Cranked) -> None:
-    print_codes(terminal, cranked.codes(500), "comma", 500)
+    codes = cranked.codes(500)
+
+    def line(i: int) -> bytes:
+        if i > (KEY_S + 0.8) * 500:
+            terminal.pull_out()
+        return STYLES["comma"](i, *codes[i].tolist(), 500).encode()
+
+    terminal.print_lines(line, 500, banner=BANNER)
     kept: list[Any] = []
     with pytest.raises(BoardDisconnectedError, match="is gone; check the cable"):
-        for happening in follow(terminal):
-            kept.append(happening)
+        kept.extend(record(LineBoard(terminal.name, {})))
     assert len(kept) == 1
     assert 1.0 < kept[0].duration_s < 4.0
     result = analyse(kept[0], PUMP)
     assert (result.verdict, result.reasons[0].code) == ("none", "too-short")
-
-
-def follow(terminal: Any) -> Iterator[Any]:
-    """Yield captures; soon after cranking is noticed the cable is pulled."""
-    pulling: list[threading.Timer] = []
-
-    def watch(event: Event) -> None:
-        if event.what is Happening.CRANKING:
-            pulling.append(threading.Timer(0.6, terminal.pull_out))
-            pulling[0].start()
-
-    try:
-        yield from record(LineBoard(terminal.name, {}), on_event=watch)
-    finally:
-        for timer in pulling:
-            timer.join()
 
 
 def test_a_few_words_on_the_command_line_are_enough(terminal: Any, cranked: Cranked, tmp_path: Path) -> None:

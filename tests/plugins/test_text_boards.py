@@ -6,8 +6,6 @@ sentence is the one commonly printed, ``$GPGLL,5300.97914,N,00259.98174,E,125926
 
 from __future__ import annotations
 
-import time
-from concurrent.futures import ThreadPoolExecutor
 from functools import reduce
 from operator import xor
 from typing import TYPE_CHECKING, Any
@@ -16,6 +14,7 @@ import numpy as np
 import pytest
 
 from crankfold.acquire import BoardGarbledError, SettingError
+from crankfold.plugins.serial import lines_board
 from crankfold.plugins.serial.grammar import checksum_holds
 from crankfold.plugins.serial.line_decoder import LineDecoder, Lines
 from crankfold.plugins.serial.line_finding import find_style
@@ -31,9 +30,7 @@ if TYPE_CHECKING:
 RATE_HZ = 500
 
 
-@pytest.fixture(autouse=True)
-def listen_briefly(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("crankfold.plugins.serial.line_opening.LISTEN_S", 0.4)
+pytestmark = pytest.mark.usefixtures("bench_clock")
 
 
 def current(i: int) -> int:
@@ -75,9 +72,9 @@ FORMS: dict[str, tuple[Callable[[int, int, int], str], dict[str, str]]] = {
 
 def read_until(source: Source, samples: int, *, seconds: float = 20.0) -> list[Block]:
     blocks: list[Block] = []
-    deadline = time.monotonic() + seconds
+    deadline = lines_board.time.monotonic() + seconds
     while sum(len(block.codes) for block in blocks) < samples:
-        assert time.monotonic() < deadline, "too few samples came"
+        assert lines_board.time.monotonic() < deadline, "too few samples came"
         block = source.read(0.1)
         if block is not None:
             blocks.append(block)
@@ -102,16 +99,12 @@ def check_form(board: Any, form: str) -> None:
     np.testing.assert_array_equal(np.diff(indices(np.concatenate([b.codes for b in blocks]))), 1, err_msg=form)
 
 
-@pytest.mark.parametrize("first", range(0, len(FORMS), 4))
-def test_every_form_of_line_by_itself(terminals: Callable[[], Any], first: int) -> None:
-    forms = list(FORMS)[first : first + 4]
-    boards = [terminals() for _ in forms]
-    for board, form in zip(boards, forms, strict=True):
-        write = FORMS[form][0]
-        board.print_lines(lambda i, write=write: f"{write(i, current(i), sync(i))}\r\n".encode(), RATE_HZ,
-                          banner=b"\r\nreader 2\r\nready\r\n3,")
-    with ThreadPoolExecutor(len(forms)) as readers:
-        list(readers.map(check_form, boards, forms))
+@pytest.mark.parametrize("form", FORMS)
+def test_every_form_of_line_by_itself(terminal: Any, form: str) -> None:
+    write = FORMS[form][0]
+    terminal.print_lines(lambda i: f"{write(i, current(i), sync(i))}\r\n".encode(), RATE_HZ,
+                         banner=b"\r\nreader 2\r\nready\r\n3,")
+    check_form(terminal, form)
 
 
 @pytest.mark.parametrize(("write", "unit", "scale"), [
@@ -192,16 +185,16 @@ def waits_for_s(board: Any) -> list[bytes]:
     greeted = [0.0]
 
     def step() -> None:
-        if not heard and time.monotonic() > greeted[0] + 0.5:
+        if not heard and board.clock.monotonic() > greeted[0] + 0.5:
             board.send(b"adc reader\r\nready, type s to start\r\n")
-            greeted[0] = time.monotonic()
+            greeted[0] = board.clock.monotonic()
         data = board.received()
         if data:
             heard.append(data)
-            running[:] = [time.monotonic()] if b"s" in data else []
+            running[:] = [board.clock.monotonic()] if b"s" in data else []
             board.printed = 0
         if running:
-            due = int((time.monotonic() - running[0]) * RATE_HZ)
+            due = int((board.clock.monotonic() - running[0]) * RATE_HZ)
             board.send(b"".join(b"%d,%d\n" % (current(i), sync(i)) for i in range(board.printed, due)))
             board.printed = due
 
@@ -209,21 +202,17 @@ def waits_for_s(board: Any) -> list[bytes]:
     return heard
 
 
-def test_a_board_that_waits_for_a_command_is_told_to_begin_and_to_end(terminal: Any) -> None:
+def test_a_board_that_waits_for_a_command_is_told_to_begin_and_to_end(terminal: Any, bench_clock: Any) -> None:
     heard = waits_for_s(terminal)
     with LineBoard(terminal.name, {"on-open": r"s\n", "on-close": r"x\x0a"}) as source:
         source.start()
         blocks = read_until(source, 100)
-    deadline = time.monotonic() + 5
-    while b"x\n" not in b"".join(heard) and time.monotonic() < deadline:
-        time.sleep(0.01)
+    bench_clock.wait_for(lambda: b"x\n" in b"".join(heard))
     np.testing.assert_array_equal(np.diff(indices(np.concatenate([block.codes for block in blocks]))), 1)
     assert b"".join(heard) == b"s\nx\n"
 
 
-def test_without_the_setting_a_waiting_board_is_named_with_what_to_do(terminal: Any,
-                                                                     monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("crankfold.plugins.serial.line_opening.PATIENCE_S", 0.5)
+def test_without_the_setting_a_waiting_board_is_named_with_what_to_do(terminal: Any) -> None:
     waits_for_s(terminal)
     with pytest.raises(BoardGarbledError, match=r"ready, type s to start'; .*with the setting on-open"):
         LineBoard(terminal.name, {})
