@@ -36,6 +36,7 @@ from .files.hdf5 import Hdf5File
 from .files.isolated import Apart, make_ready
 from .files.storage import StoredCapture, StoredFacts, capture_image, read_facts, read_stored, save_capture
 from .hooks import hookimpl
+from .notices import SURVIVED
 from .opening import open_board, open_file
 from .plugin_module import PluginOrigin
 from .registry import Plugins, load_plugins
@@ -64,12 +65,12 @@ __all__ = [
     "Capabilities", "CaughtCrank", "Channel", "ColumnSeen", "EndOfStream", "EngineCard", "Event", "FileFormatError",
     "Finding", "Happening", "Hdf5File", "Job", "JournalWriter", "KindFound", "LEFT_OUT", "Left", "Level",
     "OTHER_WORDS", "PRESSURE", "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder", "RecordingPlan",
-    "Recovered", "Rig", "RingBuffer", "RingOverrunError", "SYNC", "SYNC_WORDS", "Samples", "Setting", "SettingError",
-    "Shelf", "ShutdownTimeoutError", "SocketSource", "SoundSource", "Source", "SourceInfo", "State", "StoredCapture",
-    "StoredFacts", "TIME", "TIME_WORDS", "TakenUp", "calibrated", "capture_image", "changed", "check_name",
-    "check_rig", "current_of", "discover_boards", "flush_folder", "free_name", "hookimpl", "in_base_units",
-    "known_currents", "lasting_address", "left_behind", "level_of", "load_plugins", "make_ready", "observe",
-    "open_board", "open_file", "parse_toml", "read_facts", "read_stored", "record", "recover", "role_of",
+    "Recovered", "Rig", "RingBuffer", "RingOverrunError", "SURVIVED", "SYNC", "SYNC_WORDS", "Samples", "Setting",
+    "SettingError", "Shelf", "ShutdownTimeoutError", "SocketSource", "SoundSource", "Source", "SourceInfo", "State",
+    "StoredCapture", "StoredFacts", "TIME", "TIME_WORDS", "TakenUp", "calibrated", "capture_image", "changed",
+    "check_name", "check_rig", "current_of", "discover_boards", "flush_folder", "free_name", "hookimpl",
+    "in_base_units", "known_currents", "lasting_address", "left_behind", "level_of", "load_plugins", "make_ready",
+    "observe", "open_board", "open_file", "parse_toml", "read_facts", "read_stored", "record", "recover", "role_of",
     "save_capture", "save_card", "smallest_leak_percent", "stem_of", "take_up", "wired", "words_of", "write_beside",
     "write_named", "write_new",
 ]

@@ -28,6 +28,7 @@ from typing import TYPE_CHECKING, Any, Self
 import numpy as np
 
 from crankfold.acquire.device_clock import DeviceClock
+from crankfold.acquire.notices import SAID
 from crankfold.analysis import CURRENT, SYNC, Channel, Notice
 
 if TYPE_CHECKING:
@@ -41,10 +42,6 @@ if TYPE_CHECKING:
 
 # Offered here too, so that a driver needs one import: it names its channels.
 __all__ = ["CURRENT", "SYNC", "Block", "Channel", "EndOfStream", "Samples", "Source", "SourceInfo"]
-
-
-SAID = "source"
-"""Code of a notice that a source put into a sentence of its own, under ``text``."""
 
 
 class EndOfStream(Exception):  # noqa: N818 - an end is not an error

@@ -1,4 +1,4 @@
-"""Notices as JSON data: what a source survived travels as codes and numbers; words are made where people read."""
+"""What sources survive, as codes and numbers, also as JSON data; words are made where people read."""
 
 from __future__ import annotations
 
@@ -8,6 +8,40 @@ from crankfold.analysis import Notice
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+
+SAID = "source"  # the notice of a plugin that has a sentence only
+SURVIVED: dict[str, tuple[str, ...]] = {
+    SAID: ("text",),
+    "compressed-cut": ("file",),
+    "character-cut": ("file",),
+    "line-cut": ("line",),
+    "damaged-lines": ("count", "line"),
+    "empty-cells": ("count",),
+    "values-held": ("count",),
+    "overloads": ("count",),
+    "column-left-out": ("column",),
+    "time-jumps": ("count",),
+    "time-holes": ("count",),
+    "uneven-time": ("rate_hz",),
+    "time-against-rate": ("rate_hz", "said_hz"),
+    "time-unit": ("unit", "rate_hz"),
+    "other-times": ("channel", "fastest"),
+    "lines-left-out": ("count",),
+    "lines-lost": ("count",),
+    "columns-unsaid": ("columns",),
+    "numbers-guessed": ("why",),
+    "checksum-unknown": (),
+    "rate-against-setting": ("said_hz", "rate_hz"),
+    "frames-left-out": ("count",),
+    "board-restarted": ("count",),
+    "inputs-unused": ("inputs", "used"),
+    "rate-not-met": ("asked_hz", "rate_hz", "highest_hz"),
+    "board-stalled": ("count",),
+    "packets-left-out": ("count",),
+    "short-sequence": ("wrap_s",),
+}
+"""Every code that the readers and boards here give, with its facts. `why` of numbers-guessed: ``decimal-commas``,
+``leading-zeros``, ``two-numbers``."""
 
 
 def plain_notices(notices: Iterable[Notice]) -> list[dict[str, Any]]:

@@ -27,10 +27,10 @@ from typing import TYPE_CHECKING, Any, TypeVar
 import numpy as np
 
 from crankfold.acquire.atomic import write_whole
-from crankfold.acquire.contract import SAID, SourceInfo
+from crankfold.acquire.contract import SourceInfo
 from crankfold.acquire.errors import FileFormatError
 from crankfold.acquire.files.hdf5 import Hdf5File, Member
-from crankfold.acquire.notices import notices_of, plain_notices
+from crankfold.acquire.notices import SAID, notices_of, plain_notices
 from crankfold.acquire.stream import Piece, make_capture
 from crankfold.analysis import Capture, Channel, Gap, Notice, find_gaps
 

@@ -13,7 +13,7 @@ from crankfold.acquire.errors import AcquireError
 from crankfold.acquire.testing.outcome import NotTriedError, RuleBrokenError, require, rule
 from crankfold.acquire.testing.refusing import must_refuse
 from crankfold.acquire.testing.source_case import READ_S, SourceCase, Stretch, is_promise_broken, said_rate_hz
-from crankfold.analysis import CURRENT
+from crankfold.analysis import CURRENT, Notice
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -229,14 +229,16 @@ def _some_samples(case: SourceCase) -> NDArray[np.generic]:
         return np.concatenate(pieces)[:COMPARED]
 
 
-@rule("warnings-are-sentences", "warnings is a tuple of sentences for people, one line each")
+@rule("warnings-are-sentences", "warnings is a tuple of sentences, one line each; notices are codes and facts")
 def warnings_are_sentences(case: SourceCase) -> None:
     """Try it."""
     with case.running() as stretch:
         for _ in stretch.blocks(case.stretch_s):
             pass
-        said = stretch.source.warnings
+        said, told = stretch.source.warnings, stretch.source.notices
     require(isinstance(said, tuple), f"warnings is a {type(said).__name__}")
     for text in said:
         require(isinstance(text, str) and text.strip() and "\n" not in text, f"the warning {text!r} is not one line")
+    for notice in told:
+        require(isinstance(notice, Notice) and notice.code.strip(), f"the notice {notice!r} has no code")
 

@@ -21,7 +21,7 @@ from crankfold.acquire import (
     SourceInfo,
     hookimpl,
 )
-from crankfold.analysis import Channel
+from crankfold.analysis import Channel, Notice
 from crankfold.plugins.serial import frame_format as fmt
 from crankfold.plugins.serial.frame_codec import FrameDecoder, FrameLoss, encode_frame
 from crankfold.plugins.serial.frame_format import named_inputs
@@ -75,7 +75,7 @@ class FrameBoard(Source):
         self._decoder = FrameDecoder()
         self._ready: deque[Samples] = deque()
         self._early: deque[NDArray[np.uint8]] = deque()
-        self._notes: dict[str, str] = {}
+        self._settled: list[Notice] = []
         self._restarts = 0
         self._port = SerialPort(address, int(baud or DEFAULT_BAUD), board=NAME)
         try:
@@ -95,14 +95,11 @@ class FrameBoard(Source):
         return self._info
 
     @property
-    def warnings(self) -> tuple[str, ...]:
+    def notices(self) -> tuple[Notice, ...]:
         """What was survived so far."""
-        notes = list(self._notes.values())
-        if self._decoder.damaged:
-            notes.append(f"{self._decoder.damaged} damaged frames were left out; their samples are counted as lost")
-        if self._restarts:
-            notes.append(f"the board started anew {self._restarts} times while streaming; check its supply and cable")
-        return tuple(notes)
+        counts = {"frames-left-out": self._decoder.damaged, "board-restarted": self._restarts}
+        survived = [Notice(code, {"count": count}) for code, count in counts.items() if count]
+        return (*super().notices, *self._settled, *survived)
 
     def _introduce(self, channels: str, rate_hz: float | None) -> None:
         """Ask what the board is, choose its inputs, and set the rate."""
@@ -110,8 +107,7 @@ class FrameBoard(Source):
         inputs = hello.inputs or len(hello.channels)
         self._named = named_inputs(channels, inputs)
         if not channels.strip() and inputs > len(self._named):
-            self._notes["channels"] = (f"the board has {inputs} inputs and the first {len(self._named)} are used; name "
-                                       "the others with the setting channels, as in current,sync,battery,pressure")
+            self._settled.append(Notice("inputs-unused", {"inputs": inputs, "used": len(self._named)}))
         self._chosen = [each.number for each in self._named]
         if hello.inputs:
             hello = self._choose_inputs()
@@ -119,8 +115,8 @@ class FrameBoard(Source):
         asked = hello.highest_rate_hz if rate_hz is None else rate_hz
         self._hello = self._command(fmt.build_command(fmt.RATE, round(asked)), ANSWER_S)
         if abs(self._hello.rate_hz / asked - 1) > RATE_TOLERANCE:
-            self._notes["rate"] = (f"the board was asked for {asked:g} samples a second and gives "
-                                   f"{self._hello.rate_hz:g}; the highest it can is {self._hello.highest_rate_hz:g}")
+            self._settled.append(Notice("rate-not-met", {"asked_hz": asked, "rate_hz": self._hello.rate_hz,
+                                                         "highest_hz": self._hello.highest_rate_hz}))
 
     def _choose_inputs(self) -> fmt.Hello:
         return self._command(fmt.build_inputs(each.number for each in self._named), ANSWER_S)

@@ -64,14 +64,14 @@ def _likeliest(lines: Sequence[bytes], line_end: bytes) -> LineStyle | None:
     bare_exponents = any(re.fullmatch(rb"\d+[eE]\d+", number) for number in tokens)
     comma, comma_agree = _style(lines, line_end, Writing.COMMA)
     if comma is not None and comma_agree >= agree and (sure := _decimal_commas(lines, comma)) is not None:
-        return comma if sure else replace(comma, guess="commas are taken for decimal commas")
+        return comma if sure else replace(comma, guess="decimal-commas")
     digits, hex_agree = _style(lines, line_end, Writing.HEX)
     if digits is not None and (hex_agree > agree or (bare_exponents and hex_agree == agree)):
         return digits
     if point is not None and _padded(lines, point):
-        return replace(point, guess="numbers with zeros in front are taken for decimal ones")
+        return replace(point, guess="leading-zeros")
     if point is not None and _one_number(lines, point):
-        return replace(point, guess="two numbers are seen where one with a decimal comma may be meant")
+        return replace(point, guess="two-numbers")
     return point
 
 

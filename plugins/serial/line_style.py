@@ -50,7 +50,7 @@ class LineStyle:
     checksum
         Whether lines end in a checksum, and whether it is one that can be checked; None: there is none.
     guess
-        What had to be guessed, for people, empty where nothing had.
+        What had to be guessed of how numbers are written, a ``why`` of numbers-guessed; empty where nothing had.
     names
         What a named pattern calls the numbers, empty without one.
     steps

@@ -21,6 +21,7 @@ from crankfold.acquire import (
     SourceInfo,
     hookimpl,
 )
+from crankfold.analysis import Notice
 from crankfold.plugins.serial.grammar import Writing
 from crankfold.plugins.serial.line_columns import plan_columns
 from crankfold.plugins.serial.line_decoder import LineDecoder, Lines
@@ -85,7 +86,7 @@ class LineBoard(Source):
         self._farewell = _bytes(settings, "on-close")
         self._ready: deque[Samples] = deque()
         self._held: deque[Samples] = deque()
-        self._notes: list[str] = []
+        self._settled: list[Notice] = []
         self._torn = 0
         self._port = SerialPort(address, int(baud or DEFAULT_BAUD), board=NAME)
         try:
@@ -122,17 +123,15 @@ class LineBoard(Source):
 
     def _note(self, heard: Heard, settings: Mapping[str, str], told_hz: float | None) -> None:
         if guess := _unsaid(heard, settings):
-            self._notes.append(f"{guess}; say how numbers are written with the setting numbers")
+            self._settled.append(Notice("numbers-guessed", {"why": guess}))
         if self._plan.guessed:
-            self._notes.append(f"a line holds {heard.style.columns} numbers and does not say what they are; say which "
-                               "is the current with the setting columns")
+            self._settled.append(Notice("columns-unsaid", {"columns": heard.style.columns}))
         if heard.style.checksum is False:
-            self._notes.append("the lines end in a checksum that is not understood, so it is not checked")
+            self._settled.append(Notice("checksum-unknown"))
         if told_hz is None:
             return
         if abs(self._rate_hz / told_hz - 1) > RATE_TOLERANCE:
-            self._notes.append(f"the setting says {told_hz:g} lines a second but {self._rate_hz:.4g} come, which is "
-                               "used; correct the rate setting or leave it out")
+            self._settled.append(Notice("rate-against-setting", {"said_hz": told_hz, "rate_hz": self._rate_hz}))
         elif self._plan.time is None:
             self._rate_hz = told_hz
 
@@ -147,16 +146,11 @@ class LineBoard(Source):
         return self._times.rate_hz if self._times is not None else None
 
     @property
-    def warnings(self) -> tuple[str, ...]:
+    def notices(self) -> tuple[Notice, ...]:
         """What was survived so far."""
-        notes = list(self._notes)
-        broken = self._decoder.broken + self._jumps.damaged
-        if broken:
-            notes.append(f"{broken} broken lines were left out, each counted as a lost sample")
-        if self._torn:
-            notes.append(f"lines went missing on the way {self._torn} times, nobody knows how many; use a higher baud "
-                         "rate, a lower sample rate, or print the time in front of each line")
-        return tuple(notes)
+        counts = {"lines-left-out": self._decoder.broken + self._jumps.damaged, "lines-lost": self._torn}
+        survived = [Notice(code, {"count": count}) for code, count in counts.items() if count]
+        return (*super().notices, *self._settled, *survived)
 
     def _start(self) -> None:
         self._ready.clear()

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crankfold.acquire import FileFormatError
+from crankfold.analysis import Notice
 from crankfold.plugins.tables.csv_rows import Damage, Overloads, RowParser, Rows
-from crankfold.plugins.tables.row_clock import RowClock, TimedClock
+from crankfold.plugins.tables.row_clock import RowClock
 from crankfold.plugins.tables.side_columns import SideColumns
 
 if TYPE_CHECKING:
@@ -95,26 +96,15 @@ class Intake:
             values = np.hstack((values, self._side.settle(beside)))
         return self._clock.take(times, values, lambda row: self._parser.line_of(data, first_line, row), whole=whole)
 
-    def warnings(self) -> list[str]:
-        """Return what was survived so far, one sentence each."""
+    def notices(self) -> list[Notice]:
+        """Return what was survived so far."""
         said = []
         if self._cut_line is not None:
-            said.append(f"the last line, {self._cut_line}, is cut short and was left out")
+            said.append(Notice("line-cut", {"line": self._cut_line}))
         if self._first_damage is not None:
-            said.append(f"{self._damages} damaged {_plural(self._damages, 'line')} counted as lost samples, the first "
-                        f"is line {self._first_damage.line}")
-        if empty := self._empty:
-            said.append(f"{empty} {_plural(empty, 'row')} with an empty cell counted as lost samples")
-        if filled := self._side.filled:
-            said.append(f"{filled} {_plural(filled, 'value')} missing beside current and sync, the last one holds")
-        if count := self._overloads.count:
-            said.append(f"{count} {_plural(count, 'sample')} with overload marks, read as clipped at the largest value")
-        if isinstance(self._clock, TimedClock):
-            if lost := self._clock.lost:
-                said.append(f"the time column jumps: {lost} {_plural(lost, 'sample')} missing")
-            if holes := self._clock.holes:
-                said.append(f"the time column has {holes} {_plural(holes, 'hole')} of unknown size")
-        return said
+            said.append(Notice("damaged-lines", {"count": self._damages, "line": self._first_damage.line}))
+        counts = {"empty-cells": self._empty, "values-held": self._side.filled, "overloads": self._overloads.count}
+        return said + [Notice(code, {"count": count}) for code, count in counts.items() if count]
 
     def _count_damage(self, rows: Rows) -> None:
         self._damages += len(rows.damages)

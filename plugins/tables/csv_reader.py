@@ -19,7 +19,7 @@ from crankfold.acquire import (
     SourceInfo,
     hookimpl,
 )
-from crankfold.analysis import InputError, quoted
+from crankfold.analysis import InputError, Notice, quoted
 from crankfold.plugins.tables.columns import NUMERIC, channels_of, choose_columns
 from crankfold.plugins.tables.csv_dialect import PREAMBLE_LIMIT_LINES, Dialect, find_dialect
 from crankfold.plugins.tables.csv_fields import Kind, value_of
@@ -98,11 +98,10 @@ class CsvSource(Source):
         return self._timing.measured_rate_hz
 
     @property
-    def warnings(self) -> tuple[str, ...]:
+    def notices(self) -> tuple[Notice, ...]:
         """What was survived, so far."""
-        left_out = [f"column {quoted(name)} holds a number in few rows only and is left out"
-                    for name in self._left_out]
-        return (*self._timing.warnings, *self._text.warnings, *self._intake.warnings(), *left_out)
+        left_out = [Notice("column-left-out", {"column": quoted(name)}) for name in self._left_out]
+        return (*super().notices, *self._text.notices, *self._intake.notices(), *self._timing.notices(), *left_out)
 
     def _open(self, settings: Mapping[str, str], rate_hz: float | None) -> None:
         data, lines = self._find_table()

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crankfold.acquire import FileFormatError
+from crankfold.analysis import Notice
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -105,7 +106,7 @@ class LineReader:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self.warnings: list[str] = []
+        self.notices: list[Notice] = []
         self.next_line = 1
         self.ended = False
         self.unterminated = False
@@ -174,7 +175,7 @@ class LineReader:
                 size += len(piece)
         except EOFError:
             self._cut = True
-            self.warnings.append(f"{self.path.name}: the compressed file is cut short; what came before was read")
+            self.notices.append(Notice("compressed-cut", {"file": self.path.name}))
         except (zlib.error, gzip.BadGzipFile) as error:
             raise FileFormatError(self.path, "the compressed data are damaged", "copy the file again from its source",
                                   line=self.next_line) from error
@@ -203,7 +204,7 @@ class LineReader:
             return self._decoder.decode(data, final).encode()
         except UnicodeError as error:
             if final:
-                self.warnings.append(f"{self.path.name}: the file ends in the middle of a character")
+                self.notices.append(Notice("character-cut", {"file": self.path.name}))
                 return b""
             raise FileFormatError(self.path, "these bytes are no text in the file's own encoding",
                                   "save it again as UTF-8", line=self.next_line) from error

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crankfold.acquire import CONTRACT, ReaderDeclaration, hookimpl
+from crankfold.analysis import Notice, quoted
 from crankfold.plugins.tables.source import COLUMNS, CURRENT_UNIT, SYNC_UNIT, Column, Table, in_chunks, open_table
 
 if TYPE_CHECKING:
@@ -44,15 +45,15 @@ def _load(path: Path) -> Table:
             columns.append(Column(channel.name, str(sample.unit or ""), numeric=sample.samples.dtype.kind in "iuf"
                                   and sample.samples.ndim == 1))
             places.append((g, c))
-    warnings: list[str] = []
+    notices: list[Notice] = []
 
     def rows(used: Sequence[int]) -> Iterator[NDArray[np.float64]]:
         signals = [measurement.get(group=places[i][0], index=places[i][1]) for i in used]
-        yield from in_chunks(_together(signals, warnings))
+        yield from in_chunks(_together(signals, notices))
 
     started = measurement.header.start_time
     comment = str(getattr(measurement.header, "description", "") or "").strip()
-    return Table(tuple(columns), rows, own_times=True, warnings=warnings, close=measurement.close,
+    return Table(tuple(columns), rows, own_times=True, notices=notices, close=measurement.close,
                  started_utc=started.astimezone(UTC) if started is not None else None,
                  notes={"comment": comment} if comment else {})
 
@@ -75,7 +76,7 @@ def _opened(path: Path) -> Any:
         raise
 
 
-def _together(signals: Sequence[Any], warnings: list[str]) -> list[NDArray[np.float64]]:
+def _together(signals: Sequence[Any], notices: list[Notice]) -> list[NDArray[np.float64]]:
     """Return times and the values of all signals at them: those of the fastest, straight lines between the others'."""
     fastest = max(signals, key=lambda signal: len(signal.timestamps))
     times = np.asarray(fastest.timestamps, dtype=np.float64)
@@ -84,8 +85,7 @@ def _together(signals: Sequence[Any], warnings: list[str]) -> list[NDArray[np.fl
         values = np.asarray(signal.samples, dtype=np.float64)
         if len(signal.timestamps) != len(times) or not np.array_equal(signal.timestamps, times):
             values = np.interp(times, signal.timestamps, values, left=np.nan, right=np.nan)
-            warnings.append(f"{signal.name!r} has other times than {fastest.name!r} and was put on them by straight "
-                            "lines")
+            notices.append(Notice("other-times", {"channel": quoted(signal.name), "fastest": quoted(fastest.name)}))
         together.append(values)
     return together
 

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crankfold.acquire import AcquireError, EndOfStream, FileFormatError, Samples, Setting, Source, SourceInfo
+from crankfold.analysis import Notice
 from crankfold.plugins.tables.columns import Columns, channels_of, choose_columns
 from crankfold.plugins.tables.csv_dialect import Dialect
 from crankfold.plugins.tables.csv_fields import Kind
 from crankfold.plugins.tables.csv_rows import Overloads
 from crankfold.plugins.tables.headings import UNITS, Heading, Headings, find_unit, read_cell
-from crankfold.plugins.tables.row_clock import TimedClock
 from crankfold.plugins.tables.side_columns import SideColumns
 from crankfold.plugins.tables.timing import Timing, rate_setting, refuse_unknown
 
@@ -69,8 +69,8 @@ class Table:
         Whether each channel has times of its own, which `rows` brings along.
     started_utc, notes
         Where the file knows them.
-    warnings
-        What was done to the samples, for people.
+    notices
+        What was done to the samples.
     close
         Lets go of the file.
     """
@@ -81,7 +81,7 @@ class Table:
     own_times: bool = False
     started_utc: datetime | None = None
     notes: Mapping[str, str] = field(default_factory=dict)
-    warnings: list[str] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
     close: Callable[[], None] = lambda: None
 
 
@@ -153,17 +153,10 @@ class TableSource(Source):
         return self._timing.measured_rate_hz
 
     @property
-    def warnings(self) -> tuple[str, ...]:
+    def notices(self) -> tuple[Notice, ...]:
         """What was survived or done, so far."""
-        clock = self._timing.clock
-        said = [*self._table.warnings, *self._timing.warnings]
-        if self._overloads.count:
-            said.append(f"{self._overloads.count} samples are infinite, read as clipped at the largest value")
-        if isinstance(clock, TimedClock) and clock.lost:
-            said.append(f"the times jump: {clock.lost} samples missing")
-        if isinstance(clock, TimedClock) and clock.holes:
-            said.append(f"the times have {clock.holes} holes of unknown size")
-        return tuple(said)
+        over = [Notice("overloads", {"count": self._overloads.count})] if self._overloads.count else []
+        return (*super().notices, *self._table.notices, *self._timing.notices(), *over)
 
     def _absorb(self) -> bool:
         """Turn the next rows into pending samples; return whether the end was reached."""

@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from crankfold.acquire import FileFormatError, SettingError
-from crankfold.analysis import quoted
+from crankfold.analysis import Notice, quoted
 from crankfold.plugins.tables.headings import NUMBERING
 from crankfold.plugins.tables.row_clock import COUNTER_WRAPS, DAY_S, RowClock, TimedClock
 
@@ -55,7 +55,7 @@ class Timing:
     def __init__(self, path: Path, columns: Columns, rate_hz: float | None, *, clock_time: bool = False,
                  first_row: int | None = None) -> None:
         self._path, self._said_hz = path, rate_hz
-        self.warnings: list[str] = []
+        self._notices: list[Notice] = []
         values = 1 + (columns.sync is not None)
         unit = columns.time_unit
         self._counts = unit is not None and unit.measures == NUMBERING
@@ -76,6 +76,13 @@ class Timing:
         wraps = (DAY_S,) if clock_time else COUNTER_WRAPS if self._counts else COUNTER_WRAPS[2:]
         self.clock = TimedClock(path, columns.time, values, self._seconds_per_unit, wraps)
 
+    def notices(self) -> list[Notice]:
+        """Return what was survived or guessed so far."""
+        if not isinstance(self.clock, TimedClock):
+            return list(self._notices)
+        counts = {"time-jumps": self.clock.lost, "time-holes": self.clock.holes}
+        return self._notices + [Notice(code, {"count": count}) for code, count in counts.items() if count]
+
     def settle(self) -> None:
         """Settle, once the head has been read, the unit of a time column that says none.
 
@@ -95,11 +102,9 @@ class Timing:
             self._take_said(clock.cadence.unsure, clock.column)
         rate_hz = self.rate_hz
         if not clock.cadence.even:
-            self.warnings.append(f"the time column is uneven; samples are put on an even grid of {rate_hz:.6g} samples "
-                                 "a second by straight lines between the rows")
+            self._notices.append(Notice("uneven-time", {"rate_hz": rate_hz}))
         if self._said_hz is not None and not self._counts and abs(self._said_hz / rate_hz - 1) > RATES_AGREE:
-            self.warnings.append(f"the time column says {rate_hz:.6g} samples a second, not {self._said_hz:g}; it is "
-                                 "believed")
+            self._notices.append(Notice("time-against-rate", {"rate_hz": rate_hz, "said_hz": self._said_hz}))
 
     def _take_said(self, unsure: float, column: int) -> None:
         if self._said_hz is None:
@@ -122,8 +127,8 @@ class Timing:
                                   "say its unit, as in time-unit=ms", column=column + 1)
         name, self._seconds_per_unit = fits[0]
         if name != "s":
-            self.warnings.append(f"the time column has no unit and is read as {name}, which makes "
-                                 f"{1 / (interval * self._seconds_per_unit):.6g} samples a second")
+            rate_hz = 1.0 / (interval * self._seconds_per_unit)
+            self._notices.append(Notice("time-unit", {"unit": name, "rate_hz": rate_hz}))
 
     @property
     def rate_hz(self) -> float:

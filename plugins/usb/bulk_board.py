@@ -23,6 +23,7 @@ from crankfold.acquire import (
     SourceInfo,
     hookimpl,
 )
+from crankfold.analysis import Notice
 from crankfold.plugins.usb.device import ClaimedInterface, attached, find_device, found
 from crankfold.plugins.usb.folder import find_description, read_folder, user_folder
 
@@ -77,18 +78,14 @@ class UsbBulkSource(Source):
         return self._info
 
     @property
-    def warnings(self) -> tuple[str, ...]:
+    def notices(self) -> tuple[Notice, ...]:
         """Stalls survived, damaged packets, and a sequence number that is too short."""
-        said = []
-        if self._stalls:
-            said.append(f"the board stalled {self._stalls} times and went on")
-        if self._decoder.damaged:
-            said.append(f"{self._decoder.damaged} packets did not begin as described and were left out")
+        counts = {"board-stalled": self._stalls, "packets-left-out": self._decoder.damaged}
+        said = [Notice(code, {"count": count}) for code, count in counts.items() if count]
         wrap_s = self._decoder.wrap_instants / self._info.rate_hz
         if 0.0 < wrap_s < SHORTEST_WRAP_S:
-            said.append(f"the board's sequence number begins again every {wrap_s:.2g} s; a longer loss is not counted "
-                        "in full")
-        return tuple(said)
+            said.append(Notice("short-sequence", {"wrap_s": wrap_s}))
+        return (*super().notices, *said)
 
     def _set_rate(self, rate_hz: float) -> float:
         """Tell the board its rate and return the one that is in force."""

@@ -49,7 +49,7 @@ def codes(n: int) -> np.ndarray[tuple[int, ...], np.dtype[np.int16]]:
 def test_a_source_is_a_board_that_streams_for_ever_unless_it_says_otherwise() -> None:
     source = Scripted([])
     assert (source.info.live, source.info.finite, source.info.captured) == (True, False, False)
-    assert (source.measured_rate_hz, source.warnings, source.finished) == (None, (), False)
+    assert (source.measured_rate_hz, source.notices, source.finished) == (None, (), False)
 
 
 def test_blocks_are_numbered_and_known_loss_moves_the_index() -> None:

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from crankfold.acquire import BoardDisconnectedError, BoardGarbledError, BoardStalledError, SettingError
 from crankfold.acquire.testing import SourceContract
+from crankfold.analysis import Notice
 from crankfold.plugins.serial import frame_format as fmt
 from crankfold.plugins.serial import frames_board
 from crankfold.plugins.serial.frame_codec import BUFFERED_S, FrameDecoder, FrameLoss, encode_frame
@@ -136,7 +137,7 @@ def test_what_the_board_says_of_itself(terminal: Any, python_board: PythonBoard)
         blocks = read_until(source, 500)
         assert [block.lost_before for block in blocks] == [0] * len(blocks)
         check_in_place(blocks)
-        assert source.warnings == ()
+        assert source.notices == ()
 
 
 @pytest.mark.parametrize("layout", [fmt.SIGNED_16_BIT, fmt.UNSIGNED_16_BIT])
@@ -184,7 +185,7 @@ def test_damaged_and_missing_frames_are_counted_exactly(terminal: Any, python_bo
     with FrameBoard(terminal.name, {}) as source:
         source.start()
         blocks = read_until(source, 1500)
-        assert "damaged frames were left out" in source.warnings[0]
+        assert source.notices[0].code == "frames-left-out"
     assert {block.lost_before for block in blocks} == {0, HELLO.frame_samples}
     check_in_place(blocks)
 
@@ -207,7 +208,7 @@ def test_a_board_that_starts_anew_is_started_again_with_an_unknown_loss(terminal
         python_board.restart()
         blocks = read_until(source, 300)
         assert [block.lost_before for block in blocks].count(None) == 1
-        assert "started anew 1 times" in source.warnings[-1]
+        assert source.notices[-1] == Notice("board-restarted", {"count": 1})
 
 
 def test_a_board_that_resets_when_opened_is_waited_for(terminal: Any, python_board: PythonBoard) -> None:

@@ -16,6 +16,7 @@ from crankfold.acquire import (
     BoardStalledError,
     SettingError,
 )
+from crankfold.analysis import Notice
 from crankfold.plugins.serial import lines_board
 from crankfold.plugins.serial.lines_board import LineBoard
 
@@ -84,7 +85,7 @@ def check_style(board: Any, style: str, rate_hz: int) -> None:
         assert [channel.name for channel in source.info.channels] == ["current", "sync"]
         source.start()
         blocks = read_until(source, rate_hz // 4)
-        assert source.warnings == ()
+        assert source.notices == ()
     assert all(block.lost_before == 0 for block in blocks)
     codes = np.concatenate([block.codes for block in blocks])
     if style == "decimals":
@@ -154,7 +155,7 @@ def test_broken_lines_are_counted_and_the_index_stays_the_clock(terminal: Any) -
     with LineBoard(terminal.name, {}) as source:
         source.start()
         blocks = read_until(source, 400)
-        assert "broken lines were left out" in source.warnings[0]
+        assert source.notices[0].code == "lines-left-out"
     assert sum(block.lost_before or 0 for block in blocks) > 10
     offsets = [indices(block.codes) - np.arange(block.first_index, block.next_index) for block in blocks]
     assert len(set(np.concatenate(offsets).tolist())) == 1
@@ -187,7 +188,7 @@ def test_lost_bytes_without_a_time_column_are_an_unknown_loss(terminal: Any) -> 
             block = source.read(0.1)
             after += [block] if block is not None else []
         after += read_until(source, 100)
-        assert "went missing on the way 1 times" in source.warnings[-1]
+        assert source.notices[-1] == Notice("lines-lost", {"count": 1})
     assert all(block.lost_before == 0 for block in before)
     torn = next(i for i, block in enumerate(after) if block.lost_before is None)
     for piece in (before + after[:torn], after[torn:]):  # neither side of the tear holds one
@@ -202,7 +203,7 @@ def test_a_busy_computer_is_not_taken_for_loss(terminal: Any) -> None:
         for _ in range(3):
             lines_board.time.sleep(0.25)
             blocks += read_until(source, 150)
-        assert source.warnings == ()
+        assert source.notices == ()
     assert all(block.lost_before == 0 for block in blocks)
     np.testing.assert_array_equal(np.diff(indices(np.concatenate([block.codes for block in blocks]))), 1)
 
@@ -211,14 +212,16 @@ def test_rate_setting_five_percent_off_is_said_and_not_used(terminal: Any) -> No
     terminal.print_lines(clean, 475)
     with LineBoard(terminal.name, {"rate": "500"}) as source:
         assert source.info.rate_hz == pytest.approx(475, rel=0.02)
-        assert "the setting says 500 lines a second but 47" in source.warnings[0]
+        said, = source.notices
+        assert (said.code, said.facts["said_hz"]) == ("rate-against-setting", 500)
+        assert 470 <= said.facts["rate_hz"] < 480
 
 
 def test_rate_setting_that_fits_is_used(terminal: Any) -> None:
     terminal.print_lines(clean, 500)
     with LineBoard(terminal.name, {"rate": "500"}) as source:
         assert source.info.rate_hz == 500.0
-        assert source.warnings == ()
+        assert source.notices == ()
 
 
 def noticed(source: Source, kind: type[AcquireError]) -> tuple[float, str, int]:

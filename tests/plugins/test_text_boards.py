@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from crankfold.acquire import BoardGarbledError, SettingError
+from crankfold.analysis import Notice
 from crankfold.plugins.serial import lines_board
 from crankfold.plugins.serial.grammar import checksum_holds
 from crankfold.plugins.serial.line_decoder import LineDecoder, Lines
@@ -94,7 +95,7 @@ def check_form(board: Any, form: str) -> None:
         assert not source.info.guessed, form
         source.start()
         blocks = read_until(source, RATE_HZ // 4)
-        assert source.warnings == (), form
+        assert source.notices == (), form
     assert all(block.lost_before == 0 for block in blocks), form
     np.testing.assert_array_equal(np.diff(indices(np.concatenate([b.codes for b in blocks]))), 1, err_msg=form)
 
@@ -141,7 +142,7 @@ def test_six_numbers_are_shown_and_guessed_not_taken_in_silence(terminal: Any) -
     with LineBoard(terminal.name, {}) as source:
         info = source.info
         assert info.guessed
-        assert "a line holds 6 numbers and does not say what they are" in source.warnings[0]
+        assert source.notices[0] == Notice("columns-unsaid", {"columns": 6})
     assert [(c.number, c.seems) for c in info.columns] == [
         (1, "counter"), (2, "constant"), (3, "signal"), (4, "constant"), (5, "signal"), (6, "constant")]
     assert (info.columns[1].least, info.columns[1].most) == (400, 400)
@@ -233,7 +234,7 @@ def test_zeros_in_front_are_a_guess(terminal: Any) -> None:
     terminal.print_lines(lambda i: f"0{200 + i % 2},003\n".encode(), RATE_HZ)
     with LineBoard(terminal.name, {}) as source:
         assert source.info.guessed
-        assert "zeros in front" in source.warnings[0]
+        assert source.notices[0] == Notice("numbers-guessed", {"why": "leading-zeros"})
     with LineBoard(terminal.name, {"numbers": "hex"}) as source:
         assert not source.info.guessed
         source.start()

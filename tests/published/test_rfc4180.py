@@ -24,7 +24,7 @@ def read(path: Path, text: str) -> tuple[Source, np.ndarray]:
             if block is not None:
                 assert block.lost_before == 0
                 blocks.append(block.codes)
-        assert source.warnings == ()
+        assert source.notices == ()
         return source, np.concatenate(blocks)[:, 0]
 
 

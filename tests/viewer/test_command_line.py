@@ -190,7 +190,7 @@ def test_a_file_cut_in_the_middle_of_a_line_is_judged_and_said(crankfold, tmp_pa
     assert done.returncode == 0, done.stderr
     data = json.loads(done.stdout)
     assert len(data["low_positions"]) == 1
-    assert any("cut short" in c["text"] for c in data["cautions"] if c["code"] == "source")
+    assert any("cut short" in c["text"] for c in data["cautions"] if c["code"] == "line-cut")
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="the device that is always full is a Linux one")

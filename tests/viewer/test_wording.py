@@ -10,8 +10,9 @@ from typing import get_args
 import pytest
 
 import crankfold.analysis
+import crankfold.plugins
 import crankfold.viewer
-from crankfold.acquire import Happening
+from crankfold.acquire import SURVIVED, Happening
 from crankfold.analysis import Cylinder, Engine, Notice, Result
 from crankfold.analysis.answer import notice_codes
 from crankfold.analysis.result import ReasonCode
@@ -20,9 +21,11 @@ from crankfold.viewer.words.catalogue import has, placeholders, sentences
 from crankfold.viewer.words.sentences import notice_text
 
 VIEWER = Path(crankfold.viewer.__file__).parent
-FAMILIES = {"reason": notice_codes.REASONS, "caution": notice_codes.CAUTIONS, "note": notice_codes.NOTES}
-OWN_CAUTIONS = {"source": ("text",), "overridden": ("names",), "about-unreadable": ("text",),
+FAMILIES = {"reason": notice_codes.REASONS, "caution": {**notice_codes.CAUTIONS, **SURVIVED},
+            "note": notice_codes.NOTES}
+OWN_CAUTIONS = {"overridden": ("names",), "about-unreadable": ("text",),
                 "several-captures": ("count", "length_s")}  # not the analysis'
+PLUGINS = sorted(Path(crankfold.plugins.__file__).parent.rglob("*.py"))
 VARIANTS = {"named", "unnamed", "sure", "unsure"}
 FALLBACKS = {"heading", "other"}
 
@@ -54,9 +57,10 @@ def whys() -> dict[str, set[str]]:
     assert len(unexplained) >= 4
     humps = set(re.findall(r'"hump-count",\s*\{\s*"why": "([a-z-]+)"', text))
     fired = set(re.findall(r'"engine-fired",\s*\{\s*"why": "([a-z-]+)"', text))
+    numbers = set(re.findall(r'guess="([a-z-]+)"', "\n".join(f.read_text(encoding="utf-8") for f in PLUGINS)))
     nothing = set(re.findall(r'"no-cranking",\s*\{\s*"why": "([a-z-]+)"', text))
     return {"caution.sync-cannot-name": sync, "reason.not-explained": unexplained, "reason.hump-count": humps,
-            "reason.no-cranking": nothing, "reason.engine-fired": fired}
+            "reason.no-cranking": nothing, "reason.engine-fired": fired, "caution.numbers-guessed": numbers}
 
 
 def test_every_sentence_is_used() -> None:
@@ -101,6 +105,23 @@ def test_every_code_of_the_analysis_has_a_sentence_its_facts_can_fill(family: st
         assert keys, f"{family}.{code}"
         for key in keys:
             assert placeholders(key) <= set(facts), key
+
+
+def test_what_boards_and_readers_survive_is_a_code_with_its_facts() -> None:
+    """Each notice in the plugins is in the table, which the wording is checked against; none gives a sentence."""
+    given: set[str] = set()
+    for file in PLUGINS:
+        tree = ast.parse(file.read_text(encoding="utf-8"))
+        assert "warnings" not in [node.name for node in ast.walk(tree) if isinstance(node, ast.FunctionDef)]
+        given |= {node.value for node in ast.walk(tree) if isinstance(node, ast.Constant)
+                  and isinstance(node.value, str) and node.value in SURVIVED}
+        for node in ast.walk(tree):
+            named = isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Notice"
+            if not named or not isinstance(node.args[0], ast.Constant):
+                continue
+            facts = [key.value for key in node.args[1].keys] if len(node.args) > 1 else []
+            assert set(facts) == set(SURVIVED[node.args[0].value]), f"{file.name}: {node.args[0].value}"
+    assert given | {"source"} == set(SURVIVED)
 
 
 def test_every_why_has_its_own_sentence() -> None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
-from crankfold.viewer.session import rig_of, settings_of
+from crankfold.viewer.session import rig_of, settings_of, survived
 from crankfold.viewer.words import column_lines, say, say_count, tell
 
 if TYPE_CHECKING:
@@ -104,8 +104,8 @@ def _row(finding: Finding) -> None:
 
 def _said_on_opening(source: Source) -> None:
     """Say at once what the driver has to say, and what each column holds where that had to be guessed."""
-    for warning in source.warnings:
-        tell(warning[:1].upper() + warning[1:] + ".")
+    for said in survived(source):
+        tell(said)
     if source.info.guessed:
         tell(say("columns.heading"))
         for line in column_lines(source.info.columns):

@@ -11,6 +11,7 @@ from .judgement import (
     picture_bytes,
     pool,
     scene_bytes,
+    survived,
 )
 from .kept_files import keep, make_folder
 from .news import (
@@ -69,6 +70,6 @@ __all__ = [
     "engine_options", "filled", "given", "in_amperes", "job_of", "job_options", "joined_texts", "judge",
     "judge_as_told", "keep", "list_names", "longest", "make_folder", "picture_bytes", "plan_of", "pool",
     "prepare_solver", "prepare_virtual", "question_for", "question_of", "read_capture", "read_motion", "rig_of",
-    "scene_bytes", "sentence", "settings_of", "sheet_job", "show", "spoken", "tell_changes", "told_about",
+    "scene_bytes", "sentence", "settings_of", "sheet_job", "show", "spoken", "survived", "tell_changes", "told_about",
     "told_by_tone", "tone_wav", "unwritable", "with_result",
 ]

@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crankfold.analysis import Notice
-from crankfold.viewer.words import say
+from crankfold.viewer.words import notice_text, say
 
 if TYPE_CHECKING:
-    from crankfold.acquire import Probe, Rig
+    from crankfold.acquire import Probe, Rig, Source
     from crankfold.analysis import Capture, Result
     from crankfold.viewer.picture import Scene
     from crankfold.viewer.session.question import Question
@@ -111,6 +111,11 @@ def in_amperes(capture: Capture, rig: Rig | None, probe: Probe | None) -> Captur
 def with_notices(result: Result, notices: Sequence[Notice]) -> Result:
     """Return the result with what its source survived among the cautions."""
     return replace(result, cautions=(*result.cautions, *map(_worded, notices))) if notices else result
+
+
+def survived(source: Source) -> list[str]:
+    """Return what a source has survived so far, one sentence each; not what a stored capture survived once."""
+    return [notice_text("caution", _worded(notice)) for notice in source.notices if notice not in source.info.notices]
 
 
 def _worded(notice: Notice) -> Notice:

@@ -31,7 +31,7 @@ from crankfold.analysis import Capture, CrankfoldError
 from crankfold.viewer.session.analysis_queue import AnalysisQueue
 from crankfold.viewer.session.columns import check_source
 from crankfold.viewer.session.custody import Custody, Pending
-from crankfold.viewer.session.judgement import sentence_of
+from crankfold.viewer.session.judgement import survived
 from crankfold.viewer.session.news import (
     Broke,
     Caught,
@@ -241,8 +241,8 @@ class Session:
                 recorder.stop()
             self._opened = True
             self._tell(Opened(source.info.title or self.plan.title))
-            for warning in source.warnings:
-                self._tell(Told(sentence_of(warning)))
+            for said in survived(source):
+                self._tell(Told(said))
             for item in recorder.caught():
                 if isinstance(recorder.broken_by, LOST):  # before the torn crank is saved, which may take a while
                     self._broke(recorder.broken_by, Outcome.of(recorder.broken_by, source))

@@ -12,7 +12,7 @@ import pytest
 from fastcrc import crc32
 
 from crankfold.acquire import Probe, record
-from crankfold.analysis import Engine, SyncSpec, analyse
+from crankfold.analysis import Engine, Notice, SyncSpec, analyse
 from crankfold.plugins.serial.frame_codec import FrameDecoder
 from crankfold.plugins.serial.frame_format import parse_hello
 from crankfold.plugins.serial.frames_board import FrameBoard
@@ -105,7 +105,7 @@ def test_every_sample_of_half_a_million_a_second_is_in_its_place(board: Callable
         assert source.info.channels[0].scale * 4096 == pytest.approx(3.3, rel=1e-6)
         source.start()
         blocks = read_samples(source, 150_000)
-        assert source.warnings == ()
+        assert source.notices == ()
     assert all(block.lost_before == 0 for block in blocks)
     check_in_place(blocks, emulated, 250_000, [0, 1])
 
@@ -143,7 +143,7 @@ def test_what_a_reader_that_stalls_loses_is_counted_to_the_sample(board: Callabl
         blocks = read_samples(source, 1000)
         emulated.told("STALLED")  # 200,000 conversions, and the chip's memory holds 98,304
         blocks += read_samples(source, 100_000)
-        assert source.warnings == ()
+        assert source.notices == ()
     lost = [block.lost_before for block in blocks if block.lost_before]
     assert len(lost) == 1 and lost[0] is not None and lost[0] > 50_000
     check_in_place(blocks, emulated, 250_000, [0, 1])
@@ -164,7 +164,7 @@ def test_a_converter_that_ran_over_starts_anew_and_says_so(board: Callable[..., 
     with FrameBoard(emulated.address, {"rate": "20000", "channels": "current,-,battery"}) as source:
         source.start()
         blocks = read_samples(source, 5000)
-        assert source.warnings == ("the board started anew 1 times while streaming; check its supply and cable",)
+        assert source.notices == (Notice("board-restarted", {"count": 1}),)
     at = next(number for number, block in enumerate(blocks) if block.lost_before is None)
     assert all(block.lost_before == 0 for block in blocks if block is not blocks[at])
     for part in (blocks[:at], blocks[at:]):
@@ -235,4 +235,4 @@ def test_half_a_minute_at_full_rate_loses_nothing(board: Callable[..., Any]) -> 
             blocks = read_samples(source, 100_000)
             assert all(block.lost_before == 0 for block in blocks)
             check_in_place(blocks, emulated, 250_000, [0, 1])
-        assert source.warnings == ()
+        assert source.notices == ()

@@ -148,7 +148,7 @@ def test_a_stall_is_cleared_and_what_it_cost_is_counted_by_number(emulate: Any, 
     board = emulate(FIRMWARE, {"payload": payload, "events": events})
     seen = board.client("stream", description=description, until_samples=INSTANTS - 3 * PER_PACKET)
     assert seen["wrong"] == 0 and seen["losses"] == [[303 * PER_PACKET, 3 * PER_PACKET]]
-    assert seen["warnings"] == ["the board stalled 1 times and went on"]
+    assert seen["notices"] == [["board-stalled", {"count": 1}]]
     assert board.tell("report")["clears"] >= 1
 
 

@@ -65,7 +65,7 @@ def stream(description: str, until_samples: int, address: str = "", **more: Any)
         seen["seconds"] = time.monotonic() - began
         source.stop()
         return {**seen, "rate_hz": info.rate_hz, "address": info.address, "title": info.title,
-                "warnings": source.warnings}
+                "notices": [[notice.code, notice.facts] for notice in source.notices]}
 
 
 def stream_packaged(**arguments: Any) -> dict[str, Any]:

@@ -24,7 +24,7 @@ class Recording:
     values: np.ndarray
     info: SourceInfo
     measured_rate_hz: float | None
-    warnings: tuple[str, ...]
+    notices: dict[str, dict[str, object]]
     lost: int
     unknown_losses: int
     blocks: int
@@ -65,7 +65,9 @@ def read_to_the_end(path: Path, settings: dict[str, str]) -> Recording:
             pieces.append(np.full((block.lost_before or 0, len(scale)), np.nan))
             pieces.append(block.codes * scale)
         assert source.info is info or source.info == info
-        return Recording(np.concatenate(pieces), info, source.measured_rate_hz, source.warnings, lost, unknown, blocks)
+        said = {notice.code: dict(notice.facts) for notice in source.notices}
+        return Recording(np.concatenate(pieces), info, source.measured_rate_hz, said, lost, unknown,
+                         blocks)
 
 
 @pytest.fixture

@@ -36,7 +36,7 @@ def is_the_table(got: Any, rate_hz: float = RATE_HZ) -> None:
     np.testing.assert_array_equal(got.current, CURRENT)
     np.testing.assert_array_equal(got.sync, SYNC)
     assert got.info.rate_hz == pytest.approx(rate_hz, rel=1e-9)
-    assert got.warnings == ()
+    assert got.notices == {}
     assert got.lost == 0
     assert [channel.name for channel in got.info.channels] == ["current", "sync"]
 
@@ -152,8 +152,8 @@ def test_what_is_missing_beside_loses_no_sample_and_a_slow_column_is_left_out(re
     assert got.names == ("current", "sync", "oil")
     assert got.lost == 0
     np.testing.assert_array_equal(got.values[:10, 2], [0, 1, 2, 2, 4, 5, 6, 7, 7, 9])
-    assert any("values missing beside current and sync, the last one holds" in text for text in got.warnings)
-    assert any("column 'slow' holds a number in few rows only" in text for text in got.warnings)
+    assert got.notices == {"values-held": {"count": sum(i % 5 == 3 for i in range(len(TIME_S)))},
+                           "column-left-out": {"column": "'slow'"}}
 
 
 def test_headings_overrule_positions(read_csv: Read) -> None:

@@ -38,7 +38,7 @@ def survive(path: Path, **chosen: str) -> None:
                 if block is not None:
                     assert np.isfinite(block.codes).all()
                 assert time.monotonic() - began < SECONDS_EACH
-            assert all("\n" not in warning for warning in source.warnings)
+            assert all("\n" not in str(fact) for notice in source.notices for fact in notice.facts.values())
     except AcquireError as error:
         assert error.remedy
         assert "\n" not in str(error).replace(str(path), "")

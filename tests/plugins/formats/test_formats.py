@@ -21,6 +21,7 @@ import soundfile
 
 from crankfold.acquire import AcquireError, FileFormatError, SettingError, Source
 from crankfold.acquire.testing import SourceContract
+from crankfold.analysis import Notice
 from crankfold.plugins.tables.matlab import open_matlab
 from crankfold.plugins.tables.mdf import open_mdf
 from crankfold.plugins.tables.numpy import open_numpy
@@ -179,12 +180,12 @@ def test_mdf_by_asammdf(tmp_path: Path, version: str) -> None:
     assert got.source.info.channels[2].name == "battery"
     np.testing.assert_allclose(got.values[:, 2], 12.0 + TIME_S, atol=10.5 / RATE_HZ)
     assert got.source.info.rate_hz == pytest.approx(RATE_HZ, rel=1e-9)
-    assert got.source.warnings == ("'Battery' has other times than 'Clamp' and was put on them by straight lines",)
+    assert got.source.notices == (Notice("other-times", {"channel": "'Battery'", "fastest": "'Clamp'"}),)
     assert got.source.info.started_utc == datetime(2024, 5, 1, 12, 0, tzinfo=UTC)
     mixed = read(open_mdf, path, columns="current=Clamp,sync=Battery")
     inside = slow[-1] >= TIME_S
     np.testing.assert_allclose(mixed.values[: inside.sum(), 1], 12.0 + TIME_S[inside], rtol=1e-12)
-    assert "straight lines" in mixed.source.warnings[0]
+    assert [notice.code for notice in mixed.source.notices] == ["other-times"]
 
 
 def test_a_damaged_mdf_file_is_one_line_for_people(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
