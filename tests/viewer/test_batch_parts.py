@@ -19,7 +19,7 @@ from crankfold.acquire import load_plugins
 from crankfold.analysis import InputError
 from crankfold.viewer.batch import Job, Journal, Planner, check_table_path, read_list, run, table_bytes
 from crankfold.viewer.batch import runner as batch_run
-from crankfold.viewer.batch.plan import overlaid, read_sidecar
+from crankfold.viewer.batch.beside import overlaid, read_sidecar
 from crankfold.viewer.batch.runner import Crew
 from crankfold.viewer.batch.table import columns_of, kind_of
 from crankfold.viewer.batch.work import of_result

@@ -1,5 +1,6 @@
+from .beside import read_list
 from .journal import Journal, journal_path
-from .plan import Job, Planner, read_list
+from .plan import Job, Planner
 from .progress import counting
 from .runner import OpenCrew, cluster, processes, run, usual_workers
 from .table import check_table_path, table_bytes
