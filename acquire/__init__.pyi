@@ -54,6 +54,7 @@ from .stream.caught import CaughtCrank
 from .stream.journal import JournalWriter
 from .stream.journal_reading import Recovered, State, recover
 from .stream.leftovers import Left, TakenUp, left_behind, stem_of, take_up, write_named
+from .stream.owner import Owner, lock, locked, this_program
 from .stream.plan import Event, Happening, RecordingPlan
 from .stream.recorder import Recorder, record
 from .stream.ring import RingBuffer
@@ -73,4 +74,13 @@ __all__ = [
     "observe", "open_board", "open_file", "parse_toml", "read_facts", "read_stored", "record", "recover", "role_of",
     "save_capture", "save_card", "smallest_leak_percent", "stem_of", "take_up", "wired", "words_of", "write_beside",
     "write_named", "write_new",
+    "OTHER_WORDS", "Owner", "PRESSURE", "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder",
+    "RecordingPlan", "Recovered", "Rig", "RingBuffer", "RingOverrunError", "SYNC", "SYNC_WORDS", "Samples", "Setting",
+    "SettingError", "Shelf", "ShutdownTimeoutError", "SocketSource", "SoundSource", "Source", "SourceInfo", "State",
+    "StoredCapture", "StoredFacts", "TIME", "TIME_WORDS", "TakenUp", "calibrated", "capture_image", "changed",
+    "check_name", "check_rig", "current_of", "discover_boards", "flush_folder", "free_name", "hookimpl",
+    "in_base_units", "known_currents", "lasting_address", "left_behind", "level_of", "load_plugins", "lock", "locked",
+    "make_ready", "observe", "open_board", "open_file", "parse_toml", "read_facts", "read_stored", "record",
+    "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent", "stem_of", "take_up", "this_program",
+    "wired", "words_of", "write_beside", "write_named", "write_new",
 ]

@@ -5,7 +5,9 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
+from collections.abc import Callable
 from pathlib import Path
+from typing import BinaryIO
 
 from crankfold.acquire.errors import SaveError
 
@@ -74,8 +76,13 @@ def _link(beside: Path, path: Path) -> None:
         beside.replace(path)
 
 
-def write_beside(path: Path, content: bytes) -> Path:
+def write_beside(path: Path, content: bytes | Callable[[BinaryIO], None]) -> Path:
     """Return a flushed file with that content and the usual rights, hidden beside `path`, to be renamed to it.
+
+    Parameters
+    ----------
+    content
+        All of it, or what writes it piece by piece.
 
     Raises
     ------
@@ -86,7 +93,10 @@ def write_beside(path: Path, content: bytes) -> Path:
     beside = Path(name)
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(content)
+            if isinstance(content, bytes):
+                file.write(content)
+            else:
+                content(file)
             file.flush()
             os.fsync(file.fileno())
         beside.chmod(_usual_mode())

@@ -1,7 +1,7 @@
 from .answer.hints import coded_cylinder
 from .answer.verdict import Thresholds
 from .capture import BATTERY, BATTERY_VOLTAGE, CURRENT, CUT_SHORT, PRESSURE, SYNC, Capture, Channel, Gap, find_gaps
-from .engine import Engine, Fuel, SyncSpec, least_rate_hz
+from .engine import MAX_CYLINDERS, Engine, Fuel, SyncSpec, least_rate_hz
 from .errors import CrankfoldError, InputError, quoted, shortened
 from .many.agreement import Agreement, agreement
 from .many.budget import Budget, Component, budget, percent_budget
@@ -46,12 +46,12 @@ __all__ = [
     "CYLINDER", "Capture", "Case", "Cell", "Channel", "Component", "Components", "CrankfoldError", "Cranking",
     "CrankingDetector", "CrankingTrace", "Cylinder", "CylinderPrecision", "CylinderSaid", "DetectorState",
     "Difference", "End", "Engine", "Estimate", "Fuel", "Gap", "Gauge", "HEALTH", "HIGHEST_BAR", "HIGHEST_RPM",
-    "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "Motion", "NoCranking", "Notice", "Onset", "OverAngle",
-    "PRESSURE", "Pair", "Proportion", "Reference", "Result", "SYNC", "SpeedEstimate", "State", "SyncFound",
-    "SyncSpec", "Thresholds", "TwoViews", "UNIT_NAMES", "Validation", "Verdicts", "Wheel", "__version__", "agreement",
-    "analyse", "at_gauge_speed", "budget", "carried_over", "coded_cylinder", "compare", "components", "condition",
-    "estimate_from_speed", "find_gaps", "find_marks", "from_pandas", "from_xarray", "least_rate_hz", "motion_of",
-    "motion_of_speed", "over_angle", "peak_pressures", "percent_budget", "percent_with_hole", "pooled_cranks",
-    "pulse_times", "quoted", "reference", "result_row", "results_frame", "right_share", "same_recordings",
-    "shortened", "study", "study_components", "to_pandas", "to_xarray", "two_views", "validate",
+    "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "MAX_CYLINDERS", "Motion", "NoCranking", "Notice", "Onset",
+    "OverAngle", "PRESSURE", "Pair", "Proportion", "Reference", "Result", "SYNC", "SpeedEstimate", "State",
+    "SyncFound", "SyncSpec", "Thresholds", "TwoViews", "UNIT_NAMES", "Validation", "Verdicts", "Wheel", "__version__",
+    "agreement", "analyse", "at_gauge_speed", "budget", "carried_over", "coded_cylinder", "compare", "components",
+    "condition", "estimate_from_speed", "find_gaps", "find_marks", "from_pandas", "from_xarray", "least_rate_hz",
+    "motion_of", "motion_of_speed", "over_angle", "peak_pressures", "percent_budget", "percent_with_hole",
+    "pooled_cranks", "pulse_times", "quoted", "reference", "result_row", "results_frame", "right_share",
+    "same_recordings", "shortened", "study", "study_components", "to_pandas", "to_xarray", "two_views", "validate",
 ]

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
 VERDICT, BAD_INPUT, NO_VERDICT, OWN_FAULT, INTERRUPTED, PIPE_CLOSED = 0, 2, 3, 1, 130, 141
 """Exit statuses: a verdict; bad usage or input; no verdict; a fault of this program; Ctrl-C; the reader went away."""
 
+SOME_UNREAD, ALL_UNREAD = 4, 5
+"""Exit statuses of a batch that wrote its table: some recordings could not be read, or none could."""
+
 COMMANDS = ("demo", "analyse", "capture", "window", "compare", "jobs", "batch", "study", "speed", "validate",
             "bundle", "export", "sheet", "listen", "practice", "engine", "rig", "check", "boards", "lend", "plugins")
 """In the order of help; each is ``command`` in a module of its name."""

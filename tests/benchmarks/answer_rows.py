@@ -134,14 +134,14 @@ def batch() -> Row:
     with tempfile.TemporaryDirectory() as folder:
         for k in range(BATCH):
             save_capture(recorded(rate="5000").rescaled("current", 1.0 + 0.001 * k, "A"), Path(folder) / f"{k:03d}.h5")
-        jobs = Planner(NOTHING, {}, load_plugins(), "").jobs([Path(folder)], {})
+        jobs = list(Planner(NOTHING, {}, load_plugins(), "").jobs([Path(folder)]))
         taken: dict[int, float] = {}
         gains = [gain_of_two()]
         for workers in (1, 2):
             with processes(workers) as crew:
-                list(run(jobs[: 4 * workers], lambda crew=crew: _kept(crew)))
+                list(run(jobs[: 4 * workers], 4 * workers, lambda crew=crew: _kept(crew)))
                 began = time.perf_counter()
-                assert sum(map(len, run(jobs, lambda crew=crew: _kept(crew)))) == BATCH
+                assert sum(map(len, run(jobs, BATCH, lambda crew=crew: _kept(crew)))) == BATCH
                 taken[workers] = time.perf_counter() - began
                 gains.append(gain_of_two())
     ratio, gain = taken[1] / taken[2], float(np.mean(gains))

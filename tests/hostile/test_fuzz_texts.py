@@ -114,8 +114,8 @@ def asked_beside(path: Path) -> None:
     """What a batch makes of the file beside a capture."""
     capture = path.with_suffix(".csv")
     capture.touch()
-    (job,) = PLANNER.jobs([capture], {})
-    assert (job.question is None) == (job.problem is not None)
+    (job,) = PLANNER.jobs([capture])
+    assert (job.options is None) == (job.problem is not None)
     if job.problem is not None:
         raise InputError(job.problem)
 

@@ -15,7 +15,7 @@ from typing import TypeVar
 
 import pytest
 
-from crankfold.viewer.batch import table_bytes
+from crankfold.viewer.batch import columns_of, write_table
 from crankfold.viewer.words import tame
 
 TOP = Path(__file__).resolve().parents[2]
@@ -150,8 +150,9 @@ FORMULAE = ["=1+1", "+1", "-1+cmd|' /C calc'!A0", "@SUM(A1)", "\t=1", "\r=1", "=
 
 @pytest.mark.parametrize("text", FORMULAE)
 def test_a_cell_of_text_is_no_formula_to_a_spreadsheet(text: str) -> None:
-    table = table_bytes([{"file": text, "problem": text, "weakest_percent": -1.5}], Path("out.csv")).decode("utf-8")
-    (row,) = csv.DictReader(io.StringIO(table, newline=""))
+    table = io.BytesIO()
+    write_table(table, [{"file": text, "problem": text, "weakest_percent": -1.5}], columns_of(0), ".csv")
+    (row,) = csv.DictReader(io.StringIO(table.getvalue().decode("utf-8"), newline=""))
     assert row["file"] == "'" + text
     assert row["problem"] == "'" + text
     assert row["weakest_percent"] == "-1.5"

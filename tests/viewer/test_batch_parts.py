@@ -17,13 +17,24 @@ from pyarrow import parquet
 
 from crankfold.acquire import load_plugins
 from crankfold.analysis import InputError
-from crankfold.viewer.batch import Job, Journal, Planner, check_table_path, read_list, run, table_bytes
+from crankfold.viewer.batch import (
+    Answer,
+    Job,
+    Journal,
+    Planner,
+    check_table_path,
+    columns_of,
+    dask_cluster,
+    read_list,
+    run,
+)
 from crankfold.viewer.batch import runner as batch_run
 from crankfold.viewer.batch.beside import overlaid, read_sidecar
 from crankfold.viewer.batch.runner import Crew
-from crankfold.viewer.batch.table import columns_of, kind_of
+from crankfold.viewer.batch.table import cylinders_of, kind_of, write_table
 from crankfold.viewer.batch.work import of_result
-from crankfold.viewer.picture.fleet_scene import fleet_of
+from crankfold.viewer.picture import FleetCount
+from crankfold.viewer.session import question_of
 
 NOTHING = {"firing_order": None, "intervals": None, "strokes": None, "engine_name": "", "fuel": None, "system_v": None,
            "engine": None, "rig": None, "clamp": None, "probe": None, "sync": None, "gauge": None, "misfire_codes": (),
@@ -34,6 +45,18 @@ def planner(options=None, settings=None) -> Planner:
     return Planner(NOTHING | (options or {}), settings or {}, load_plugins(), "1.0")
 
 
+def key_of(planner: Planner, folder: Path) -> str:
+    (job,) = planner.jobs([folder])
+    return job.key
+
+
+def table_of(rows, ending: str) -> bytes:
+    """Return rows as a table, in the order of their names."""
+    file = io.BytesIO()
+    write_table(file, sorted(rows, key=lambda row: row["file"]), columns_of(max(map(cylinders_of, rows))), ending)
+    return file.getvalue()
+
+
 def touch(folder: Path, *names: str) -> None:
     for name in names:
         (folder / name).parent.mkdir(exist_ok=True)
@@ -42,27 +65,26 @@ def touch(folder: Path, *names: str) -> None:
 
 def test_folders_are_searched_for_what_readers_know(tmp_path: Path) -> None:
     touch(tmp_path, "b.csv", "a.csv.gz", "in/c.h5", ".hidden.csv", ".git/d.csv", "notes.txt~", "picture.png")
-    jobs = planner({"firing_order": "1-2"}).jobs([tmp_path / "b.csv", tmp_path], {}, [])
+    jobs = planner({"firing_order": "1-2"}).jobs([tmp_path / "b.csv", tmp_path])
     assert [Path(job.path).name for job in jobs] == ["a.csv.gz", "b.csv", "c.h5"]
     assert all(job.problem is None for job in jobs)
 
 
 def test_the_table_itself_is_no_capture(tmp_path: Path) -> None:
     touch(tmp_path, "a.csv", "out.csv")
-    jobs = planner({"firing_order": "1-2"}).jobs([tmp_path], {}, [tmp_path / "out.csv"])
+    jobs = planner({"firing_order": "1-2"}).jobs([tmp_path], (), [tmp_path / "out.csv"])
     assert [Path(job.path).name for job in jobs] == ["a.csv"]
 
 
 def test_an_engine_card_beside_a_capture_is_what_is_asked(tmp_path: Path) -> None:
     touch(tmp_path, "a.csv.gz", "b.csv")
     (tmp_path / "a.toml").write_text('firing_order = "1-2-3"\nignition = "none"\nvolts = 24\nbatteries = 2\n')
-    one, other = planner({"firing_order": "1-3-4-2", "clamp": "10mV/A"}).jobs([tmp_path], {}, [])
-    assert one.question is not None
-    assert other.question is not None
-    assert one.question.engine.firing_order == (1, 2, 3)
-    assert (one.question.engine.fuel, one.question.engine.system_v) == ("diesel", 24.0)
-    assert str(one.question.probe.text) == "10mV/A"
-    assert other.question.engine.firing_order == (1, 3, 4, 2)
+    one, other = planner({"firing_order": "1-3-4-2", "clamp": "10mV/A"}).jobs([tmp_path])
+    asked = question_of(one.options)
+    assert asked.engine.firing_order == (1, 2, 3)
+    assert (asked.engine.fuel, asked.engine.system_v) == ("diesel", 24.0)
+    assert str(asked.probe) == "10mV/A"
+    assert question_of(other.options).engine.firing_order == (1, 3, 4, 2)
     assert one.key != other.key
 
 
@@ -70,10 +92,10 @@ def test_a_list_goes_before_what_lies_beside_the_file(tmp_path: Path) -> None:
     touch(tmp_path, "a.csv")
     (tmp_path / "a.toml").write_text('firing-order = "1-2-3"\nrate = 1000\n')
     (tmp_path / "jobs.csv").write_text("file,firing-order,rate,misfire-codes\na.csv,1-2,2000,P0301 P0302\n")
-    (job,) = planner().jobs([], read_list(tmp_path / "jobs.csv"), [])
-    assert job.question is not None
-    assert job.question.engine.firing_order == (1, 2)
-    assert job.question.misfire_codes == ("P0301", "P0302")
+    (job,) = planner().jobs([], read_list(tmp_path / "jobs.csv"))
+    asked = question_of(job.options)
+    assert asked.engine.firing_order == (1, 2)
+    assert asked.misfire_codes == ("P0301", "P0302")
     assert dict(job.settings) == {"rate": "2000"}
 
 
@@ -85,17 +107,17 @@ def test_who_says_the_firing_order_anew_says_the_intervals_anew() -> None:
 
 def test_a_kept_row_is_used_only_for_the_same_file_question_and_version(tmp_path: Path) -> None:
     touch(tmp_path, "a.csv")
-    keys = [planner({"firing_order": order}).jobs([tmp_path], {}, [])[0].key for order in ("1-2", "1-2", "2-1")]
-    keys.append(Planner(NOTHING | {"firing_order": "1-2"}, {}, load_plugins(), "2.0").jobs([tmp_path], {}, [])[0].key)
+    keys = [key_of(planner({"firing_order": order}), tmp_path) for order in ("1-2", "1-2", "2-1")]
+    keys.append(key_of(Planner(NOTHING | {"firing_order": "1-2"}, {}, load_plugins(), "2.0"), tmp_path))
     os.utime(tmp_path / "a.csv", (1, 1))
-    keys.append(planner({"firing_order": "1-2"}).jobs([tmp_path], {}, [])[0].key)
+    keys.append(key_of(planner({"firing_order": "1-2"}), tmp_path))
     assert keys[0] == keys[1]
     assert len(set(keys)) == 4
 
 
 def test_a_setting_is_given_to_the_readers_that_know_it(tmp_path: Path) -> None:
     touch(tmp_path, "a.csv", "b.h5")
-    one, other = planner({"firing_order": "1-2"}, {"rate": "500"}).jobs([tmp_path], {}, [])
+    one, other = planner({"firing_order": "1-2"}, {"rate": "500"}).jobs([tmp_path])
     assert (dict(one.settings), dict(other.settings)) == ({"rate": "500"}, {})
     with pytest.raises(InputError, match="no file reader has this setting"):
         planner({}, {"rat": "500"})
@@ -108,8 +130,8 @@ def test_a_setting_is_given_to_the_readers_that_know_it(tmp_path: Path) -> None:
 def test_mistakes_beside_a_capture_cost_its_row_alone(tmp_path: Path, text: str, told: str) -> None:
     touch(tmp_path, "a.csv", "b.csv")
     (tmp_path / "a.toml").write_text(text)
-    one, other = planner({"firing_order": "1-2"}).jobs([tmp_path], {}, [])
-    assert one.question is None
+    one, other = planner({"firing_order": "1-2"}).jobs([tmp_path])
+    assert one.options is None
     assert told in str(one.problem)
     assert other.problem is None
 
@@ -118,8 +140,8 @@ def test_mistakes_beside_a_capture_cost_its_row_alone(tmp_path: Path, text: str,
     "path,sync\na.csv,none\n", "file,sync\na.csv,none,more\n", "file,colour\na.csv,red\n"])
 def test_mistakes_in_a_list_are_told_at_once(tmp_path: Path, text: str) -> None:
     (tmp_path / "jobs.csv").write_text(text)
-    with pytest.raises(InputError, match="line 2"):
-        read_list(tmp_path / "jobs.csv")
+    with pytest.raises(InputError, match=r"line [12]"):
+        list(read_list(tmp_path / "jobs.csv"))
 
 
 def test_a_folder_in_a_list_is_refused_as_its_settings_would_reach_no_capture(tmp_path: Path) -> None:
@@ -127,7 +149,7 @@ def test_a_folder_in_a_list_is_refused_as_its_settings_would_reach_no_capture(tm
     touch(tmp_path / "day", "a.csv")
     (tmp_path / "jobs.csv").write_text("file,firing-order\nday,1-2\n")
     with pytest.raises(InputError, match="day is a folder; in a list, name one capture per row"):
-        planner().jobs([], read_list(tmp_path / "jobs.csv"), [])
+        planner().jobs([], read_list(tmp_path / "jobs.csv"))
 
 
 def test_nothing_beside_is_nothing_said(tmp_path: Path) -> None:
@@ -137,7 +159,7 @@ def test_nothing_beside_is_nothing_said(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("paths", "told"), [((), "no captures found in"), (("gone.csv",), "no such file")])
 def test_no_captures_is_a_mistake(tmp_path: Path, paths, told) -> None:
     with pytest.raises(InputError, match=told):
-        planner().jobs([tmp_path / path for path in paths] or [tmp_path], {}, [])
+        planner().jobs([tmp_path / path for path in paths] or [tmp_path])
 
 
 class Fragile(Executor):
@@ -158,7 +180,7 @@ class Fragile(Executor):
                 if not each.done():
                     each.set_exception(BrokenProcessPool())
         else:
-            future.set_result([{"file": job.shown} for job in chunk])
+            future.set_result([Answer({"file": job.shown}) for job in chunk])
         return future
 
 
@@ -174,13 +196,14 @@ def test_a_capture_that_kills_its_worker_is_a_row_and_harms_no_other(killers: se
     @contextmanager
     def crew():
         opened.append(1)
-        yield Crew(Fragile(killers), 2, lambda: None)
+        yield Crew(Fragile(killers), lambda: 2, lambda: None)
 
-    rows = {job.shown: row for some in run(jobs, crew) for job, row in some}
+    rows = {job.shown: answer for some in run(jobs, 100, crew) for job, answer in some}
     assert sorted(rows) == [job.shown for job in jobs]
-    lost = {name for name, row in rows.items() if row.get("problem")}
+    lost = {name for name, answer in rows.items() if answer.row.get("problem")}
+    assert lost == {name for name, answer in rows.items() if not answer.final}
     assert lost == killers
-    assert all("died" in rows[name]["problem"] for name in lost)
+    assert all("died" in rows[name].row["problem"] for name in lost)
     assert len(opened) <= 1 + 3 * len(killers)
 
 
@@ -194,43 +217,54 @@ def test_chunks_are_small_where_there_are_few_captures_and_bounded_where_there_a
 
     @contextmanager
     def crew():
-        yield Crew(Counting(set()), 2, lambda: None)
+        yield Crew(Counting(set()), lambda: 2, lambda: None)
 
-    list(run(jobs_named(*map(str, range(10))), crew))
+    list(run(jobs_named(*map(str, range(10))), 10, crew))
     assert max(sizes) == 2
     sizes.clear()
-    list(run(jobs_named(*map(str, range(1000))), crew))
+    list(run(jobs_named(*map(str, range(1000))), 1000, crew))
     assert max(sizes) == batch_run.CHUNK == 32
 
 
 def test_a_journal_survives_a_cut_line_and_refuses_a_stranger(tmp_path: Path) -> None:
     table = tmp_path / "out.csv"
     with Journal.beside(table) as journal:
-        journal.add([("k1", {"file": "a", "rpm": 180.1}), ("k2", {"file": "b", "rpm": None})])
+        journal.add([("k1", Answer({"file": "a", "rpm": 180.1})), ("k2", Answer({"file": "b", "rpm": None}))])
     path = tmp_path / "out.csv.journal"
     path.write_bytes(path.read_bytes() + b'{"key": "k3", "ro')
     with Journal.beside(table) as journal:
-        assert journal.rows == {"k1": {"file": "a", "rpm": 180.1}, "k2": {"file": "b", "rpm": None}}
-        journal.add([("k3", {"file": "c"})])
-    assert [json.loads(line).get("key") for line in path.read_text().splitlines()] == [None, "k1", "k2", "k3"]
+        assert [journal.row(key) for key in ("k1", "k2")] == [{"file": "a", "rpm": 180.1}, {"file": "b", "rpm": None}]
+        assert not journal.holds("k3")
+        journal.add([("k3", Answer({"file": "c"}))])
+    lines = [json.loads(line) for line in path.read_text().splitlines()]
+    assert [line["key"] for line in lines if "key" in line] == ["k1", "k2", "k3"]
     path.write_text("dear diary\n")
     with pytest.raises(InputError, match="isn't the journal of a batch"):
         Journal.beside(table)
     assert path.read_text() == "dear diary\n"
 
 
+def test_only_final_rows_are_gone_on_from(tmp_path: Path) -> None:
+    """A capture whose worker died, or whose disk could not be read, is tried again by the next run."""
+    with Journal(tmp_path / "j") as journal:
+        journal.add([("k1", Answer({"file": "a"})), ("k2", Answer({"file": "b", "problem": "died"}, final=False))])
+        assert (journal.holds("k1"), journal.holds("k2")) == (True, False)
+        assert journal.row("k2")["problem"] == "died"
+    with Journal(tmp_path / "j") as journal:
+        assert (journal.holds("k1"), journal.holds("k2")) == (True, False)
+
+
 def test_columns_do_not_depend_on_the_order_of_rows() -> None:
     rows = [{"file": "b", "firing_order": "1-2-3"}, {"file": "a", "problem": "torn, \"badly\""}]
-    assert columns_of(rows) == columns_of(rows[::-1])
-    assert table_bytes(rows, Path("x.csv")) == table_bytes(rows[::-1], Path("x.csv"))
-    assert table_bytes(rows, Path("x.parquet")) == table_bytes(rows[::-1], Path("x.parquet"))
-    assert columns_of(rows)[-1] == "position_3_high_end_bar"
+    assert table_of(rows, ".csv") == table_of(rows[::-1], ".csv")
+    assert table_of(rows, ".parquet") == table_of(rows[::-1], ".parquet")
+    assert columns_of(cylinders_of(rows[0]))[-1] == "position_3_high_end_bar"
 
 
 @pytest.mark.parametrize("ending", [".csv", ".parquet"])
 def test_names_in_any_bytes_are_written_with_escapes(ending: str) -> None:
     rows = [{"file": os.fsdecode(b"pump\xff.csv"), "problem": "t\u00f6rn"}]
-    content = table_bytes(rows, Path("x" + ending))
+    content = table_of(rows, ending)
     found = (list(csv.DictReader(io.StringIO(content.decode()))) if ending == ".csv"
              else parquet.read_table(io.BytesIO(content)).to_pylist())
     assert (found[0]["file"], found[0]["problem"]) == ("pump\\udcff.csv", "t\u00f6rn")
@@ -246,7 +280,9 @@ def test_the_fleet_is_counted_by_what_decides() -> None:
             {"file": "c", "verdict": "even", "weakest_percent": 93.0},
             {"file": "d", "verdict": "uneven", "weakest_percent": 2.0, "position_1_relative_percent": 99.0,
              "position_2_relative_percent": 2.0, "position_2_low_end_percent": 0.5, "position_2_high_end_percent": 4.0}]
-    fleet = fleet_of(rows)
+    count = FleetCount()
+    assert list(count.counted(rows)) == rows
+    fleet = count.data()
     assert (fleet.tally.even, fleet.tally.uneven, fleet.tally.none, fleet.tally.unread) == (1, 1, 1, 1)
     assert fleet.reasons == (("clipped", 1),)
     assert (fleet.bins[0], fleet.bins[18], sum(fleet.bins)) == (1, 1, 2)
@@ -268,7 +304,7 @@ def test_every_column_of_a_row_is_in_the_table(uneven_result) -> None:
     """What a result says grows; nothing of it may be left out of the table."""
     row = {"file": "a", "sha256": "0", "version": "1", "problem": None, **of_result(uneven_result)}
     row |= {"seconds": 1.0, "channels": "current A", "started_utc": None, "missing_samples": 0}
-    assert set(row) == set(columns_of([row]))
+    assert set(row) == set(columns_of(cylinders_of(row)))
     for name, cell in row.items():
         kind = kind_of(name)
         assert cell is None or isinstance(cell, {"text": str, "whole": int, "number": float}[kind]), name
@@ -277,7 +313,7 @@ def test_every_column_of_a_row_is_in_the_table(uneven_result) -> None:
 def test_a_scheduler_that_is_not_there_is_told_and_leaves_nothing(in_process, tmp_path: Path,
                                                                   monkeypatch: pytest.MonkeyPatch) -> None:
     touch(tmp_path, "a.csv")
-    monkeypatch.setattr(batch_run, "ANSWER_S", 0.3)
+    monkeypatch.setattr(dask_cluster, "ANSWER_S", 0.3)
     done = in_process("batch", tmp_path / "a.csv", "--table", "x.csv", "--firing-order", "1-2", "--scheduler",
                       "tcp://127.0.0.1:1")
     assert (done.returncode, done.stdout) == (2, "")

@@ -1,12 +1,16 @@
 from .beside import read_list
+from .dask_cluster import DaskCluster
+from .data_set import DataSet
+from .far import is_far
 from .journal import Journal, journal_path
-from .plan import Job, Planner
+from .plan import Job, Plan, Planner
 from .progress import counting
-from .runner import OpenCrew, cluster, processes, run, usual_workers
-from .table import check_table_path, table_bytes
-from .work import Row, own_version
+from .runner import OpenCrew, processes, run, usual_workers
+from .table import check_table_path, columns_of, is_data_set, write_table
+from .work import Answer, Row, own_version
 
 __all__ = [
-    "Job", "Journal", "OpenCrew", "Planner", "Row", "check_table_path", "cluster", "counting", "journal_path",
-    "own_version", "processes", "read_list", "run", "table_bytes", "usual_workers",
+    "Answer", "DaskCluster", "DataSet", "Job", "Journal", "OpenCrew", "Plan", "Planner", "Row", "check_table_path",
+    "columns_of", "counting", "is_data_set", "is_far", "journal_path", "own_version", "processes", "read_list", "run",
+    "usual_workers", "write_table",
 ]

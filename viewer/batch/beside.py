@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
 from crankfold.acquire import parse_toml
 from crankfold.analysis import InputError
+from crankfold.viewer.batch.far import is_far
 from crankfold.viewer.words import say
 
 SIDECAR = ".toml"
 MAX_SIDECAR_BYTES = 100_000  # a card has a few lines; anything longer is another kind of file
 SHOWN = 60  # characters of what somebody wrote that a sentence about it repeats
+LONGEST_REASON = 300  # characters of why a file cannot be read
 LONGEST_VALUE = 1000  # characters; sentences repeat what an option says, and no engine needs so many
 TEXTS = ("firing_order", "intervals", "engine_name", "engine", "rig", "clamp", "probe", "sync", "gauge", "fuel")
 NUMBERS = ("low", "dead", "watch", "system_v")
@@ -49,14 +51,28 @@ def read_sidecar(path: Path) -> dict[str, Any]:
     try:
         with path.open("rb") as file:
             content = file.read(MAX_SIDECAR_BYTES)
+    except OSError as error:
+        raise _unreadable(path, error) from error
+    return options_in(content, str(path))
+
+
+def options_in(content: bytes, where: str) -> dict[str, Any]:
+    """Return what the content of a file beside a capture says; `where` is what the file is called.
+
+    Raises
+    ------
+    InputError
+        It cannot be read, or says something that is no option.
+    """
+    try:
         table = parse_toml(content)
-    except (OSError, ValueError, RecursionError) as error:
-        raise InputError(say("batch.bad_sidecar", path=str(path), reason=" ".join(str(error).split()))) from error
-    return checked(table, str(path))
+    except (ValueError, RecursionError) as error:
+        raise _unreadable(where, error) from error
+    return checked(table, where)
 
 
-def read_list(path: Path) -> dict[Path, dict[str, Any]]:
-    """Return what a list says of each of its files, whose names are relative to the list's folder.
+def read_list(path: Path) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Yield the files of a list, whose names are relative to the list's folder, and what it says of each.
 
     Raises
     ------
@@ -66,24 +82,32 @@ def read_list(path: Path) -> dict[Path, dict[str, Any]]:
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:
             reader = csv.DictReader(file, strict=True)
-            names, rows = reader.fieldnames or (), list(reader)
+            if "file" not in (reader.fieldnames or ()):
+                raise InputError(say("batch.bad_list", where=f"{path}, line 1"))
+            for number, row in enumerate(reader, 2):
+                yield _of_row(row, path.parent, f"{path}, line {number}")
     except (OSError, ValueError, csv.Error) as error:
-        raise InputError(say("batch.bad_sidecar", path=str(path), reason=" ".join(str(error).split()))) from error
-    if not rows and "file" not in names:
-        raise InputError(say("batch.bad_list", where=f"{path}, line 1"))
-    found: dict[Path, dict[str, Any]] = {}
-    for number, row in enumerate(rows, 2):
-        where = f"{path}, line {number}"
-        name = row.pop("file", None)
-        if not name or None in row:
-            raise InputError(say("batch.bad_list", where=where))
-        if "\0" in name:  # no system has files of such names, and Python says so in an error of its own
-            raise InputError(say("batch.bad_value", where=where, name="file", value=on_one_line(name)))
-        found[path.parent / name] = checked({k: v for k, v in row.items() if v}, where)
-    return found
+        if isinstance(error, InputError):
+            raise
+        raise _unreadable(path, error) from error
+
+
+def _of_row(row: dict[str, Any], folder: Path, where: str) -> tuple[str, dict[str, Any]]:
+    name = row.pop("file", None)
+    if not name or None in row:
+        raise InputError(say("batch.bad_list", where=where))
+    if "\0" in name:  # no system has files of such names, and Python says so in an error of its own
+        raise InputError(say("batch.bad_value", where=where, name="file", value=on_one_line(name)))
+    whole = name if is_far(name) else str(folder / name)
+    return whole, checked({k: v for k, v in row.items() if v}, where)
+
+
+def _unreadable(path: Path | str, error: Exception) -> InputError:
+    return InputError(say("batch.bad_sidecar", path=str(path), reason=on_one_line(str(error), LONGEST_REASON)))
 
 
 def on_one_line(text: str, longest: int = SHOWN) -> str:
+    """Return the beginning of a text for a sentence about it."""
     return " ".join(text.split())[:longest]
 
 

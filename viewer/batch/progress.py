@@ -5,21 +5,26 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 
 from crankfold.viewer.words import say
 
 
 @contextmanager
-def counting(total: int, done: int) -> Iterator[Callable[[int], None]]:
-    """Show a bar while the block runs; call what it gives with how many more are done.
+def counting(total: int) -> Iterator[Callable[[int], int]]:
+    """Show a bar while the block runs; call what it gives with how many more are done, and it returns how many are."""
+    done = 0
+    shown: list[Callable[[int], None]] = []
 
-    Parameters
-    ----------
-    total, done
-        How many there are, and how many of them an earlier run has done.
-    """
+    def count(more: int) -> int:
+        nonlocal done
+        done += more
+        for show in shown:
+            show(more)
+        return done
+
     if not sys.stderr.isatty():
-        yield lambda more: None
+        yield count
         return
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
@@ -27,5 +32,6 @@ def counting(total: int, done: int) -> Iterator[Callable[[int], None]]:
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(),
                TextColumn(say("batch.left")))
     with Progress(*columns, console=Console(stderr=True)) as progress:
-        task = progress.add_task(say("batch.judging"), total=total, completed=done)
-        yield lambda more: progress.advance(task, more)
+        task = progress.add_task(say("batch.judging"), total=total)
+        shown.append(partial(progress.advance, task))
+        yield count

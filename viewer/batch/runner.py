@@ -1,18 +1,21 @@
-"""Jobs of a batch spread over workers: a pool of processes here, or a Dask cluster, both through one interface."""
+"""Jobs of a batch spread over workers, who may come and go: a pool of processes here, or a cluster."""
 
 from __future__ import annotations
 
 import multiprocessing
 import os
+import time
 from collections import deque
-from collections.abc import Callable, Generator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, wait
+from collections.abc import Callable, Generator, Iterable, Sequence
+from concurrent.futures import FIRST_COMPLETED, CancelledError, Executor, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from itertools import islice
+from typing import TYPE_CHECKING
 
 from crankfold.analysis import InputError
-from crankfold.viewer.batch.work import ONE_THREAD, Row, begin, judge_chunk, lost_row, own_version
+from crankfold.viewer.batch.work import ONE_THREAD, Answer, begin, failed_row, judge_chunk, lost_row
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
@@ -21,82 +24,185 @@ if TYPE_CHECKING:
 CHUNK = 32  # captures a task: a scheduler's overhead of some milliseconds vanishes against them
 CHUNKS_A_WORKER = 4  # at least, where there are so many captures, so that no worker sits idle at the end
 AHEAD = 2  # chunks a worker in flight: one at work, one waiting; more would only be lost when a worker dies
-ANSWER_S = 10.0  # a scheduler that is there answers within a second
+LOOK_S = 1.0  # between looks at how many workers there are
 
-Rows = list[tuple["Job", Row]]
+Answers = list[tuple["Job", Answer]]
+
+
+class CrewGoneError(Exception):
+    """Whoever hands work to the workers is out of reach; what was under way is asked for again."""
 
 
 @dataclass(frozen=True)
 class Crew:
-    """Workers: an executor, how many there are, and how to tell them to stop."""
+    """Workers.
+
+    Parameters
+    ----------
+    executor
+        Takes tasks.
+    workers
+        How many there are now; raises `CrewGoneError`.
+    stop
+        Tells them to stop after the captures under way.
+    killed
+        Whether an error of a task says that its worker died of it.
+    """
 
     executor: Executor
-    workers: int
+    workers: Callable[[], int]
     stop: Callable[[], None]
+    killed: Callable[[BaseException], bool] = lambda error: isinstance(error, BrokenProcessPool)
 
 
 OpenCrew = Callable[[], AbstractContextManager[Crew]]
 
 
-def run(jobs: Sequence[Job], open_crew: OpenCrew) -> Generator[Rows, None, None]:
-    """Yield the rows of all jobs, some at a time, in any order.
+class Todo:
+    """Jobs not yet given to a worker.
 
-    A worker that dies takes its chunk with it: those captures are then judged one at a time, so that the one that
-    kills is found and gets its row. Ctrl-C lets the captures under way finish; their rows still come.
+    Parameters
+    ----------
+    jobs
+        Taken one by one as they are due.
+    count
+        How many there are at most.
     """
-    waiting = deque(jobs)
-    while waiting:
+
+    def __init__(self, jobs: Iterable[Job], count: int) -> None:
+        self._coming, self._count = iter(jobs), count
+        self._back: deque[Job] = deque()
+
+    def __bool__(self) -> bool:
+        if not self._back:
+            self._back.extend(islice(self._coming, 1))
+            self._count = max(0, self._count - 1)
+        return bool(self._back)
+
+    def take(self, workers: int) -> list[Job]:
+        """Return jobs for one of so many workers: few where few are left, so that none sits idle at the end."""
+        left = self._count + len(self._back)
+        size = max(1, min(CHUNK, -(-left // (workers * CHUNKS_A_WORKER))))
+        return [self._back.popleft() for _ in range(size) if self]
+
+    def put_back(self, jobs: Iterable[Job]) -> None:
+        """Take jobs back that were lost on the way."""
+        self._back.extend(jobs)
+
+
+def run(jobs: Iterable[Job], count: int, open_crew: OpenCrew) -> Generator[Answers, None, None]:
+    """Yield the answers of all jobs, some at a time, in any order.
+
+    What is under way follows how many workers there are. A worker that dies takes its chunk with it: those captures are
+    then judged one at a time, so that the one that kills is found and gets its row. What a lost scheduler had is asked
+    for again. Ctrl-C lets the captures under way finish; their rows still come.
+
+    Parameters
+    ----------
+    jobs, count
+        What is to be done, and how many those are at most.
+    """
+    todo = Todo(jobs, count)
+    while todo:
         with open_crew() as crew:
-            suspects = yield from _together(crew, waiting)
-        yield from _one_by_one(suspects, open_crew)
+            suspects = yield from _together(crew, todo)
+        yield from _one_by_one(suspects, todo, open_crew)
 
 
-def _together(crew: Crew, waiting: deque[Job]) -> Generator[Rows, None, list[Job]]:
-    """Yield rows until all are there or a worker died, and return the jobs that were with the workers then."""
-    size = max(1, min(CHUNK, -(-len(waiting) // (crew.workers * CHUNKS_A_WORKER))))
-    under_way: dict[Future[list[Row]], list[Job]] = {}
+def _together(crew: Crew, todo: Todo) -> Generator[Answers, None, list[Job]]:
+    """Yield answers until all are there, a worker died or the crew is gone; return the jobs of workers that died."""
+    under_way: dict[Future[list[Answer]], list[Job]] = {}
     suspects: list[Job] = []
     try:
-        while (waiting and not suspects) or under_way:
-            while waiting and not suspects and len(under_way) < AHEAD * crew.workers:
-                chunk = [waiting.popleft() for _ in range(min(size, len(waiting)))]
-                try:
-                    under_way[crew.executor.submit(judge_chunk, chunk)] = chunk
-                except RuntimeError:  # the pool broke since
-                    suspects += chunk
-            done, _ = wait(under_way, return_when=FIRST_COMPLETED)
-            for future in done:
-                chunk = under_way.pop(future)
-                if future.exception() is None:
-                    yield list(zip(chunk, future.result(), strict=True))
-                else:
-                    suspects += chunk
+        while (todo and not suspects) or under_way:
+            if not suspects:
+                suspects += _give(crew, todo, under_way)
+            if under_way:
+                for future in wait(under_way, LOOK_S, FIRST_COMPLETED).done:
+                    chunk, error = under_way.pop(future), _error_of(future)
+                    if error is None:
+                        yield list(zip(chunk, future.result(), strict=True))
+                    elif isinstance(error, CancelledError):
+                        under_way[future] = chunk
+                        raise CrewGoneError
+                    else:
+                        suspects += chunk
+            elif not suspects:
+                time.sleep(LOOK_S)  # no workers
+    except CrewGoneError:
+        todo.put_back(job for chunk in under_way.values() for job in chunk)
     except BaseException as left:
-        crew.stop()
-        for future in [f for f in under_way if f.cancel()]:
-            del under_way[future]
-        if isinstance(left, KeyboardInterrupt):
-            wait(under_way)
-            for future, chunk in under_way.items():
-                if not future.cancelled() and future.exception() is None:
-                    yield list(zip(chunk, future.result(), strict=False))
+        yield from _stopped(crew, under_way, wanted=isinstance(left, KeyboardInterrupt))
         raise
     return suspects
 
 
-def _one_by_one(jobs: Sequence[Job], open_crew: OpenCrew) -> Generator[Rows, None, None]:
-    """Yield the row of each job; the one that is under way when a worker dies is the one that kills."""
+def _give(crew: Crew, todo: Todo, under_way: dict[Future[list[Answer]], list[Job]]) -> list[Job]:
+    """Give the workers that there are now something to do; return what could not be given as the pool had broken."""
+    workers = crew.workers()
+    while len(under_way) < AHEAD * workers and todo:
+        chunk = todo.take(workers)
+        try:
+            under_way[crew.executor.submit(judge_chunk, chunk)] = chunk
+        except RuntimeError:
+            return chunk
+    return []
+
+
+def _stopped(crew: Crew, under_way: dict[Future[list[Answer]], list[Job]], *,
+             wanted: bool) -> Generator[Answers, None, None]:
+    """Tell the workers to stop, and yield what they finish if it is wanted."""
+    crew.stop()
+    for future in [f for f in under_way if f.cancel()]:
+        del under_way[future]
+    if wanted:
+        wait(under_way)
+        for future, chunk in under_way.items():
+            if _error_of(future) is None:
+                yield list(zip(chunk, future.result(), strict=False))
+
+
+def _error_of(future: Future[list[Answer]]) -> BaseException | None:
+    try:
+        return future.exception()
+    except CancelledError as error:
+        return error
+
+
+def _one_by_one(jobs: Sequence[Job], todo: Todo, open_crew: OpenCrew) -> Generator[Answers, None, None]:
+    """Yield the answer of each job; the one that is under way when a worker dies is the one that kills."""
     left = deque(jobs)
     while left:
-        with open_crew() as crew:
-            alive = True
-            while left and alive:
-                job = left.popleft()
-                try:
-                    row = crew.executor.submit(judge_chunk, [job]).result()[0]
-                except Exception:  # whatever a pool or a cluster calls a dead worker
-                    row, alive = lost_row(job), False
-                yield [(job, row)]
+        try:
+            with open_crew() as crew:
+                _try_out(crew)
+                alive = True
+                while left and alive:
+                    error = _error_of(future := crew.executor.submit(judge_chunk, [left[0]]))
+                    if isinstance(error, CancelledError):
+                        raise CrewGoneError
+                    job, alive = left.popleft(), error is None
+                    answer = (lost_row(job) if error is not None and crew.killed(error)
+                              else failed_row(job, error) if error is not None else future.result()[0])
+                    yield [(job, answer)]
+        except CrewGoneError:
+            todo.put_back(left)
+            return
+
+
+def _try_out(crew: Crew) -> None:
+    """Let a worker do nothing: where that fails, no capture is to blame.
+
+    Raises
+    ------
+    InputError
+        It fails.
+    """
+    error = _error_of(crew.executor.submit(judge_chunk, []))
+    if isinstance(error, CancelledError):
+        raise CrewGoneError
+    if error is not None:
+        raise InputError(say("batch.workers_die", reason=" ".join(str(error).split()) or type(error).__name__))
 
 
 @contextmanager
@@ -108,46 +214,10 @@ def processes(count: int) -> Generator[Crew, None, None]:
     os.environ |= dict.fromkeys(ONE_THREAD, "1")
     try:
         with ProcessPoolExecutor(count, context, begin, (stop,)) as pool:
-            yield Crew(pool, count, stop.set)
+            yield Crew(pool, lambda: count, stop.set)
     finally:
         for name, value in before.items():
             os.environ.pop(name) if value is None else os.environ.__setitem__(name, value)
-
-
-@contextmanager
-def cluster(address: str) -> Generator[Crew, None, None]:
-    """Open the workers of a Dask cluster that runs already; they read the captures by the same paths.
-
-    Raises
-    ------
-    InputError
-        Nothing answers there, it has no workers, or they lack this program in this version.
-    """
-    try:
-        import distributed
-    except ModuleNotFoundError as error:
-        raise InputError(say("problem.needs_extra", package="distributed", extra="batch")) from error
-    opened: Any = distributed.Client
-    try:
-        client = opened(address, timeout=ANSWER_S, set_as_default=False)
-    except (OSError, ValueError, TimeoutError) as error:
-        raise InputError(say("batch.no_scheduler", address=address)) from error
-    with client:
-        count = sum(client.nthreads().values())
-        _check_workers(client, address, count)
-        yield Crew(client.get_executor(pure=False), count, lambda: None)
-
-
-def _check_workers(client: Any, address: str, count: int) -> None:
-    if not count:
-        raise InputError(say("batch.no_workers", address=address))
-    try:
-        versions = set(client.run(own_version).values())
-    except Exception as error:  # raised over there, of any kind
-        raise InputError(say("batch.workers_lack", address=address, version=own_version())) from error
-    if versions != {own_version()}:
-        raise InputError(say("batch.workers_differ", address=address, version=own_version(),
-                             theirs=", ".join(sorted(versions))))
 
 
 def usual_workers() -> int:

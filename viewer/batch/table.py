@@ -1,19 +1,19 @@
-"""The table of a batch: its columns, and the same bytes for the same rows, as CSV or Parquet."""
+"""The table of a batch: its columns, and the same bytes for the same rows, as CSV or Parquet, written as rows come."""
 
 from __future__ import annotations
 
 import csv
 import io
+from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO
 
 from crankfold.analysis import CRANKING, CYLINDER, HEALTH, InputError
 from crankfold.viewer.words import safe_cell, say
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
-    from crankfold.analysis import Cell
     from crankfold.viewer.batch.work import Row
 
 CSV, PARQUET = ".csv", ".parquet"
@@ -26,7 +26,18 @@ FIRST = ("file", "sha256", "version", "problem", "verdict", "headline", "low", "
 WHOLE = {"missing_samples", "strokes", "sync_cylinder", "sync_events", "cylinder"}
 TEXT = {"file", "sha256", "version", "problem", "verdict", "headline", "low", "low_positions", "reasons",
         "reasons_said", "cautions", "cautions_said", "notes", "notes_said", "pattern", "channels", "started_utc",
-        "engine", "firing_order", "intervals_deg", "fuel", "sync", "state"}
+        "engine", "firing_order", "intervals_deg", "fuel", "sync", "state", "key"}
+AT_ONCE = 1024  # rows in a piece of a Parquet file: memory holds one piece at a time
+MARK = b"crankfold.table/1"
+"""Stands in every Parquet file of ours, so that none is taken for a capture."""
+
+CSV_MARK = ",".join(FIRST[:6]).encode()
+TAIL_BYTES = 65_536  # where a Parquet file has its facts; ours take about twenty thousand bytes
+
+
+def is_data_set(path: Path) -> bool:
+    """Return whether a table's name means a folder of Parquet files."""
+    return path.is_dir() or not path.suffix
 
 
 def check_table_path(path: Path) -> None:
@@ -37,56 +48,89 @@ def check_table_path(path: Path) -> None:
     InputError
         Its name says neither CSV nor Parquet, or the library for that is missing.
     """
-    if path.suffix.lower() not in (CSV, PARQUET):
+    if not is_data_set(path) and path.suffix.lower() not in (CSV, PARQUET):
         raise InputError(say("batch.table_suffix", path=str(path)))
-    if path.suffix.lower() == PARQUET:
-        _pyarrow()
+    if path.suffix.lower() != CSV:
+        pyarrow_for("formats")
 
 
-def table_bytes(rows: Sequence[Row], path: Path) -> bytes:
-    """Return the table in the order of its file names, of the kind that the path's ending says."""
-    ordered = [{name: _whole_text(cell) for name, cell in row.items()}
-               for row in sorted(rows, key=lambda row: str(row["file"]))]
-    columns = columns_of(ordered)
-    return (_csv if path.suffix.lower() == CSV else _parquet)(ordered, columns)
+def is_table(path: Path) -> bool:
+    """Return whether a file is a table of an earlier batch, and no capture."""
+    ending = path.suffix.lower()
+    if ending not in (CSV, PARQUET):
+        return False
+    try:
+        with path.open("rb") as file:
+            if ending == CSV:
+                return file.read(len(CSV_MARK)) == CSV_MARK
+            file.seek(max(0, file.seek(0, io.SEEK_END) - TAIL_BYTES))
+            return MARK in file.read()
+    except OSError:
+        return False  # why it cannot be read is told in its row
 
 
-def columns_of(rows: Sequence[Row]) -> list[str]:
-    """Return the names of all columns: those that every table has, then those of the cylinders."""
-    most = max((_cylinders(row) for row in rows), default=0)
-    return [*FIRST, *(f"position_{k}_{name}" for k in range(1, most + 1) for name in CYLINDER)]
+def columns_of(cylinders: int) -> list[str]:
+    """Return the names of all columns: those that every table has, then those of so many cylinders."""
+    return [*FIRST, *(f"position_{k}_{name}" for k in range(1, cylinders + 1) for name in CYLINDER)]
 
 
-def _cylinders(row: Row) -> int:
+def cylinders_of(row: Row) -> int:
+    """Return how many cylinders the engine of a row has, 0 where that is not known."""
     order = row.get("firing_order")
-    return order.count("-") + 1 if order else 0
+    return str(order).count("-") + 1 if order else 0
 
 
-def _csv(rows: Sequence[Row], columns: list[str]) -> bytes:
-    text = io.StringIO(newline="")
+def write_table(file: BinaryIO, rows: Iterable[Row], columns: Sequence[str], ending: str) -> None:
+    """Write rows in the order in which they come.
+
+    Parameters
+    ----------
+    ending
+        `CSV` or `PARQUET`.
+
+    Raises
+    ------
+    OSError
+        The disk is full.
+    """
+    cells = ({name: printable(cell) if isinstance(cell, str) else cell for name, cell in row.items()} for row in rows)
+    (_write_csv if ending == CSV else write_parquet)(file, cells, columns)
+
+
+def _write_csv(file: BinaryIO, rows: Iterable[Row], columns: Sequence[str]) -> None:
+    text = io.TextIOWrapper(file, encoding="utf-8", newline="", write_through=False)
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow(columns)
     for row in rows:
         writer.writerow([safe_cell(row.get(name)) for name in columns])
-    return text.getvalue().encode("utf-8")
+    text.detach()
 
 
-def _parquet(rows: Sequence[Row], columns: list[str]) -> bytes:
-    pa = _pyarrow()
+def write_parquet(file: BinaryIO, rows: Iterable[Row], columns: Sequence[str]) -> None:
+    """Write rows as Parquet, a piece at a time.
+
+    Raises
+    ------
+    OSError
+        The disk is full.
+    """
+    pa = pyarrow_for("formats")
     from pyarrow import parquet
 
     kinds = {"text": pa.string(), "whole": pa.int64(), "number": pa.float64()}
-    schema = pa.schema([(name, kinds[kind_of(name)]) for name in columns])
-    table = pa.Table.from_arrays([pa.array([row.get(name) for row in rows], type=field.type)
-                                  for name, field in zip(columns, schema, strict=True)], schema=schema)
-    sink = pa.BufferOutputStream()
-    parquet.write_table(table, sink, compression="zstd")
-    return bytes(sink.getvalue())
+    schema = pa.schema([(name, kinds[kind_of(name)]) for name in columns], metadata={"crankfold": MARK})
+    coming, first = iter(rows), True
+    with parquet.ParquetWriter(file, schema, compression="zstd") as writer:
+        while (some := list(islice(coming, AT_ONCE))) or first:
+            writer.write_table(pa.Table.from_arrays(
+                [pa.array([row.get(name) for row in some], type=field.type) for name, field in
+                 zip(columns, schema, strict=True)], schema=schema))
+            first = False
 
 
-def _whole_text(cell: Cell) -> Cell:
-    """Return a cell, a name that is no Unicode (some systems allow any bytes in names) written with escapes."""
-    return cell.encode("utf-8", "backslashreplace").decode("utf-8") if isinstance(cell, str) else cell
+def printable(text: str) -> str:
+    """Return a text, a name that is no Unicode (some systems allow any bytes in names) written with escapes."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def kind_of(column: str) -> str:
@@ -95,9 +139,16 @@ def kind_of(column: str) -> str:
     return "text" if name in TEXT else "whole" if name in WHOLE else "number"
 
 
-def _pyarrow() -> Any:
+def pyarrow_for(extra: str) -> Any:
+    """Return the library for Parquet.
+
+    Raises
+    ------
+    InputError
+        It is not installed; the sentence names the extra that brings it.
+    """
     try:
         import pyarrow
     except ModuleNotFoundError as error:
-        raise InputError(say("problem.needs_extra", package="pyarrow", extra="formats")) from error
+        raise InputError(say("problem.needs_extra", package="pyarrow", extra=extra)) from error
     return pyarrow

@@ -11,7 +11,7 @@ import sys
 import threading
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from crankfold.viewer.words import say
 
@@ -38,6 +38,13 @@ system and gets it again page by page, which costs more time than the arithmetic
 _stopping: list[Event] = []
 
 
+class Answer(NamedTuple):
+    """A row, and whether it is final; otherwise it says why the capture could not be judged for now."""
+
+    row: Row
+    final: bool = True
+
+
 def begin(stop: Event) -> None:
     """Make a new process a worker: it leaves Ctrl-C to its parent and does not outlive it."""
     import multiprocessing
@@ -61,57 +68,69 @@ def own_version() -> str:
     return __version__
 
 
-def judge_chunk(jobs: Sequence[Job]) -> list[Row]:
-    """Return the rows of some captures, of fewer when the batch is stopped meanwhile."""
+def judge_chunk(jobs: Sequence[Job]) -> list[Answer]:
+    """Return the answers of some captures, of fewer when the batch is stopped meanwhile."""
     keep_memory()
-    rows = []
+    answers = []
     for job in jobs:
         if _stopping and _stopping[0].is_set():
             break
-        rows.append(judge_job(job))
-    return rows
+        answers.append(judge_job(job))
+    return answers
 
 
-def judge_job(job: Job) -> Row:
+def judge_job(job: Job) -> Answer:
     """Return the row of a capture; one that cannot be read or judged has its ``problem`` there."""
     from crankfold.analysis import CrankfoldError
+    from crankfold.viewer.batch.far import fetched, is_far
     from crankfold.viewer.words import decimal_points
 
     row: Row = {"file": job.shown, "version": own_version()}
+    final = True
     with decimal_points():
         try:
-            row["sha256"] = digest(job.path)
-            row |= _judged(job)
+            with fetched(job.path) if is_far(job.path) else contextlib.nullcontext(Path(job.path)) as path:
+                row["sha256"] = digest(path)
+                row |= _judged(job, path)
         except CrankfoldError as error:
-            row["problem"] = str(error).replace(job.path, job.shown)
-        except OSError as error:
+            row["problem"] = str(error).replace(str(path), job.shown)
+        except OSError as error:  # a disk, a network: it may pass
             row["problem"] = say("batch.cannot_read", path=job.shown, reason=error.strerror or str(error))
+            final = False
         except MemoryError:
-            row["problem"] = say("batch.no_memory", path=job.shown)
+            row["problem"], final = say("batch.no_memory", path=job.shown), False
         except Exception as error:  # a fault of ours costs one row, not the night's run
             row["problem"] = say("batch.own_fault", path=job.shown, kind=type(error).__name__, text=str(error))
-    return row
+    return Answer(row, final)
 
 
-def lost_row(job: Job) -> Row:
-    """Return the row of a capture that brought its worker down."""
-    return {"file": job.shown, "version": own_version(), "problem": say("batch.worker_died", path=job.shown)}
+def lost_row(job: Job) -> Answer:
+    """Return the row of a capture that brought its worker down; the next run tries again."""
+    return Answer({"file": job.shown, "version": own_version(),
+                   "problem": say("batch.worker_died", path=job.shown)}, final=False)
 
 
-def digest(path: str) -> str:
+def failed_row(job: Job, error: BaseException) -> Answer:
+    """Return the row of a capture that no worker could be asked about; the next run tries again."""
+    return Answer({"file": job.shown, "version": own_version(),
+                   "problem": say("batch.own_fault", path=job.shown, kind=type(error).__name__, text=str(error))},
+                  final=False)
+
+
+def digest(path: Path) -> str:
     """Return the SHA-256 of a file in hexadecimal."""
-    with Path(path).open("rb") as file:
+    with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def _judged(job: Job) -> Row:
+def _judged(job: Job, path: Path) -> dict[str, Cell]:
     from crankfold.analysis import InputError
-    from crankfold.viewer.session import judge, read_capture
+    from crankfold.viewer.session import judge_as_told, read_capture
 
-    if job.question is None:
+    if job.options is None:
         raise InputError(job.problem or "")
-    capture, warnings = read_capture(Path(job.path), dict(job.settings), _plugins(job.only_own))
-    return {**of_capture(capture), **of_result(judge(capture, job.question, warnings).result)}
+    capture, warnings = read_capture(path, dict(job.settings), _plugins(job.only_own))
+    return {**of_capture(capture), **of_result(judge_as_told(capture, job.options, warnings).result)}
 
 
 def of_capture(capture: Capture) -> dict[str, Cell]:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
-from crankfold.viewer.session import engine_options, question_of, settings_of
+from crankfold.viewer.session import engine_options, settings_of
 from crankfold.viewer.words import complain, say, tell
 
 if TYPE_CHECKING:
@@ -49,7 +49,6 @@ def command(*, paths: tuple[Path, ...], groups: tuple[str, ...], pairs: tuple[st
     )
 
     settings, plugins = settings_of(pairs), installed_plugins()
-    question_of(options)
     if json_path not in (None, STANDARD_OUTPUT):
         check_writable(Path(str(json_path)))
     jobs = _jobs(paths, Planner(options, settings, plugins, ""))
@@ -94,7 +93,7 @@ def _jobs(paths: Sequence[Path], planner: Planner) -> list[tuple[Job, bool]]:
     jobs: list[tuple[Job, bool]] = []
     for path in paths:
         known = {job.path for job, _ in jobs}
-        of_path, found = planner.jobs([path], {}), path.is_dir()
+        of_path, found = list(planner.jobs([path])), path.is_dir()
         jobs += [(job, found) for job in of_path if not (found and job.path in known)]
     for job, found in jobs:
         if job.problem is not None and not found:
@@ -105,15 +104,15 @@ def _jobs(paths: Sequence[Path], planner: Planner) -> list[tuple[Job, bool]]:
 def _result(job: Job, plugins: Plugins, line: Line, *, found: bool) -> Result | str:
     """Return what a recording says; of one found in a folder that cannot be read, why."""
     from crankfold.analysis import CrankfoldError, InputError
-    from crankfold.viewer.session import judge, read_capture
+    from crankfold.viewer.session import judge_as_told, read_capture
 
     path = Path(job.shown)
     try:
-        if job.question is None:
+        if job.options is None:
             raise InputError(job.problem or "")
         with line.reading(path):
             capture, warnings = read_capture(path, dict(job.settings), plugins)
-        return judge(capture, job.question, warnings).result
+        return judge_as_told(capture, job.options, warnings).result
     except CrankfoldError as error:
         if not found:
             raise

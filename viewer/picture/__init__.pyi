@@ -2,7 +2,7 @@ from . import look, measures
 from .big_words import tell_big
 from .compare_page import comparison_picture, comparison_upright
 from .fleet_page import fleet_picture
-from .fleet_scene import tally
+from .fleet_scene import FleetCount
 from .fold import FoldData, Lane, fold_of, lanes_of
 from .fold_drawing import draw_fold, plot_of
 from .look import Paper
@@ -26,4 +26,10 @@ __all__ = [
     "fleet_picture", "fold_of", "lanes_of", "look", "measures", "pdf_of", "picture_of", "plot_of", "rules",
     "sheet_html", "strip_of", "strip_scales", "tally", "tell_big", "title_over", "tree_picture", "validation_picture",
     "wheel_centre", "wheel_of", "write_png", "write_svg",
+    "Anchor", "Box", "EDGE", "FONTS", "Face", "FleetCount", "FoldData", "HEIGHT", "HUB_SHARE", "Item", "Job", "Lane",
+    "MARGIN", "Panel", "Paper", "Path", "Ring", "Rule", "Scene", "Stretch", "StripData", "StripScales", "WIDTH",
+    "WheelData", "Words", "band", "comparison_picture", "draw_fold", "draw_strip", "draw_wheel", "fleet_picture",
+    "fold_of", "lanes_of", "look", "measures", "pdf_of", "picture_of", "plot_of", "rules", "sheet_html", "strip_of",
+    "strip_scales", "tell_big", "title_over", "tree_picture", "validation_picture", "wheel_centre", "wheel_of",
+    "write_png", "write_svg",
 ]

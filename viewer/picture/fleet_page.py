@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from crankfold.viewer.picture import look, measures
-from crankfold.viewer.picture.fleet_scene import BIN_PERCENT, BINS, FleetData, Worst, fleet_of
+from crankfold.viewer.picture.fleet_scene import BIN_PERCENT, BINS, FleetData, Worst
 from crankfold.viewer.picture.page import LIMIT_PERCENT, MARGIN, WIDTH, title_over
 from crankfold.viewer.picture.scene import Box, Item, Panel, Rule, Scene, Words
 from crankfold.viewer.words import say, say_count
@@ -22,20 +21,19 @@ ROW = 37.0
 REASONS_SHOWN = 5
 
 
-def fleet_picture(rows: Sequence[Mapping[str, Any]], *, paper: Paper = look.LIGHT,
+def fleet_picture(fleet: FleetData, *, paper: Paper = look.LIGHT,
                   limit_percent: float = LIMIT_PERCENT) -> Scene:
-    """Return the picture of a batch from the rows of its table.
+    """Return the picture of a batch.
 
     Parameters
     ----------
-    rows
-        As `crankfold.analysis.many.table.result_row` gives them, with ``file``, ``problem`` and ``headline``.
+    fleet
+        Its rows counted.
     paper
         Colours.
     limit_percent
         Below it a cylinder is low.
     """
-    fleet = fleet_of(rows)
     count = fleet.tally
     text = say_count("fleet.headline", count.uneven, judged=count.even + count.uneven + count.limit, of=count.total)
     scene = Scene(WIDTH, HEIGHT, paper.paper, title=text, description="; ".join(w.headline for w in fleet.worst))

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 BIN_PERCENT = 5.0
 BINS = 21  # up to 105 %; the weakest cylinder of a capture cannot be far above the strongest
 WORST_SHOWN = 9
+UNREAD_SHOWN = 5
+"""Problems that are said one by one; the rest stands in the table."""
+
+R = TypeVar("R", bound=Mapping[str, Any])
 
 
 @dataclass(frozen=True)
@@ -61,22 +65,43 @@ class FleetData:
     worst: tuple[Worst, ...]
 
 
-def tally(rows: Sequence[Mapping[str, Any]]) -> Tally:
-    """Return how many rows of each verdict there are."""
-    count = Counter("unread" if row.get("problem") else str(row.get("verdict")) for row in rows)
-    return Tally(count["even"], count["uneven"], count["none"], count["unread"], count["limit"])
+class FleetCount:
+    """Counts rows of a batch's table as they pass; memory holds a few of them."""
 
+    def __init__(self) -> None:
+        self._verdicts, self._reasons, self._bins = Counter[str](), Counter[str](), [0] * BINS
+        self._weakest: list[Mapping[str, Any]] = []
+        self.unread: list[Mapping[str, Any]] = []
+        """The first that could not be read, in the order of their names."""
 
-def fleet_of(rows: Sequence[Mapping[str, Any]]) -> FleetData:
-    """Return the data of the picture from the rows of a batch's table."""
-    reasons = Counter(str(row["reasons"]).split()[0] for row in rows if row.get("reasons"))
-    judged = [row for row in rows if row.get("weakest_percent") is not None]
-    bins = [0] * BINS
-    for row in judged:
-        bins[min(BINS - 1, int(row["weakest_percent"] / BIN_PERCENT))] += 1
-    weakest = sorted(judged, key=lambda row: (row["weakest_percent"], str(row["file"])))[:WORST_SHOWN]
-    return FleetData(tally(rows), tuple(sorted(reasons.items(), key=lambda pair: (-pair[1], pair[0]))), tuple(bins),
-                     tuple(map(_worst, weakest)))
+    def add(self, row: Mapping[str, Any]) -> None:
+        """Count a row."""
+        self._verdicts["unread" if row.get("problem") else str(row.get("verdict"))] += 1
+        if row.get("problem"):
+            self.unread = sorted([*self.unread, row], key=lambda row: str(row["file"]))[:UNREAD_SHOWN]
+        if row.get("reasons"):
+            self._reasons[str(row["reasons"]).split()[0]] += 1
+        if row.get("weakest_percent") is not None:
+            self._bins[min(BINS - 1, int(row["weakest_percent"] / BIN_PERCENT))] += 1
+            self._weakest = sorted([*self._weakest, row],
+                                   key=lambda row: (row["weakest_percent"], str(row["file"])))[:WORST_SHOWN]
+
+    def counted(self, rows: Iterable[R]) -> Iterator[R]:
+        """Yield rows on, each counted."""
+        for row in rows:
+            self.add(row)
+            yield row
+
+    @property
+    def tally(self) -> Tally:
+        """How many rows of each verdict there were."""
+        count = self._verdicts
+        return Tally(count["even"], count["uneven"], count["none"], count["unread"], count["limit"])
+
+    def data(self) -> FleetData:
+        """Return the data of the picture."""
+        reasons = tuple(sorted(self._reasons.items(), key=lambda pair: (-pair[1], pair[0])))
+        return FleetData(self.tally, reasons, tuple(self._bins), tuple(map(_worst, self._weakest)))
 
 
 def _worst(row: Mapping[str, Any]) -> Worst:

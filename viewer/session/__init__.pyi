@@ -52,6 +52,10 @@ from .particulars import (
 from .prompts import ask_engine, ask_rig, calibrate, can_ask
 from .question import LOW_PERCENT, Question, question_of, rig_of, settings_of
 from .recording import longest, read_capture
+from .prompts import ask_engine, ask_rig, can_ask
+from .question import LOW_PERCENT, Question, carried, question_of, rig_of, settings_of
+from .recording import HDF5_SUFFIXES, longest, read_capture
+from .recording_plan import plan_of
 from .session import Session
 from .session_plan import Followed, Patience, SessionPlan, plan_of
 from .signals import Signals
@@ -62,13 +66,13 @@ from .warm_up import VIRTUAL, prepare_solver, prepare_virtual
 
 __all__ = [
     "Answered", "Broke", "Caught", "Dismissed", "ENOUGH_S", "Ended", "Followed", "Found", "GuessedColumnsError",
-    "Judged", "Kept", "LOST", "LOW_PERCENT", "LeftElsewhere", "NOTES", "NOTHING_GIVEN", "News", "NoBoard", "Opened",
-    "Outputs", "Over", "Passing", "Patience", "Phase", "Question", "RUNNING", "Readying", "Rescued", "Resting",
-    "Retrying", "Saved", "Session", "SessionPlan", "Signals", "Sink", "Spoken", "Standing", "Told", "Unjudged",
-    "Unkept", "VERDICTS", "VIRTUAL", "about_of", "after", "ask_columns", "ask_engine", "ask_rig", "calibrate",
-    "can_ask", "check_different", "check_options", "check_picture_path", "check_source", "check_writable",
-    "engine_options", "filled", "given", "in_amperes", "job_of", "job_options", "joined_texts", "judge",
-    "judge_as_told", "keep", "list_names", "longest", "make_folder", "picture_bytes", "plan_of", "pool",
+    "HDF5_SUFFIXES", "Judged", "Kept", "LOST", "LOW_PERCENT", "LeftElsewhere", "NOTES", "NOTHING_GIVEN", "News",
+    "NoBoard", "Opened", "Outputs", "Over", "Passing", "Patience", "Phase", "Question", "RUNNING", "Readying",
+    "Rescued", "Resting", "Retrying", "Saved", "Session", "SessionPlan", "Signals", "Sink", "Spoken", "Standing",
+    "Told", "Unjudged", "Unkept", "VERDICTS", "VIRTUAL", "about_of", "after", "ask_columns", "ask_engine", "ask_rig",
+    "calibrate", "can_ask", "carried", "check_different", "check_options", "check_picture_path", "check_source",
+    "check_writable", "engine_options", "filled", "given", "in_amperes", "job_of", "job_options", "joined_texts",
+    "judge", "judge_as_told", "keep", "list_names", "longest", "make_folder", "picture_bytes", "plan_of", "pool",
     "prepare_solver", "prepare_virtual", "question_for", "question_of", "read_capture", "read_motion", "rig_of",
     "scene_bytes", "sentence", "settings_of", "sheet_job", "show", "spoken", "survived", "tell_changes", "told_about",
     "told_by_tone", "tone_wav", "unwritable", "with_result",

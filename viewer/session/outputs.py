@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import os
+import shutil
+import tempfile
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import BinaryIO, Self
 
 from crankfold.acquire import flush_folder, write_beside
 from crankfold.analysis import InputError
@@ -21,10 +24,10 @@ class Outputs:
 
     def __init__(self) -> None:
         self._ready: list[tuple[Path, Path]] = []
-        self._direct: list[tuple[Path, bytes]] = []
+        self._direct: list[tuple[Path, BinaryIO]] = []
 
-    def add(self, path: Path, content: bytes) -> None:
-        """Prepare a file.
+    def add(self, path: Path, content: bytes | Callable[[BinaryIO], None]) -> None:
+        """Prepare a file; `content` is all of it, or what writes it piece by piece.
 
         Raises
         ------
@@ -32,7 +35,7 @@ class Outputs:
             It cannot be written there, or the disk is full.
         """
         if path.exists() and not path.is_file() and not path.is_dir():
-            self._direct.append((path, content))  # a device or a pipe: nothing to rename
+            self._direct.append((path, _held(content)))  # a device or a pipe: nothing to rename
             return
         if path.is_symlink():
             path = path.resolve()  # the link stays, and what it points to is written
@@ -58,7 +61,8 @@ class Outputs:
     def _put_in_place(self) -> None:
         for path, content in self._direct:
             try:
-                path.write_bytes(content)
+                with path.open("wb") as file, content:
+                    shutil.copyfileobj(content, file)
             except OSError as error:
                 raise unwritable(path, error) from error
         folders = {path.parent for _, path in self._ready}
@@ -71,6 +75,17 @@ class Outputs:
             self._ready.pop(0)
         for folder in folders:
             flush_folder(folder)
+
+
+def _held(content: bytes | Callable[[BinaryIO], None]) -> BinaryIO:
+    """Return a file without a name that holds what is to be written, at its beginning."""
+    file: BinaryIO = tempfile.TemporaryFile()  # noqa: SIM115 - closed when it is written
+    if isinstance(content, bytes):
+        file.write(content)
+    else:
+        content(file)
+    file.seek(0)
+    return file
 
 
 def check_writable(path: Path) -> None:

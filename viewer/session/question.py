@@ -77,16 +77,33 @@ def question_of(options: Mapping[str, Any]) -> Question:
         rig_name=options.get("rig_name") or _stem(options.get("rig")), card=card)
 
 
+def carried(options: Mapping[str, Any]) -> dict[str, Any]:
+    """Return options with the rig and the engine card themselves in place of their names, for another computer.
+
+    Raises
+    ------
+    InputError
+        There is none of that name, or its file has a mistake.
+    """
+    whole = dict(options)
+    if whole.get("rig"):
+        whole |= {"rig": rig_of(options), "rig_name": whole.get("rig_name") or _stem(whole["rig"])}
+    if whole.get("engine"):
+        whole |= {"engine": _card(options), "engine_name": whole["engine_name"] or _stem(whole["engine"])}
+    return whole
+
+
 def _stem(named: object) -> str:
     return Path(named).stem if isinstance(named, str) else ""
 
 
 def _card(options: Mapping[str, Any]) -> EngineCard | None:
     """Return the card that the options name, None if they name none."""
-    from crankfold.acquire import BELT, Shelf
+    from crankfold.acquire import BELT, EngineCard, Shelf
     from crankfold.analysis import InputError
 
-    card = Shelf().engine(options["engine"]) if options.get("engine") else None
+    named = options.get("engine")
+    card = named if isinstance(named, EngineCard) else Shelf().engine(named) if named else None
     if card is not None and card.starter == BELT:
         raise InputError(say("problem.belt_starter"))
     return card
