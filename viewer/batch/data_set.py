@@ -54,12 +54,12 @@ class DataSet:
             self._before = self._parts()
         except OSError as error:
             raise unwritable(folder, error) from error
-        self._journal = Journal(folder / JOURNAL)
         self._next = 1 + max((_number(path) for path in self._before), default=-1)
         self._keys = sqlite3.connect("", isolation_level=None)  # a temporary file that nobody else sees
         self._keys.execute("CREATE TABLE kept (key TEXT PRIMARY KEY) WITHOUT ROWID")
         for path in self._before:
             self._take_in(path)
+        self._journal = Journal(folder / JOURNAL)
 
     @property
     def path(self) -> Path:
