@@ -20,16 +20,10 @@ from .wheel import HUB_SHARE, WheelData, wheel_of
 from .wheel_drawing import draw_wheel, wheel_centre
 
 __all__ = [
-    "Anchor", "Box", "EDGE", "FONTS", "Face", "FoldData", "HEIGHT", "HUB_SHARE", "Item", "Job", "Lane", "MARGIN",
-    "Panel", "Paper", "Path", "Ring", "Rule", "Scene", "Stretch", "StripData", "StripScales", "WIDTH", "WheelData",
-    "Words", "band", "comparison_picture", "comparison_upright", "draw_fold", "draw_strip", "draw_wheel",
-    "fleet_picture", "fold_of", "lanes_of", "look", "measures", "pdf_of", "picture_of", "plot_of", "rules",
-    "sheet_html", "strip_of", "strip_scales", "tally", "tell_big", "title_over", "tree_picture", "validation_picture",
-    "wheel_centre", "wheel_of", "write_png", "write_svg",
     "Anchor", "Box", "EDGE", "FONTS", "Face", "FleetCount", "FoldData", "HEIGHT", "HUB_SHARE", "Item", "Job", "Lane",
     "MARGIN", "Panel", "Paper", "Path", "Ring", "Rule", "Scene", "Stretch", "StripData", "StripScales", "WIDTH",
-    "WheelData", "Words", "band", "comparison_picture", "draw_fold", "draw_strip", "draw_wheel", "fleet_picture",
-    "fold_of", "lanes_of", "look", "measures", "pdf_of", "picture_of", "plot_of", "rules", "sheet_html", "strip_of",
-    "strip_scales", "tell_big", "title_over", "tree_picture", "validation_picture", "wheel_centre", "wheel_of",
-    "write_png", "write_svg",
+    "WheelData", "Words", "band", "comparison_picture", "comparison_upright", "draw_fold", "draw_strip", "draw_wheel",
+    "fleet_picture", "fold_of", "lanes_of", "look", "measures", "pdf_of", "picture_of", "plot_of", "rules",
+    "sheet_html", "strip_of", "strip_scales", "tell_big", "title_over", "tree_picture", "validation_picture",
+    "wheel_centre", "wheel_of", "write_png", "write_svg",
 ]

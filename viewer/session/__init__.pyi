@@ -50,9 +50,6 @@ from .particulars import (
     with_result,
 )
 from .prompts import ask_engine, ask_rig, calibrate, can_ask
-from .question import LOW_PERCENT, Question, question_of, rig_of, settings_of
-from .recording import longest, read_capture
-from .prompts import ask_engine, ask_rig, can_ask
 from .question import LOW_PERCENT, Question, carried, question_of, rig_of, settings_of
 from .recording import HDF5_SUFFIXES, longest, read_capture
 from .recording_plan import plan_of
