@@ -52,7 +52,6 @@ from .particulars import (
 from .prompts import ask_engine, ask_rig, calibrate, can_ask
 from .question import LOW_PERCENT, Question, carried, question_of, rig_of, settings_of
 from .recording import HDF5_SUFFIXES, longest, read_capture
-from .recording_plan import plan_of
 from .session import Session
 from .session_plan import Followed, Patience, SessionPlan, plan_of
 from .signals import Signals
