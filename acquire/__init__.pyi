@@ -46,7 +46,6 @@ from .rig.cards import BELT, EngineCard, Rig, Shelf, changed, check_name, save_c
 from .rig.check import Finding, check_rig, observe
 from .rig.probe import Probe, in_base_units
 from .rig.smallest_leak import smallest_leak_percent
-from .rig.toml import parse_toml
 from .rig.wiring import current_of, wired
 from .socket_source import SocketSource
 from .sound_source import SoundSource
@@ -58,6 +57,7 @@ from .stream.owner import Owner, lock, locked, this_program
 from .stream.plan import Event, Happening, RecordingPlan
 from .stream.recorder import Recorder, record
 from .stream.ring import RingBuffer
+from .toml import TomlTable, parse_toml, read_toml
 
 __all__ = [
     "About", "AcquireError", "Apart", "BATTERY", "BELT", "BoardBusyError", "BoardDeclaration",
@@ -74,4 +74,13 @@ __all__ = [
     "load_plugins", "lock", "locked", "make_ready", "observe", "open_board", "open_file", "parse_toml", "read_facts",
     "read_stored", "record", "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent", "stem_of",
     "take_up", "this_program", "wired", "words_of", "write_beside", "write_named", "write_new",
+    "OTHER_WORDS", "PRESSURE", "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder", "RecordingPlan",
+    "Recovered", "Rig", "RingBuffer", "RingOverrunError", "SURVIVED", "SYNC", "SYNC_WORDS", "Samples", "Setting",
+    "SettingError", "Shelf", "ShutdownTimeoutError", "SocketSource", "SoundSource", "Source", "SourceInfo", "State",
+    "StoredCapture", "StoredFacts", "TIME", "TIME_WORDS", "TakenUp", "TomlTable", "calibrated", "capture_image",
+    "changed", "check_name", "check_rig", "current_of", "discover_boards", "flush_folder", "free_name", "hookimpl",
+    "in_base_units", "known_currents", "lasting_address", "left_behind", "level_of", "load_plugins", "make_ready",
+    "observe", "open_board", "open_file", "parse_toml", "read_facts", "read_stored", "read_toml", "record", "recover",
+    "role_of", "save_capture", "save_card", "smallest_leak_percent", "stem_of", "take_up", "wired", "words_of",
+    "write_beside", "write_named", "write_new",
 ]

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from crankfold.acquire.errors import FileFormatError
 from crankfold.acquire.rig.cards import EngineCard, Rig
-from crankfold.acquire.rig.toml import KINDS, kind_of
+from crankfold.acquire.toml import KINDS, kind_of
 from crankfold.analysis import InputError, quoted
 
 if TYPE_CHECKING:

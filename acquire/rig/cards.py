@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from dataclasses import asdict, dataclass, field, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from crankfold.acquire.atomic import write_whole
 from crankfold.acquire.errors import FileFormatError
-from crankfold.acquire.rig.toml import KINDS, checked, kind_of, parse_toml
+from crankfold.acquire.toml import KINDS, kind_of, read_toml
 from crankfold.analysis import Engine, InputError, SyncSpec, quoted
 
 if TYPE_CHECKING:
@@ -21,7 +20,6 @@ if TYPE_CHECKING:
 RIGS, ENGINES = "rigs", "engines"
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,63}")  # a file's name, so no dots, slashes or device names of systems
 RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
-MAX_FILE_BYTES = 100_000
 BELT = "belt"
 USUAL_V = 12  # where the card does not say
 
@@ -274,8 +272,7 @@ def load_card(path: Path, kind: type[C]) -> C:
     FileFormatError
         The file, the key, and what is expected of it.
     """
-    table = _table(path)
-    values = checked(path, table, {item.name: KINDS[kind_of(item.type)] for item in fields(kind)}, _required(kind))
+    values = read_toml(path).take_all({item.name: KINDS[kind_of(item.type)] for item in fields(kind)}, _required(kind))
     try:
         return kind(**values)
     except InputError as error:
@@ -291,25 +288,6 @@ def changed(card: C, changes: Mapping[str, Any]) -> C:
         A value cannot be.
     """
     return replace(card, **changes)
-
-
-def _table(path: Path) -> dict[str, Any]:
-    try:
-        with path.open("rb") as file:
-            content = file.read(MAX_FILE_BYTES + 1)
-        if len(content) > MAX_FILE_BYTES:
-            raise FileFormatError(path, "it is far too long for such a file", "check that it is the right one")
-        return parse_toml(content)
-    except FileNotFoundError as error:
-        raise FileFormatError(path, "there is no such file", "check the name and the folder") from error
-    except OSError as error:
-        raise FileFormatError(path, f"it cannot be read ({error.strerror or error})", "check the file") from error
-    except tomllib.TOMLDecodeError as error:
-        raise FileFormatError(path, f"this is not valid TOML ({error})", "correct it there") from error
-    except (UnicodeDecodeError, RecursionError) as error:
-        raise FileFormatError(path, "this is not valid TOML", "save it as plain text, UTF-8") from error
-    except ValueError as error:
-        raise FileFormatError(path, f"this cannot be read ({error})", "correct it there") from error
 
 
 def _required(kind: type[Rig | EngineCard]) -> tuple[str, ...]:

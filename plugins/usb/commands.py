@@ -12,7 +12,7 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from crankfold.plugins.usb.description_toml import Table
+    from crankfold.acquire import TomlTable
     from crankfold.plugins.usb.device import ClaimedInterface
 
 HOST_TO_VENDOR_DEVICE = 0x40
@@ -97,7 +97,7 @@ def _word(value: int | str, numbers: Mapping[str, int]) -> int:
     return (numbers[name] >> 16 if value.endswith("_high") else numbers[name]) & 0xFFFF
 
 
-def read_commands(tables: Sequence[Table]) -> tuple[Command, ...]:
+def read_commands(tables: Sequence[TomlTable]) -> tuple[Command, ...]:
     """Return the commands of an array of tables, each with ``control = {...}`` or ``write = {...}``.
 
     Raises
@@ -108,7 +108,7 @@ def read_commands(tables: Sequence[Table]) -> tuple[Command, ...]:
     return tuple(_read_command(table) for table in tables)
 
 
-def _read_command(table: Table) -> Command:
+def _read_command(table: TomlTable) -> Command:
     control, write = table.take_table("control"), table.take_table("write")
     pause_s = table.take_integer("pause_ms", 0, MAX_PAUSE_MS, 0) / 1000.0
     table.done()
@@ -127,13 +127,13 @@ def _read_command(table: Table) -> Command:
     return command
 
 
-def _take_word(table: Table, key: str) -> int | str:
+def _take_word(table: TomlTable, key: str) -> int | str:
     value: int | str = (table.take_choice(key, WORDS) if isinstance(table.peek(key), str)
                         else table.take_integer(key, 0, 0xFFFF, 0))
     return value
 
 
-def _read_data(table: Table, *, needed: bool) -> tuple[bytes | Field, ...]:
+def _read_data(table: TomlTable, *, needed: bool) -> tuple[bytes | Field, ...]:
     text = table.take_text("data") if needed else table.take_text("data", "")
     parts: list[bytes | Field] = []
     place = 0
@@ -147,7 +147,7 @@ def _read_data(table: Table, *, needed: bool) -> tuple[bytes | Field, ...]:
     return tuple(part for part in parts if part)
 
 
-def _hex(table: Table, text: str) -> bytes:
+def _hex(table: TomlTable, text: str) -> bytes:
     try:
         return bytes.fromhex(text)
     except ValueError as error:
@@ -155,7 +155,7 @@ def _hex(table: Table, text: str) -> bytes:
                           ) from error
 
 
-def read_question(table: Table | None) -> Question | None:
+def read_question(table: TomlTable | None) -> Question | None:
     """Return what asks for the rate in force, None when the board cannot be asked.
 
     Raises

@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from crankfold.acquire import TomlTable, read_toml
 from crankfold.plugins.usb.commands import Command, Question, read_commands, read_question
-from crankfold.plugins.usb.description_toml import Table, read_table
 from crankfold.plugins.usb.folder import choose_rate
 from crankfold.plugins.usb.layout import PacketLayout, SampleLayout, read_packet, read_samples
 
@@ -121,7 +121,8 @@ def read_description(path: Path) -> BoardDescription:
     FileFormatError
         The file cannot be read, or a key is missing, unknown, of the wrong kind or out of range.
     """
-    top = read_table(path, FORMAT)
+    top = read_toml(path)
+    top.take_choice("format", [FORMAT])
     title = top.take_text("title")
     device = top.need_table("device")
     samples = read_samples(top.need_table("samples"), top.take_tables("channels"))
@@ -143,7 +144,7 @@ def read_description(path: Path) -> BoardDescription:
     return description
 
 
-def _read_rate(table: Table) -> RateRule:
+def _read_rate(table: TomlTable) -> RateRule:
     hz = table.take_number("default_hz", above=0.0)
     low, high = table.take_number("min_hz", 0.0), table.take_number("max_hz", MAX_RATE_HZ, above=0.0)
     choices = _read_choices(table)
@@ -162,7 +163,7 @@ def _read_rate(table: Table) -> RateRule:
     return RateRule(hz, choices, low, high, clock, commands, question)
 
 
-def _read_choices(table: Table) -> tuple[float, ...]:
+def _read_choices(table: TomlTable) -> tuple[float, ...]:
     given = table.peek("choices_hz")
     count = len(given) if isinstance(given, list) and given else 1
     choices: tuple[float, ...] = table.take_numbers("choices_hz", count, ())

@@ -10,7 +10,7 @@ import numpy as np
 from crankfold.analysis import Channel
 
 if TYPE_CHECKING:
-    from crankfold.plugins.usb.description_toml import Table
+    from crankfold.acquire import TomlTable
 
 DTYPES = ("u1", "i1", "<u2", ">u2", "<i2", ">i2", "<u4", ">u4", "<i4", ">i4")
 SKIP = "skip"
@@ -91,7 +91,7 @@ class PacketLayout:
     across_transfers: bool
 
 
-def read_samples(table: Table, channel_tables: tuple[Table, ...]) -> SampleLayout:
+def read_samples(table: TomlTable, channel_tables: tuple[TomlTable, ...]) -> SampleLayout:
     """Return the sample layout of ``[samples]`` and ``[[channels]]``.
 
     Raises
@@ -122,7 +122,7 @@ def read_samples(table: Table, channel_tables: tuple[Table, ...]) -> SampleLayou
     return SampleLayout(dtype, bits, shift, check_spare, tuple(names), tuple(channels), skew if any(skew) else ())
 
 
-def _read_channel(table: Table, name: str, dtype: np.dtype[Any], bits: int) -> Channel:
+def _read_channel(table: TomlTable, name: str, dtype: np.dtype[Any], bits: int) -> Channel:
     unit = table.take_text("unit", "counts", empty=True)
     lowest = -(1 << bits - 1) if dtype.kind == "i" else 0
     lowest, highest = table.take_numbers("code_range", 2, (lowest, lowest + (1 << bits) - 1))
@@ -144,7 +144,7 @@ def _read_channel(table: Table, name: str, dtype: np.dtype[Any], bits: int) -> C
     return Channel(name, unit, scale, offset, (int(lowest), int(highest)), dtype.newbyteorder("=").name)
 
 
-def read_packet(table: Table | None, instant_bytes: int) -> PacketLayout | None:
+def read_packet(table: TomlTable | None, instant_bytes: int) -> PacketLayout | None:
     """Return the packet layout of ``[packet]``, None for a bare stream of samples.
 
     Raises
@@ -176,7 +176,7 @@ def read_packet(table: Table | None, instant_bytes: int) -> PacketLayout | None:
     return PacketLayout(size, header, trailer, magic, at or 0, sequence, counts == "samples", across)
 
 
-def read_hex(table: Table, key: str, default: bytes = b"") -> bytes:
+def read_hex(table: TomlTable, key: str, default: bytes = b"") -> bytes:
     """Return the bytes that a text such as ``"a5 5a"`` writes, or `default` when the key is absent."""
     text = table.take_text(key, None)
     try:

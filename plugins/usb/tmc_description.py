@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from crankfold.acquire import BoardGarbledError
+from crankfold.acquire import BoardGarbledError, TomlTable, read_toml
 from crankfold.analysis import Channel
-from crankfold.plugins.usb.description_toml import Table, read_table
 from crankfold.plugins.usb.layout import DTYPES, MAX_CHANNELS
 
 if TYPE_CHECKING:
@@ -136,7 +135,8 @@ def read_instrument(path: Path) -> InstrumentDescription:
     FileFormatError
         The file cannot be read, or a key is missing, unknown, of the wrong kind or out of range.
     """
-    top = read_table(path, FORMAT)
+    top = read_toml(path)
+    top.take_choice("format", [FORMAT])
     title = top.take_text("title")
     device, rate, record = top.need_table("device"), top.need_table("rate"), top.need_table("record")
     samples = top.need_table("samples")
@@ -166,7 +166,7 @@ def read_instrument(path: Path) -> InstrumentDescription:
     return description
 
 
-def _read_preamble(table: Table | None) -> Preamble | None:
+def _read_preamble(table: TomlTable | None) -> Preamble | None:
     if table is None:
         return None
     preamble = Preamble(
@@ -177,7 +177,7 @@ def _read_preamble(table: Table | None) -> Preamble | None:
     return preamble
 
 
-def _read_channels(top: Table, dtype: np.dtype[Any], preamble: Preamble | None) -> tuple[InstrumentChannel, ...]:
+def _read_channels(top: TomlTable, dtype: np.dtype[Any], preamble: Preamble | None) -> tuple[InstrumentChannel, ...]:
     channels: list[InstrumentChannel] = []
     for table in top.take_tables("channels"):
         name = table.take_text("name")

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from crankfold.acquire import FileFormatError, parse_toml
-from crankfold.acquire.rig.toml import KINDS, checked, kind_of
+from crankfold.acquire import FileFormatError, TomlTable, parse_toml, read_toml
+from crankfold.acquire.toml import KINDS, kind_of
 
 PATH = Path("shop/rig.toml")
 NAMED = {"title": KINDS["str"], "live": KINDS["bool"], "bits": KINDS["int"], "rate_hz": KINDS["float"],
@@ -17,7 +17,7 @@ NAMED = {"title": KINDS["str"], "live": KINDS["bool"], "bits": KINDS["int"], "ra
 def test_what_is_right_comes_back_converted() -> None:
     table = parse_toml(b'\xef\xbb\xbftitle = "cart"\nlive = true\nbits = 12\nrate_hz = 5000\nchannels = ["current"]\n'
                        b'settings = { baud = 250000, loud = false, gain = 1.5, name = "a" }\n')
-    assert checked(PATH, table, NAMED, ("title",)) == {
+    assert TomlTable(PATH, "", table).take_all(NAMED, ("title",)) == {
         "title": "cart", "live": True, "bits": 12, "rate_hz": 5000.0, "channels": ("current",),
         "settings": {"baud": "250000", "loud": "false", "gain": "1.5", "name": "a"}}
 
@@ -38,7 +38,7 @@ def test_what_is_right_comes_back_converted() -> None:
 ])
 def test_a_mistake_is_named_with_what_is_expected(text, said) -> None:
     with pytest.raises(FileFormatError) as error:
-        checked(PATH, parse_toml(text.encode()), NAMED, ("title",))
+        TomlTable(PATH, "", parse_toml(text.encode())).take_all(NAMED, ("title",))
     assert said in str(error.value)
     assert str(PATH) in str(error.value)
     assert "\n" not in str(error.value)
@@ -50,7 +50,7 @@ def test_a_mistake_is_named_with_what_is_expected(text, said) -> None:
     ({"k" * 500: 1}, f"the key '{'k' * 60}' is unknown")])
 def test_what_is_long_is_shown_by_its_beginning(table, said) -> None:
     with pytest.raises(FileFormatError) as error:
-        checked(PATH, table, NAMED, ())
+        TomlTable(PATH, "", table).take_all(NAMED, ())
     assert said in str(error.value)
 
 
@@ -72,3 +72,15 @@ def test_the_limits_leave_room_for_what_people_write() -> None:
                                                   ("dict[str, str]", "dict")])
 def test_the_kind_of_a_field(annotation, kind) -> None:
     assert kind_of(annotation) == kind
+
+
+@pytest.mark.parametrize(("name", "key", "line"), [
+    ("", "title", 1), ("device", "id", 5), ("channels[2]", "name", 10), ("start[1].control", "request", 13),
+    ("device", "speed", None)])
+def test_a_mistake_is_found_on_its_line(tmp_path, name, key, line) -> None:
+    """Also in the second of several tables, and in a table within a line; one that is missing has none."""
+    path = tmp_path / "board.toml"
+    path.write_text('title = "Harbour Workshop"\nrate_hz = 5\n\n[device]\nid = 7\n\n[[channels]]\nname = "current"\n'
+                    '[[channels]]\nname = "sync"\n\n[[start]]\ncontrol = { request = 1 }\n', encoding="utf-8")
+    top = read_toml(path)
+    assert TomlTable(path, name, {}, top._text).wrong(key, "something else").line == line

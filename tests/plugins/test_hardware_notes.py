@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
+from crankfold.acquire import TomlTable
 from crankfold.acquire.rig.probe import OHM_PER_KM
-from crankfold.plugins.usb import description_toml as usb_toml
 from crankfold.plugins.usb.description import read_description
 from crankfold.plugins.usb.tmc_description import read_instrument
 
@@ -43,13 +43,13 @@ def test_the_descriptions_can_be_read(name, tmp_path) -> None:
 def test_every_key_is_in_the_notes(name, tmp_path, monkeypatch) -> None:
     """Read the complete example and collect each key the reader asks for, given or not."""
     asked: set[str] = set()
-    take = usb_toml.Table._take
+    take = TomlTable.take
 
     def noting(table, key, *rest):
         asked.add(key)
         return take(table, key, *rest)
 
-    monkeypatch.setattr(usb_toml.Table, "_take", noting)
+    monkeypatch.setattr(TomlTable, "take", noting)
     path = tmp_path / "example.toml"
     path.write_text(example(name), encoding="utf-8")
     READERS[name](path)
