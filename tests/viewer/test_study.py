@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,19 +13,20 @@ from crankfold.acquire import save_capture
 from crankfold.analysis import InputError
 from crankfold.viewer.words import groups_of
 
+EVERY_S, KEPT_S = 6.0, 4.2  # from crank to crank, and of each: 0.6 quiet, 3 of cranking, 0.6 after
 ABOUT = ("--firing-order", "1-3-4-2", "--sync", "waste-spark:1")
 
 
 @pytest.fixture(scope="module")
 def repeats(tmp_path_factory, make_recording) -> list[Path]:
-    """One engine cranked four times, two times each by rigs that are alike."""
+    """One engine cranked four times in a row, its cylinders the same; two times each by rigs that are alike."""
     folder = tmp_path_factory.mktemp("study")
+    whole = make_recording(sync="waste-spark", low="3:40", seed="20", cranks="4", rest="3")
     paths = []
-    for rig in ("old", "new"):
-        for k in range(2):
-            path = folder / f"{rig}-{k}.h5"
-            save_capture(make_recording(sync="waste-spark", low="3:40", seed=str(20 + len(paths))), path)
-            paths.append(path)
+    for k, name in enumerate(("old-0", "old-1", "new-0", "new-1")):
+        first, last = (round((EVERY_S * k + at) * whole.rate_hz) for at in (0.0, KEPT_S))
+        paths.append(folder / f"{name}.h5")
+        save_capture(replace(whole, samples=whole.samples[first:last], trigger_index=None), paths[-1])
     return paths
 
 
@@ -37,7 +39,9 @@ def test_repeats_agree_and_it_is_said_how_well(in_process, repeats: list[Path]) 
     for cylinder in data["cylinders"]:
         assert (cylinder["count"], cylinder["groups"], cylinder["reproducibility_sd"]) == (4, 1, None)
         assert cylinder["repeatability_limit"] == pytest.approx(2.8 * cylinder["repeatability_sd"], abs=1e-5)
-        assert 0.0 < cylinder["repeatability_sd"] < 5.0  # each seed draws other healthy cylinders too
+        # the strongest is 100 by its meaning; in four cranks of two engines, 0 to 2.0 points were measured
+        assert 0.0 <= cylinder["repeatability_sd"] < 2.5
+    assert sum(cylinder["repeatability_sd"] > 0.1 for cylinder in data["cylinders"]) >= 3
     lines = done.stdout.splitlines()
     assert lines[0].startswith("4 recordings: two of them differ by more than ")
     assert sum("repeatability s_r" in line for line in lines) == 4
@@ -51,7 +55,8 @@ def test_groups_give_reproducibility(in_process, repeats: list[Path]) -> None:
     assert [f["group"] for f in data["files"]] == ["old", "old", "new", "new"]
     for cylinder in data["cylinders"]:
         assert cylinder["reproducibility_sd"] >= cylinder["repeatability_sd"]
-        assert 0.0 <= cylinder["p"] <= 1.0
+        if cylinder["repeatability_sd"] > 0.0:  # the strongest is 100 by its meaning
+            assert 0.0 <= cylinder["p"] <= 1.0
         parts = {part["code"]: part for part in cylinder["budget"]["components"]}
         assert set(parts) == {"range", "repeatability", "groups"}
         total = sum(part["standard"] ** 2 for part in parts.values())
@@ -132,7 +137,8 @@ def test_a_copy_of_a_recording_is_left_out_and_that_is_said(in_process, repeats:
     assert "do a new cranking test each time" in done.stderr
     data = json.loads(done.stdout)
     assert [f["file"] for f in data["left_out"]] == [str(copy)]
-    assert all(c["count"] == 2 and c["repeatability_sd"] > 0.0 for c in data["cylinders"])
+    assert [c["count"] for c in data["cylinders"]] == [2] * 4
+    assert sum(c["repeatability_sd"] > 0.0 for c in data["cylinders"]) >= 3
     done = in_process("study", repeats[0], repeats[0], copy, *ABOUT)
     assert (done.returncode, done.stdout) == (3, "")
     assert done.stderr.count("same recording") == 2

@@ -67,12 +67,25 @@ def test_battery_voltage_without_its_rest_is_refused(in_process, make_recording,
 
 
 def test_a_decompressor_is_waited_for(judged) -> None:
-    settings = {"rough": "0.15", "decompressor": "3", "crank": "4", "dead": "3", "sync": "waste-spark"}
+    """At half the roughness of measured cranks: all of three seeds."""
+    settings = {"rough": "0.5", "decompressor": "3", "crank": "4", "dead": "3", "sync": "waste-spark"}
     said, data = judged(settings, "--sync", "waste-spark:1")
     assert data["low"] == [3]
     assert "decompressor" in codes(data)
-    assert "No compression for the first 0.8" in said
+    assert "No compression for the first 0.9" in said
     assert data["cranking"]["cycles"] < 6.0  # of the seven that were cranked
+
+
+@pytest.mark.parametrize("seed", ["1", "3"])
+def test_a_decompressor_on_a_stiff_engine_may_go_unseen_and_nobody_is_blamed(judged, seed: str) -> None:
+    """Friction that falls through the first turns makes the beginning as rough as humps: seen on one of three seeds.
+
+    Of the other two one is answered rightly and one is refused.
+    """
+    settings = {"rough": "1", "decompressor": "3", "crank": "4", "dead": "3", "sync": "waste-spark", "seed": seed}
+    _, data = judged(settings, "--sync", "waste-spark:1")
+    assert data["low"] in ([3], [])
+    assert data["verdict"] != "even"
 
 
 def test_a_diesel_hears_nothing_of_sparks_and_of_parts_to_buy(judged) -> None:
@@ -81,7 +94,9 @@ def test_a_diesel_hears_nothing_of_sparks_and_of_parts_to_buy(judged) -> None:
     assert data["low"] == [4]
     assert relative(data)[4] == pytest.approx(57.9, abs=6.0)  # sized at 200 rpm, cranked at 245
     assert data["health"]["voltage_v"] == 25.2
-    assert data["health"]["resistance_ohm"] == pytest.approx(0.0178, rel=0.25)  # give or take a quarter, it says
+    # the tug's battery, cable and starter without polarisation, which takes longer to build up than the in-rush lasts;
+    # over five seeds 0.0135 to 0.0150 at any roughness, and the sentence says 25 %
+    assert data["health"]["resistance_ohm"] == pytest.approx(0.0160, rel=0.15)
     assert "never open" in said.lower() or "no high-pressure line opened" in said
     for word in ("spark", "coil", "injector", "plugs,"):
         assert word not in said, word
