@@ -109,7 +109,7 @@ def write_beside(path: Path, content: bytes | Callable[[BinaryIO], None]) -> Pat
 
 def _not_written(path: Path, error: OSError) -> SaveError:
     return SaveError(f"{path} could not be written ({error.strerror or error})",
-                     "check the folder, its rights and the room on the disk")
+                     "check the folder, your permissions and the free space")
 
 
 def _usual_mode() -> int:

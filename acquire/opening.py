@@ -80,7 +80,7 @@ def open_file(path: Path | str, settings: Mapping[str, str], plugins: Plugins, *
         raise FileFormatError(path, "the file needs more memory than there is", "cut it into shorter ones") from error
     except OSError as error:
         raise FileFormatError(path, f"it cannot be read ({_reason(error)})",
-                              "check the file, its disk and its rights") from error
+                              "check the file, the disk and your permissions") from error
     except Exception as error:
         raise FileFormatError(path, f"the reader {declaration.name!r} failed on it ({_reason(error)})",
                               "name another reader, or report this with the file") from error
@@ -139,7 +139,8 @@ def _head(path: Path) -> bytes:
     except FileNotFoundError as error:
         raise FileFormatError(path, "there is no such file", "check the name and the folder") from error
     except PermissionError as error:
-        raise FileFormatError(path, "you may not read this file", "change its rights or copy it") from error
+        raise FileFormatError(path, "you don't have permission to read this file",
+                              "change its permissions or copy it") from error
     except (OSError, ValueError) as error:
         raise FileFormatError(path, f"it cannot be read ({_reason(error)})", "check the name and the disk") from error
     if not head:

@@ -56,9 +56,10 @@ class SoundSource(CallbackSource):
             raise SettingError(f"the coupling {', '.join(coupling)} does not fit {len(names)} channels",
                                "say ac or dc for each of them")
         if coupling[list(names).index(CURRENT)] != DC:
-            raise SettingError("an ordinary sound input blocks steady current, so what is left of it would be judged "
-                               "wrongly", "use it for the sync signal only, or an input that passes direct current, "
-                               "and say so with coupling=dc")
+            raise SettingError("an ordinary sound input blocks steady current, so what is left of it would be "
+                               "analysed wrongly",
+                               "use it for the sync signal only, or an input that passes direct current, and "
+                               "say so with coupling=dc")
         self._order = sorted(range(len(names)), key=lambda at: (names[at] != CURRENT, at))
         channels = tuple(Channel(names[at], "V", full_scale_v / HALF, code_range=(-HALF, HALF - 1),
                                  code_dtype="int16") for at in self._order)

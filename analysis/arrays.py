@@ -40,7 +40,7 @@ def numbers(given: Any, what: str) -> NDArray[np.float64]:
     try:
         made = np.array(plain, dtype=np.float64)
     except (TypeError, ValueError, OverflowError) as error:
-        raise InputError(f"{what} holds something that is no number ({quoted(str(error))}); give numbers") from error
+        raise InputError(f"{what} holds something that isn't a number ({quoted(str(error))}); give numbers") from error
     if mask is not None:
         made[mask] = np.nan
     finite = np.abs(made[np.isfinite(made)])
@@ -60,7 +60,7 @@ def _plain(given: Any, what: str) -> NDArray[Any]:
     except (TypeError, ValueError, OverflowError) as error:
         if isinstance(error, InputError):
             raise
-        raise InputError(f"{what} is no array of numbers ({quoted(str(error))})") from error
+        raise InputError(f"{what} isn't an array of numbers ({quoted(str(error))})") from error
     return made
 
 
@@ -70,5 +70,5 @@ def _number(item: Any, what: str) -> float:
     if isinstance(item, complex | np.complexfloating):
         raise InputError(f"{what} has complex numbers; give their real part, or what else you mean")
     if isinstance(item, str | bytes) or not hasattr(item, "__float__"):
-        raise InputError(f"{what} holds {quoted(item)}, which is no number; give numbers")
+        raise InputError(f"{what} holds {quoted(item)}, which isn't a number; give numbers")
     return float(item)

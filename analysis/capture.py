@@ -138,7 +138,7 @@ class Capture:
             raise InputError(f"samples of shape {np.shape(self.samples)} do not fit {len(self.channels)} channels; "
                              "give one row a sample and one column a channel")
         if not (np.isfinite(self.rate_hz) and self.rate_hz > 0):
-            raise InputError(f"a sample rate of {self.rate_hz!r} Hz cannot be; give samples a second")
+            raise InputError(f"a sample rate of {self.rate_hz!r} Hz isn't possible; give samples a second")
         if self.trigger_index is not None and not 0 <= self.trigger_index < len(samples):
             raise InputError(f"trigger index {self.trigger_index} is outside the {len(samples)} samples")
         for gap in self.gaps:
@@ -227,11 +227,12 @@ def _sound(samples: object) -> bool:
 
 def _check_types(capture: Capture) -> None:
     if isinstance(capture.rate_hz, bool) or not isinstance(capture.rate_hz, Real):
-        raise InputError(f"a sample rate of {quoted(capture.rate_hz)} cannot be; give samples a second as a number")
+        raise InputError(f"a sample rate of {quoted(capture.rate_hz)} isn't possible; "
+                         "give samples a second as a number")
     if not isinstance(capture.channels, tuple) or not all(isinstance(c, Channel) for c in capture.channels):
         raise InputError(f"channels are {quoted(capture.channels)}; give a tuple of Channel, one a column")
     if capture.trigger_index is not None and not isinstance(capture.trigger_index, int | np.integer):
-        raise InputError(f"trigger index {quoted(capture.trigger_index)} is no whole number; give a sample's index")
+        raise InputError(f"trigger index {quoted(capture.trigger_index)} isn't a whole number; give a sample's index")
 
 
 def find_gaps(lost: Sequence[bool] | NDArray[np.bool_]) -> tuple[Gap, ...]:

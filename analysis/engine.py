@@ -264,7 +264,8 @@ def _whole_numbers(order: object) -> tuple[int, ...]:
     given = tuple(order)
     for number in given:
         if isinstance(number, bool) or not isinstance(number, Real) or not float(number).is_integer():
-            raise InputError(f"firing order {quoted(given)}: {quoted(number)} is no cylinder; they are whole numbers")
+            raise InputError(f"firing order {quoted(given)}: {quoted(number)} isn't a cylinder; "
+                             "cylinders are whole numbers")
     return tuple(int(number) for number in given)
 
 

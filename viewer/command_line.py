@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from crankfold.viewer.helping import ALSO, Command, problem_of, resolved, write_commands
-from crankfold.viewer.words import LANGUAGES, complain, prepare, say, speak
+from crankfold.viewer.words import LANGUAGES, complain, prepare, say, speak, worded
 
 if TYPE_CHECKING:
     from crankfold.acquire import Plugins
@@ -177,7 +177,7 @@ def _failed(error: Exception) -> int:
     from crankfold.analysis import CrankfoldError
 
     if isinstance(error, CrankfoldError):
-        complain(str(error))
+        complain(worded(error))
         return BAD_INPUT
     if isinstance(error, OSError):
         where = f" ({error.filename})" if error.filename else ""

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from crankfold.viewer.words import say
+from crankfold.viewer.words import say, worded_usage
 
 COMMAND_GROUPS: Mapping[str, tuple[str, ...]] = {
     "first": ("demo", "practice"),
@@ -72,6 +72,14 @@ class Command(click.Command):
         return cls(command.name, callback=command.callback, params=command.params, help=command.help,
                    short_help=command.short_help, context_settings=command.context_settings)
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Take the command line apart; whatever is wrong with it is said of this command."""
+        try:
+            return super().parse_args(ctx, args)
+        except click.UsageError as error:
+            error.ctx = error.ctx or ctx
+            raise
+
     def get_help_option(self, ctx: click.Context) -> click.Option | None:
         """Return ``--help`` with its text from the wording."""
         return _worded(super().get_help_option(ctx))
@@ -134,8 +142,9 @@ def problem_of(error: click.ClickException, commands: Sequence[str]) -> str:
         near = _meant(str(unknown), commands)
         return say("usage.no_command_meant" if near else "usage.no_command", name=unknown, meant=near)
     if isinstance(error, click.MissingParameter) and error.param is not None:
-        return say("usage.missing", name=error.param.human_readable_name)
-    return error.format_message().rstrip(".")
+        name = error.param.opts[0] if isinstance(error.param, click.Option) else error.param.human_readable_name
+        return say("usage.missing", name=name)
+    return worded_usage(error.format_message().rstrip("."))
 
 
 def _meant(name: str, known: Sequence[str]) -> str:

@@ -67,8 +67,8 @@ class Apart:
         try:
             head, content = _answered(json.dumps(asked).encode("ascii") + b"\n")
         except (OSError, EOFError, ValueError) as error:
-            raise ApartError("the library that reads it broke down over it" if time.monotonic() < self._until_s else
-                             f"reading it does not end within {self._within_s:.0f} s") from error
+            raise ApartError("the library that reads it crashed on it" if time.monotonic() < self._until_s else
+                             f"reading it takes longer than {self._within_s:.0f} s") from error
         if "problem" in head:
             raise ApartError(str(head["problem"]))
         return head["facts"], content

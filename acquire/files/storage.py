@@ -126,7 +126,7 @@ def _told(path: Path, read: Callable[[Path], Read]) -> Read:
         raise FileFormatError(path, "there is no such file", "check the name and the folder") from error
     except (OSError, KeyError, ValueError, TypeError, RuntimeError, AttributeError, OverflowError,
             MemoryError) as error:  # an InputError is a ValueError, too deep a nesting a RuntimeError
-        raise FileFormatError(path, f"this is no capture file, or a damaged one ({_said(error)})",
+        raise FileFormatError(path, f"this isn't a capture file, or it is damaged ({_said(error)})",
                               "record or export it again") from error
 
 

@@ -161,7 +161,7 @@ def _card(values: Mapping[str, Any], kind: type[T]) -> T:
     try:
         return kind(**{name: known[name].convert(value) for name, value in values.items() if name in known})
     except (TypeError, OverflowError, FileFormatError) as error:
-        raise InputError(f"what the capture says of itself cannot be: {quoted(dict(values))}") from error
+        raise InputError(f"what the capture says of itself isn't possible: {quoted(dict(values))}") from error
 
 
 def _text(group: Mapping[str, Any], name: str) -> str:

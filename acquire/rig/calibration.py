@@ -96,7 +96,7 @@ def calibrated(first: Level, second: Level) -> Probe:
     moved = max(first, second, key=lambda level: abs(level.moved))
     if abs(moved.moved) > max(FADING * abs(change), clear):
         raise InputError(
-            f"the reading does not stand still at {moved.amperes:g} A, it moved by {abs(moved.moved):.3g} "
+            f"the reading isn't steady at {moved.amperes:g} A, it moved by {abs(moved.moved):.3g} "
             f"{first.unit}; hold the current steady, and if it is, this is a clamp for AC only: use one for direct "
             "current")
     if abs(change) < clear:

@@ -233,7 +233,7 @@ class Shelf:
         if not path.is_file():
             known = ", ".join(self._names(kind))
             raise InputError(f"there is no {what} called {quoted(name)}; "
-                             + (f"kept: {known}" if known else "none has been saved yet"))
+                             + (f"saved: {known}" if known else "none has been saved yet"))
         return path
 
 
@@ -246,7 +246,7 @@ def check_name(name: str) -> None:
         It cannot be a file's name everywhere.
     """
     if not NAME.fullmatch(name) or name != name.strip() or RESERVED.fullmatch(name):
-        raise InputError(f"the name {quoted(name)} cannot be used; take letters, digits, spaces and dashes, at most 64")
+        raise InputError(f"the name {quoted(name)} cannot be used; use letters, digits, spaces and dashes, at most 64")
 
 
 def save_card(path: Path, card: Rig | EngineCard) -> None:

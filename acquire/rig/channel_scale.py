@@ -93,5 +93,5 @@ class ChannelScale:
 
 def _finite(factor: float, text: str) -> float:
     if not math.isfinite(factor) or factor == 0.0:
-        raise InputError(f"scale {quoted(text)} cannot be; write it like {FORMS}")
+        raise InputError(f"scale {quoted(text)} isn't possible; write it like {FORMS}")
     return factor

@@ -81,7 +81,8 @@ class Probe:
         """
         tidy = text.strip().replace("\u00b5", "u").replace("\u03bc", "u")
         if len(tidy) > LONGEST_TEXT:
-            raise InputError(f"a probe of {len(tidy)} characters, {tidy[:40]!r}..., cannot be; write it like 10mV/A")
+            raise InputError(f"a probe of {len(tidy)} characters, {tidy[:40]!r}..., isn't possible; "
+                             "write it like 10mV/A")
         converter, rest = _split_counts(tidy, text)
         if converter is None:
             return _parse_scale(rest, text)
@@ -187,7 +188,7 @@ def _split_counts(tidy: str, text: str) -> tuple[float | None, str]:
         raise InputError(f"probe {quoted(text)}: write the converter like counts:5V/10bit")
     full_scale_v, bits = float(match[1]) * VOLTS[match[2]], int(match[3])
     if not 0 < full_scale_v <= MAX_FULL_SCALE_V or not 1 <= bits <= MAX_BITS:
-        raise InputError(f"probe {quoted(text)}: a converter of {full_scale_v:g} V and {bits} bits cannot be; "
+        raise InputError(f"probe {quoted(text)}: a converter of {full_scale_v:g} V and {bits} bits isn't possible; "
                          "write it like counts:5V/10bit")
     return full_scale_v / 2**bits, rest.strip()
 
@@ -270,9 +271,9 @@ def cable_resistance_ohm(area_mm2: float, length_m: float, *, copper_c: float = 
         raise InputError(f"cable of {area_mm2:g} mm2 is not in the table; "
                          f"there are {', '.join(f'{a:g}' for a in table)} mm2")
     if not MIN_LENGTH_M <= length_m <= MAX_LENGTH_M:
-        raise InputError(f"a stretch of {length_m:g} m of cable cannot serve; "
+        raise InputError(f"a stretch of {length_m:g} m of cable is unsuitable; "
                          f"use {MIN_LENGTH_M:g} to {MAX_LENGTH_M:g} m")
     if not MIN_COPPER_C <= copper_c <= MAX_COPPER_C:
-        raise InputError(f"copper at {copper_c:g} degrees C cannot be; give its temperature, such as 20C")
+        raise InputError(f"copper at {copper_c:g} degrees C isn't possible; give its temperature, such as 20C")
     warmer = (234.5 + copper_c) / 254.5  # 1 / k, IEC 60228 annex B: R(t) = R20 * (234.5 + t) / 254.5
     return table[area_mm2] * 1e-3 * length_m * warmer

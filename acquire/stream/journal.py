@@ -251,7 +251,7 @@ def held_here(path: Path) -> bool:
 def cannot(path: Path, error: OSError) -> SaveError:
     """Return the error that says why a journal could not be written."""
     return SaveError(f"the capture in progress could not be written to {path} ({error.strerror or error})",
-                     "check the folder, its rights and the room on the disk")
+                     "check the folder, your permissions and the free space")
 
 
 def _flush(descriptor: int, folder: Path | None) -> None:

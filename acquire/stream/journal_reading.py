@@ -113,7 +113,7 @@ def recover(path: Path) -> Recovered:
     except OSError as error:
         raise FileFormatError(path, f"it cannot be read ({error.strerror or error})", "check the file") from error
     except (ValueError, KeyError, TypeError, OverflowError, RecursionError, AttributeError) as error:
-        raise FileFormatError(path, "this is no journal of a capture, or its beginning is damaged",
+        raise FileFormatError(path, "this isn't a capture in progress, or its beginning is damaged",
                               "delete it if you do not need it") from error
     if capture is None:
         raise NothingWrittenError(path, "it holds no samples: the program ended before any were written", "delete it")

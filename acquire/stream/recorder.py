@@ -141,7 +141,7 @@ class Recorder:
         self._leave_waiting()
         if self._thread.is_alive():
             raise ShutdownTimeoutError(f"the reader of {self._source.info.title} has not ended within "
-                                       f"{self._plan.shutdown_s:g} s", "end this program to let go of the board")
+                                       f"{self._plan.shutdown_s:g} s", "end this program to release the board")
 
     def __iter__(self) -> Iterator[Capture]:
         for item in self.caught():

@@ -62,4 +62,4 @@ def check_ending(path: Path) -> None:
         It is none of `WRITERS`.
     """
     if path.suffix.lower() not in WRITERS:
-        raise SaveError(f"{path} has an ending that is not written", f"take one of {', '.join(WRITERS)}")
+        raise SaveError(f"{path} has an ending that can't be written", f"use one of {', '.join(WRITERS)}")

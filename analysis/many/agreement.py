@@ -145,7 +145,7 @@ def deming(x: ArrayLike, y: ArrayLike, *, ratio: float = 1.0, subjects: Sequence
     """
     a, b = _finite(x), _finite(y)
     if len(a) != len(b) or len(a) < 3 or not (math.isfinite(ratio) and ratio > 0.0):
-        raise InputError(f"a line wants three or more pairs and a ratio above 0, not {len(a)}, {len(b)} and {ratio:g}")
+        raise InputError(f"a line needs three or more pairs and a ratio above 0, not {len(a)}, {len(b)} and {ratio:g}")
     names = list(range(len(a))) if subjects is None else list(subjects)
     line = _line(a, b, ratio)
     if line is None:

@@ -91,7 +91,7 @@ def budget(value: float, parts: Sequence[Component], *, level: float = LEVEL) ->
     from scipy.special import ndtri, stdtrit
 
     if not parts or any(not math.isfinite(p.contribution) or p.standard < 0.0 or not p.degrees > 0.0 for p in parts):
-        raise InputError("a budget wants contributions of zero or more, each with degrees of freedom")
+        raise InputError("a budget needs contributions of zero or more, each with degrees of freedom")
     combined = math.sqrt(sum(p.contribution**2 for p in parts))
     weight = sum(p.contribution**4 / p.degrees for p in parts)
     degrees = combined**4 / weight if weight > 0.0 else math.inf

@@ -65,7 +65,7 @@ def compare(before: Result, after: Result) -> tuple[Difference, ...]:
     if not all(named):
         which = "either capture" if not any(named) else f"the capture from {'after' if named[0] else 'before'}"
         raise InputError(f"the cylinders of {which} have no numbers, so they cannot be matched; "
-                         "capture with a sync mark both times")
+                         "capture with a sync signal both times")
     wide = NormalDist().inv_cdf(0.5 + 0.5 * COVER ** (1.0 / one.cylinders)) / Z_SINGLE
     return tuple(_difference(a, b, wide) for a, b in zip(before.cylinders, after.cylinders, strict=True))
 

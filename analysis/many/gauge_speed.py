@@ -79,7 +79,7 @@ def carried_over(percent: ArrayLike, from_rpm: float, to_rpm: float, ratio: floa
     [100.0, 62.0]
     """
     if not all(LOWEST_RPM <= rpm <= HIGHEST_RPM for rpm in (from_rpm, to_rpm)) or not 4.0 <= ratio <= 25.0:
-        raise InputError(f"speeds of {from_rpm:g} and {to_rpm:g} rpm at a ratio of {ratio:g} cannot be; "
+        raise InputError(f"speeds of {from_rpm:g} and {to_rpm:g} rpm at a ratio of {ratio:g} aren't possible; "
                          f"give {LOWEST_RPM:g} to {HIGHEST_RPM:g} rpm and a ratio of 4 to 25")
     peak = peaks(ratio)
     healthy = healthy_leak(ratio) * LOSS_RPM

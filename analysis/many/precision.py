@@ -225,7 +225,7 @@ def _check_alike(results: Sequence[Result]) -> None:
             raise InputError(f"capture {number} has no verdict, so it repeats nothing; leave it out, or make it again")
         if any(c.cylinder is None for c in result.cylinders):
             raise InputError(f"the cylinders of capture {number} have no numbers, so they cannot be matched with "
-                             "those of the others; capture with a sync mark")
+                             "those of the others; capture with a sync signal")
         if _card(result.engine) != _card(results[0].engine):
             raise InputError(f"capture {number} is of another engine than the first; give captures of one engine")
     for number, before in enumerate(same_recordings(results), 1):

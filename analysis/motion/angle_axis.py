@@ -110,7 +110,7 @@ def over_angle(capture: Capture, wheel: Wheel, encoder: str, *, step_deg: float 
         names = ", ".join(c.name for c in capture.channels)
         raise InputError(f"the capture has no channel {encoder!r}; it has {names}")
     if not 0.05 <= step_deg <= 30.0:
-        raise InputError(f"a step of {step_deg:g} degrees cannot be; give 0.05 to 30")
+        raise InputError(f"a step of {step_deg:g} degrees isn't possible; give 0.05 to 30")
     motion = motion_of(pulse_times(pulses, capture.rate_hz), wheel)
     first = np.ceil(motion.angle_deg[0] / step_deg) * step_deg
     angle = np.arange(first, motion.angle_deg[-1], step_deg)

@@ -218,7 +218,7 @@ def named_inputs(text: str, count: int) -> tuple[NamedInput, ...]:
     ----------
     text
         Names of the inputs in their order, ``-`` for one to leave out, ``current`` once among them; or the number of
-        the current's input and, after a comma, that of the sync mark, from 1. Empty for the first two inputs.
+        the current's input and, after a comma, that of the sync signal, from 1. Empty for the first two inputs.
     count
         How many inputs the board has.
 
@@ -247,5 +247,5 @@ def named_inputs(text: str, count: int) -> tuple[NamedInput, ...]:
     if CURRENT not in names or not fits:
         raise SettingError(f"channels={shortened(text)} cannot be used with a board of {count} channels",
                            "name its channels in order, current among them and - for one to leave out, or give the "
-                           "number of the current's channel and, after a comma, that of the sync mark")
+                           "number of the current's channel and, after a comma, that of the sync signal")
     return tuple(sorted(found, key=lambda each: (each.name != CURRENT, each.name != SYNC, each.number)))

@@ -203,7 +203,7 @@ class FrameBoard(Source):
         if quiet_s < self._silence_s:
             return
         if self._bytes_since_sound:
-            raise BoardGarbledError(f"the last {quiet_s:.1f} s from {self._port.port.device} hold no sound frame",
+            raise BoardGarbledError(f"the last {quiet_s:.1f} s from {self._port.port.device} hold no valid frame",
                                     "check the cable, and that no other program changes the port's speed")
         raise BoardStalledError(f"the board at {self._port.port.device} has sent nothing for {quiet_s:.1f} s",
                                 "check its supply and cable, then start again")

@@ -169,7 +169,7 @@ def _names_from_lines(heard: Heard, time: TimeColumn | None) -> tuple[list[str],
             names[free.pop(0)] = name
     if CURRENT not in names:
         raise SettingError(f"the lines from {heard.device} hold nothing but the time",
-                           "let the sketch print the current after it, or name the columns")
+                           "have the sketch print the current after it, or name the columns")
     for at in values:
         if names[at] == LEFT_OUT:
             names[at] = free_name(style.labels[at], at + 1, frozenset(names))
@@ -217,7 +217,7 @@ def _scale(settings: Mapping[str, str], *, decimals: bool,
         raise SettingError(f"full-scale={text} cannot be used", "give a number with its unit, such as 5V or 3300mV")
     factor, unit = _UNITS[found[2].lower()] if found else (1.0, "counts")
     if (bits is not None or text) and all(units):
-        raise SettingError(f"the board prints its numbers in {units[0]}, so they are no codes",
+        raise SettingError(f"the board prints its numbers in {units[0]}, so they aren't converter codes",
                            "leave bits and full-scale out")
     if decimals:
         if bits is not None:

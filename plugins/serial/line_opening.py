@@ -177,8 +177,8 @@ def _measure(style: LineStyle, chunks: list[tuple[float, bytes]], port: SerialPo
         if chunk and count:
             arrivals.append((arrived_s, count))
     if len(arrivals) < FEWEST_LINES:
-        raise BoardGarbledError(f"the lines from {port.port.device} come in lumps or too slowly to tell their rate",
-                                "let the sketch print at least fifty lines a second")
+        raise BoardGarbledError(f"the lines from {port.port.device} come in bursts or too slowly to tell their rate",
+                                "have the sketch print at least fifty lines a second")
     return Heard(style, rate_of_arrivals(arrivals), np.concatenate(found), port.port.device)
 
 

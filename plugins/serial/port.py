@@ -164,7 +164,7 @@ def _open(device: str, baud: int) -> Any:
     try:
         return serial.Serial(device, baud, timeout=0, write_timeout=WRITE_TIMEOUT_S, exclusive=True)
     except ValueError as error:
-        raise SettingError(f"serial port {device} cannot do {baud} baud", "give another baud rate") from error
+        raise SettingError(f"serial port {device} can't run at {baud} baud", "give another baud rate") from error
     except port_failures() as error:
         raise _opening_error(device, error) from error
 

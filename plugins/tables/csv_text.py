@@ -60,7 +60,8 @@ def open_bytes(path: Path) -> BufferedReader | gzip.GzipFile:
     except IsADirectoryError as error:
         raise FileFormatError(path, "this is a folder, not a file", "name a file inside it") from error
     except PermissionError as error:
-        raise FileFormatError(path, "this file may not be read", "ask its owner for permission to read it") from error
+        raise FileFormatError(path, "you don't have permission to read this file",
+                              "ask its owner for permission to read it") from error
     except (OSError, ValueError) as error:
         raise FileFormatError(path, f"the file cannot be opened ({error})", "check the name and the disk") from error
     head = raw.peek(2)[:2]
@@ -206,7 +207,7 @@ class LineReader:
             if final:
                 self.notices.append(Notice("character-cut", {"file": self.path.name}))
                 return b""
-            raise FileFormatError(self.path, "these bytes are no text in the file's own encoding",
+            raise FileFormatError(self.path, "these bytes aren't text in the file's own encoding",
                                   "save it again as UTF-8", line=self.next_line) from error
 
 

@@ -110,7 +110,7 @@ class TimedClock(RowClock):
     seconds_per_unit
         Of the time column; None for a counter of samples.
     wraps
-        At which values the column may start anew.
+        At which values the column may start again.
     """
 
     def __init__(self, path: Path, column: int, channels: int, seconds_per_unit: float | None,
@@ -159,7 +159,8 @@ class TimedClock(RowClock):
 
     def _begin(self, times: NDArray[np.float64], rows: NDArray[np.int64], line_of: Callable[[int], int]) -> None:
         if len(times) < 2:
-            raise FileFormatError(self.path, "a single row of numbers is no recording", "record a few seconds at least",
+            raise FileFormatError(self.path, "a single row of numbers isn't a recording",
+                                  "record a few seconds at least",
                                   line=line_of(0) if len(times) else None)
         if times[-1] == times[0]:
             raise FileFormatError(self.path, f"the time stands still at {times[0] + (self._origin or 0):g}, expected "

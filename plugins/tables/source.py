@@ -217,7 +217,7 @@ def open_table(path: Path, settings: Mapping[str, str], known: Sequence[Setting]
     except MemoryError as error:
         raise FileFormatError(path, "the file needs more memory than there is", "cut it into shorter ones") from error
     except Exception as error:  # libraries raise what they like on files that are not theirs
-        raise FileFormatError(path, f"this is no {reader} file, or a damaged one ({_reason(error)})",
+        raise FileFormatError(path, f"this isn't a {reader} file, or it is damaged ({_reason(error)})",
                               "check its name, or copy it again from its source") from error
     return TableSource(path, table, settings)
 

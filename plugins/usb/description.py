@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 FORMAT = "crankfold.usb-bulk/1"
 MAX_RATE_HZ = 26_624_000.0  # two-byte samples at the 53,248,000 bytes/s that USB 2.0 can carry at most
-FILL_S = 0.02  # a transfer should fill within this, so that a slow board's samples do not come in lumps
+FILL_S = 0.02  # a transfer should fill within this, so that a slow board's samples do not come in bursts
 SMALLEST_TRANSFER, LARGEST_TRANSFER = 512, 65536
 DEFAULT_DEPTH = 32  # 32 x 64 KiB last 0.26 s at 2 x 2 MS/s of 16 bits: longer than this computer's stalls
 DEFAULT_SILENCE_S = 2.0  # a streaming board that is quiet for so long has stopped

@@ -92,7 +92,7 @@ def find_description(address: str, settings: Mapping[str, str], read: Callable[[
         description = _from_folder(wanted, read_folder(folder, read))
     ids = UsbAddress(description.vendor_id, description.product_id)
     if wanted is not None and (wanted.vendor_id, wanted.product_id) != (ids.vendor_id, ids.product_id):
-        raise SettingError(f"the address {wanted} is not of the device {ids} that {description.path} describes",
+        raise SettingError(f"the address {wanted} isn't that of the device {ids} that {description.path} describes",
                            "correct one of the two")
     return description, wanted or ids
 

@@ -125,8 +125,8 @@ class UsbTmcSource(Source):
         return number
 
     def _no_number(self, query: str, answer: str) -> BoardGarbledError:
-        return BoardGarbledError(f"instrument {self._link.address} answers {answer!r} to {query!r}, which is no number "
-                                 "of use", "compare that query in the description with its manual")
+        return BoardGarbledError(f"instrument {self._link.address} answers {answer!r} to {query!r}, which isn't a "
+                                 "usable number", "compare that query in the description with its manual")
 
     def _start(self) -> None:
         self._resumed = self._records > 0

@@ -172,10 +172,10 @@ class VirtualBoard(Source):
             self._lose(fault)
         elif fault.kind == "unplug":
             raise BoardDisconnectedError(f"{self._info.title} was unplugged after {fault.at_s:g} s",
-                                         "plug it in again and start anew")
+                                         "plug it in again and start again")
         elif fault.kind == "garble":
             raise BoardGarbledError(f"{self._info.title} has sent nonsense from {fault.at_s:g} s on",
-                                    "check the baud rate and the cable, then start anew")
+                                    "check the baud rate and the cable, then start again")
         else:
             self._stall(fault, timeout_s)
 
@@ -193,7 +193,7 @@ class VirtualBoard(Source):
         self._quiet_since_s = self._quiet_since_s or now
         if now - self._quiet_since_s > SILENCE_S:
             raise BoardStalledError(f"{self._info.title} has sent nothing since {fault.at_s:g} s",
-                                    "check its supply and cable, then start anew")
+                                    "check its supply and cable, then start again")
         time.sleep(max(timeout_s, 0.0))
 
 

@@ -189,12 +189,13 @@ def _engine(engine: EngineSpec, v: Values, seed: int) -> EngineSpec:
     if v.given("firing-order"):
         order = tuple(int(x) for x in _numbers(v, "firing-order"))
         if len(set(order)) != len(order) or min(order) < 1:
-            raise SettingError(f"{BOARD}: firing-order={v.text('firing-order')} cannot be", "name each cylinder once")
+            raise SettingError(f"{BOARD}: firing-order={v.text('firing-order')} isn't possible",
+                               "name each cylinder once")
         engine = replace(engine, firing_order=order, intervals_deg=())
     if v.given("strokes"):
         strokes = v.whole("strokes", 4, 2, 4)
         if strokes == 3:
-            raise SettingError(f"{BOARD}: strokes=3 cannot be", "give 2 or 4")
+            raise SettingError(f"{BOARD}: strokes=3 isn't possible", "give 2 or 4")
         if strokes != engine.strokes:
             engine = _with_strokes(engine, strokes)
     if v.given("intervals"):

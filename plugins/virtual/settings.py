@@ -123,7 +123,7 @@ class Values:
         """Return the setting as a whole number within bounds."""
         value = self.number(name, default, low, high)
         if value != int(value):
-            raise self._wrong(name, "is no whole number")
+            raise self._wrong(name, "isn't a whole number")
         return int(value)
 
     def word(self, name: str, default: str, allowed: tuple[str, ...]) -> str:

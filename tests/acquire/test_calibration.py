@@ -58,7 +58,7 @@ def test_a_reading_that_hardly_changes_gives_no_scale(high: np.ndarray) -> None:
 @pytest.mark.parametrize("time_constant_s", [0.5, 3.0])
 def test_a_reading_that_fades_is_a_clamp_for_ac(time_constant_s: float) -> None:
     fading = steady(0.512) + 2.0 * np.exp(-np.arange(1000) / RATE_HZ / time_constant_s)
-    with pytest.raises(InputError, match=r"does not stand still at 200 A, .* this is a clamp for AC only"):
+    with pytest.raises(InputError, match=r"isn't steady at 200 A, .* this is a clamp for AC only"):
         calibrated(level_of(read(steady(0.512)), 0.0), level_of(read(fading), 200.0))
 
 
@@ -114,5 +114,5 @@ def test_a_reading_may_move_by_a_tenth_of_the_change(sign) -> None:
     assert calibrated(read_at(0.5, 0.0), read_at(2.5, 200.0, moved=sign * 0.19)).per_ampere == pytest.approx(0.01)
     for levels in ((read_at(0.5, 0.0), read_at(2.5, 200.0, moved=sign * 0.21)),
                    (read_at(0.5, 200.0, moved=sign * 0.21), read_at(2.5, 0.0, moved=0.1))):
-        with pytest.raises(InputError, match=r"does not stand still at 200 A, it moved by 0.21 V"):
+        with pytest.raises(InputError, match=r"isn't steady at 200 A, it moved by 0.21 V"):
             calibrated(*levels)

@@ -94,7 +94,7 @@ def test_a_disk_that_fills_up_leaves_the_capture_saved_before(tmp_path, room) ->
     path = tmp_path / "a.h5"
     save_capture(noise(10), path)
     before = path.read_bytes()
-    with files_no_larger_than(room), pytest.raises(SaveError, match="check the folder, its rights and the room"):
+    with files_no_larger_than(room), pytest.raises(SaveError, match="check the folder, your permissions"):
         save_capture(noise(), path)
     assert path.read_bytes() == before
     assert [p.name for p in tmp_path.iterdir()] == ["a.h5"]

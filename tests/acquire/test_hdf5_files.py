@@ -67,7 +67,7 @@ def test_names_of_any_kind(tmp_path) -> None:
     for name in ("a b.h5", "größe.h5", "\udcff.h5", "x\ny.h5"):
         assert len(load_capture(good_capture(tmp_path / name)).samples) == 40
     (tmp_path / "folder.h5").mkdir()
-    with pytest.raises(FileFormatError, match="damaged one"):
+    with pytest.raises(FileFormatError, match="or it is damaged"):
         load_capture(tmp_path / "folder.h5")
 
 

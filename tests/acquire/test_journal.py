@@ -161,7 +161,7 @@ def test_a_header_that_cannot_be_is_refused(tmp_path, make_info, change) -> None
     header = json.loads(first)
     change(header)
     path.write_bytes(json.dumps(header).encode() + b"\n" + rest)
-    with pytest.raises(FileFormatError, match="no journal of a capture, or its beginning is damaged"):
+    with pytest.raises(FileFormatError, match="a capture in progress, or its beginning is damaged"):
         recover(path)
 
 
@@ -286,8 +286,8 @@ def test_a_cut_record_is_told(tmp_path, make_info) -> None:
 
 
 @pytest.mark.parametrize(("content", "said"), [
-    (b"", "no journal"), (b"time,current\n0,1\n", "no journal"), (b"[" * 100_000, "no journal"),
-    (b"{}\n", "no journal"), (b'{"format": "crankfold.journal/1"}\n', "no journal")])
+    (b"", "capture in progress"), (b"time,current\n0,1\n", "capture in progress"),
+    (b"[" * 100_000, "capture in progress"), (b"{}\n", "capture in progress"), (b'{"format": "crankfold.journal/1"}\n', "capture in progress")])
 def test_other_files_are_refused(tmp_path, content, said) -> None:
     (tmp_path / "a.journal").write_bytes(content)
     with pytest.raises(FileFormatError, match=said):

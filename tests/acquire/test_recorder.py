@@ -388,7 +388,7 @@ def test_what_broke_the_stream_is_known_before_the_last_capture_is_handed_on(arr
 
 def test_a_driver_too_large_for_memory_or_with_settings_that_cannot_be_says_so_itself(array_source, make_info) -> None:
     """Neither is a fault of the plugin's to report."""
-    for error in (MemoryError("no room"), InputError("the rate cannot be; give another")):
+    for error in (MemoryError("no room"), InputError("the rate isn't possible; give another")):
         with pytest.raises(type(error)) as raised:
             list(record(array_source([np.zeros((5, 1)), error], make_info(RATE))))
         assert raised.value is error

@@ -62,7 +62,7 @@ def test_what_is_not_there_is_answered_with_what_is(tmp_path) -> None:
     with pytest.raises(InputError, match="no rig called 'cart'; none has been saved yet"):
         shelf.rig("cart")
     shelf.save("bench", CART)
-    with pytest.raises(InputError, match="no rig called 'cart'; kept: bench"):
+    with pytest.raises(InputError, match="no rig called 'cart'; saved: bench"):
         shelf.rig("cart")
     with pytest.raises(FileFormatError, match="there is no such file"):
         shelf.rig(str(tmp_path / "none.toml"))

@@ -300,7 +300,7 @@ def test_a_damaged_file_is_refused_in_one_sentence(tmp_path, change) -> None:
     path = tmp_path / "a.h5"
     save_capture(coded(), path)
     spoil(path, change)
-    with pytest.raises(FileFormatError, match="no capture file, or a damaged one") as error:
+    with pytest.raises(FileFormatError, match="isn't a capture file, or it is damaged") as error:
         load_capture(path)
     assert "\n" not in str(error.value)
 

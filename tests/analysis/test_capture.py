@@ -36,7 +36,7 @@ def test_lost_samples_are_nan_and_the_index_stays_the_clock() -> None:
 @pytest.mark.parametrize(("change", "says"), [
     ({"samples": np.ones((8, 2))}, "do not fit 1 channels"),
     ({"samples": np.ones((2, 2, 2))}, "do not fit"),
-    ({"rate_hz": 0.0}, "cannot be"), ({"rate_hz": float("nan")}, "cannot be"),
+    ({"rate_hz": 0.0}, "isn't possible"), ({"rate_hz": float("nan")}, "isn't possible"),
     ({"trigger_index": 8}, "outside"), ({"gaps": (Gap(7, 2),)}, "outside"), ({"gaps": (Gap(3, 0),)}, "outside"),
 ])
 def test_what_does_not_fit_is_refused_in_words(change: dict[str, object], says: str) -> None:

@@ -26,7 +26,7 @@ from crankfold.acquire import load_plugins, open_board, record
 CRANKFOLD = Path(sys.executable).parent / "crankfold"
 ENGINE = ("--firing-order", "1-3-4-2", "--sync", "waste-spark:1")
 QUIET_S, CRANK_S, AFTER_S = 0.4, 2.8, 0.6
-BANNER = b"\r\nreader 2\r\nready, press reset to start anew\r\n3,"
+BANNER = b"\r\nreader 2\r\nready, press reset to start again\r\n3,"
 
 Line = Callable[[int, int, int, float], str]
 STYLES: dict[str, Line] = {

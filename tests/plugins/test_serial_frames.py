@@ -260,7 +260,7 @@ def test_a_refused_command_is_said(terminal: Any, python_board: PythonBoard) -> 
 @pytest.mark.parametrize(("fault", "kind", "said"), [
     ("pull", BoardDisconnectedError, "is gone; check the cable"),
     ("silent", BoardStalledError, r"has sent nothing for 0\.[789] s; check its supply"),
-    ("garbage", BoardGarbledError, "hold no sound frame; check the cable"),
+    ("garbage", BoardGarbledError, "hold no valid frame; check the cable"),
 ])
 def test_faults_while_streaming_are_noticed_within_a_second(terminal: Any, python_board: PythonBoard, fault: str,
                                                             kind: type[Exception], said: str) -> None:

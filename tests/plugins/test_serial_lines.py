@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from crankfold.acquire import Source
     from crankfold.acquire.contract import Block
 
-BANNER = b"\r\nreader 2\r\nready, press reset to start anew\r\n3,"
+BANNER = b"\r\nreader 2\r\nready, press reset to start again\r\n3,"
 
 STYLES: dict[str, Callable[[int, int, int, int], str]] = {
     "comma": lambda i, a, b, rate: f"{a},{b}\n",

@@ -24,7 +24,7 @@ from crankfold.plugins.virtual.specs import Bench, KeySpec
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-BANNER = b"\r\nreader 2\r\nready, press reset to start anew\r\n3,"
+BANNER = b"\r\nreader 2\r\nready, press reset to start again\r\n3,"
 PUMP = Engine((1, 3, 4, 2))
 LOW = 3
 CRANKED_S = 6.5

@@ -244,7 +244,7 @@ def test_zeros_in_front_are_a_guess(terminal: Any) -> None:
 @pytest.mark.parametrize(("settings", "said"), [
     ({"numbers": "roman"}, "give decimal, comma or hex"), ({"on-open": "\\x"}, "write it like"),
     ({"columns": "current,current"}, "name each number"),
-    ({"bits": "10", "columns": "current(A),sync(V)"}, "no codes")])
+    ({"bits": "10", "columns": "current(A),sync(V)"}, "aren't converter codes")])
 def test_settings_that_cannot_be(terminal: Any, settings: dict[str, str], said: str) -> None:
     terminal.print_lines(lambda i: b"%d,%d\n" % (current(i), sync(i)), RATE_HZ)
     with pytest.raises(SettingError, match=said):

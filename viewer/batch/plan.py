@@ -31,7 +31,7 @@ from crankfold.viewer.batch.far import far_bytes, far_name, is_far, stamp_of, wa
 from crankfold.viewer.batch.places import Place, Places
 from crankfold.viewer.batch.table import is_table, printable
 from crankfold.viewer.session import HDF5_SUFFIXES, carried, question_of
-from crankfold.viewer.words import say
+from crankfold.viewer.words import say, worded
 
 if TYPE_CHECKING:
     from crankfold.acquire import Plugins
@@ -161,7 +161,7 @@ class Planner:
             itself = Path(name).suffix.lower() in HDF5_SUFFIXES
             options = self._ask(json.dumps(overlaid(self._options, beside, listed), sort_keys=True), itself)
         except CrankfoldError as error:
-            problem = str(error)
+            problem = worded(error)
         read = tuple(sorted(settings.items()))
         stamp = place.stamp or _stamp(Path(place.whole))
         asked = repr((self._version, read, options and sorted(options.items()), problem, stamp, place.shown))

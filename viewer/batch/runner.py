@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from crankfold.analysis import InputError
 from crankfold.viewer.batch.work import ONE_THREAD, Answer, begin, failed_row, judge_chunk, lost_row
-from crankfold.viewer.words import say
+from crankfold.viewer.words import chosen_language, say
 
 if TYPE_CHECKING:
     from crankfold.viewer.batch.plan import Job
@@ -213,7 +213,7 @@ def processes(count: int) -> Generator[Crew, None, None]:
     before = {name: os.environ.get(name) for name in ONE_THREAD}
     os.environ |= dict.fromkeys(ONE_THREAD, "1")
     try:
-        with ProcessPoolExecutor(count, context, begin, (stop,)) as pool:
+        with ProcessPoolExecutor(count, context, begin, (stop, chosen_language())) as pool:
             yield Crew(pool, lambda: count, stop.set)
     finally:
         for name, value in before.items():

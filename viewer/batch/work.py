@@ -13,7 +13,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from crankfold.viewer.words import say
+from crankfold.viewer.words import say, speak, worded
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -45,12 +45,13 @@ class Answer(NamedTuple):
     final: bool = True
 
 
-def begin(stop: Event) -> None:
-    """Make a new process a worker: it leaves Ctrl-C to its parent and does not outlive it."""
+def begin(stop: Event, language: str | None) -> None:
+    """Make a new process a worker: it says things as its parent, leaves Ctrl-C to it and does not outlive it."""
     import multiprocessing
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     _stopping[:] = [stop]
+    speak(language)
     parent = multiprocessing.parent_process()
     if parent is not None:
         threading.Thread(target=_end_with, args=(parent,), daemon=True).start()
@@ -93,7 +94,7 @@ def judge_job(job: Job) -> Answer:
                 row["sha256"] = digest(path)
                 row |= _judged(job, path)
         except CrankfoldError as error:
-            row["problem"] = str(error).replace(str(path), job.shown)
+            row["problem"] = worded(error).replace(str(path), job.shown)
         except OSError as error:  # a disk, a network: it may pass
             row["problem"] = say("batch.cannot_read", path=job.shown, reason=error.strerror or str(error))
             final = False

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from crankfold.viewer.command_line import VERDICT, installed_plugins
-from crankfold.viewer.words import say, tell
+from crankfold.viewer.words import say, tell, worded
 
 if TYPE_CHECKING:
     from crankfold.acquire import BoardFound, KindFound
@@ -42,18 +42,18 @@ def command(wait: float) -> int:
 
 def _kind(kind: KindFound) -> None:
     if kind.problem:
-        tell(say("boards.kind_failed", name=kind.name, problem=kind.problem))
+        tell(say("boards.kind_failed", name=kind.name, problem=worded(kind.problem)))
     for board in kind.boards:
         _board(kind, board)
 
 
 def _board(kind: KindFound, board: BoardFound) -> None:
     address = shlex.quote(f"{kind.name}:{board.address}" if board.address else kind.name)
-    tell(say("boards.found", address=address, title=board.title))
+    tell(say("boards.found", address=address, title=worded(board.title)))
     if can := _can(board):
         tell(can, indent=1)
     if board.problem:
-        tell(say("boards.problem", problem=board.problem, fix=board.fix), indent=1)
+        tell(say("boards.problem", problem=worded(board.problem), fix=worded(board.fix)), indent=1)
     else:
         tell(say("boards.ready", address=address), indent=1)
 

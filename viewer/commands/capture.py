@@ -14,7 +14,7 @@ import click
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
 from crankfold.viewer.commands.sharing import page_of, share_of, share_options
 from crankfold.viewer.session import engine_options, job_of, job_options, question_of, settings_of
-from crankfold.viewer.words import say, say_count
+from crankfold.viewer.words import say, say_count, worded
 
 if TYPE_CHECKING:
     from crankfold.acquire import Job, SourceInfo
@@ -243,9 +243,9 @@ class Run:
             self._lost = True
             self._lost_s = self._said_s = time.monotonic()
             self._signals.lost()
-            self._tell(say("event.waiting", problem=str(error)))
+            self._tell(say("event.waiting", problem=worded(error)))
         elif self._lost and type(error) is not type(before) and not isinstance(error, (*LOST, BoardNotFoundError)):
-            self._tell(str(error))
+            self._tell(worded(error))
             self._said_s = time.monotonic()
         elif self._lost and time.monotonic() - self._said_s >= REMIND_S:
             self._said_s = time.monotonic()

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from crankfold.viewer.command_line import BAD_INPUT, VERDICT, installed_plugins
-from crankfold.viewer.words import say, tell
+from crankfold.viewer.words import say, tell, worded
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,7 +29,7 @@ def command(strict: bool) -> int:
         tell()
         tell(say("plugins.failed"))
         for failed in plugins.failed:
-            tell(failed.cause, indent=1)
+            tell(worded(failed.cause), indent=1)
             if failed.plugin.path:
                 tell(say("plugins.place", path=failed.plugin.path), indent=2)
     return BAD_INPUT if strict and plugins.failed else VERDICT
@@ -40,19 +40,20 @@ def _loaded(origin: PluginOrigin, plugins: Plugins) -> None:
     tell(say("plugins.place", path=origin.path), indent=2)
     for name, board in plugins.boards.items():
         if board.plugin == origin:
-            tell(say("plugins.board", name=name, title=board.declaration.title), indent=2)
+            tell(say("plugins.board", name=name, title=worded(board.declaration.title)), indent=2)
             if board.declaration.address_help:
-                tell(say("plugins.address", text=board.declaration.address_help), indent=3)
+                tell(say("plugins.address", text=worded(board.declaration.address_help)), indent=3)
             _settings(board.declaration.settings)
     for name, reader in plugins.readers.items():
         if reader.plugin == origin:
             suffixes = ", ".join(reader.declaration.suffixes)
-            tell(say("plugins.reader", name=name, title=reader.declaration.title, suffixes=suffixes), indent=2)
+            tell(say("plugins.reader", name=name, title=worded(reader.declaration.title), suffixes=suffixes), indent=2)
             _settings(reader.declaration.settings)
 
 
 def _settings(settings: Sequence[Setting]) -> None:
     for setting in settings:
         key = "plugins.setting_default" if setting.default else "plugins.setting"
-        tell(say(key, name=setting.name, meaning=setting.meaning, example=setting.example, default=setting.default),
+        tell(say(key, name=setting.name, meaning=worded(setting.meaning), example=setting.example,
+                 default=worded(setting.default)),
              indent=3)

@@ -11,7 +11,7 @@ import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
 from crankfold.viewer.session import engine_options, settings_of
-from crankfold.viewer.words import complain, say, tell
+from crankfold.viewer.words import complain, say, tell, worded
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -116,7 +116,7 @@ def _result(job: Job, plugins: Plugins, line: Line, *, found: bool) -> Result | 
     except CrankfoldError as error:
         if not found:
             raise
-        return str(error)
+        return worded(error)
 
 
 def _why_not(result: Result, same: str | None) -> str | None:

@@ -22,7 +22,7 @@ from crankfold.viewer.evidence.seal import (
     same_code,
     seal_path,
 )
-from crankfold.viewer.words import say
+from crankfold.viewer.words import say, worded
 
 if TYPE_CHECKING:
     from crankfold.acquire import Plugins
@@ -112,7 +112,7 @@ def cases_of(files: Sequence[Path], sheets: Mapping[str, GaugeSheet], *, again: 
             else:
                 yield _of_result(path, sheets)
         except CrankfoldError as error:
-            yield Left(str(path), str(error))
+            yield Left(str(path), worded(error))
 
 
 def _of_result(path: Path, sheets: Mapping[str, GaugeSheet]) -> Found:

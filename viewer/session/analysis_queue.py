@@ -12,6 +12,7 @@ from crankfold.analysis import CrankfoldError
 from crankfold.viewer.session.news import Answered, Ended, Kept, Rescued, Unjudged, Unkept
 from crankfold.viewer.session.particulars import NOTHING_GIVEN
 from crankfold.viewer.session.problem import clauses, said
+from crankfold.viewer.words import worded
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -80,7 +81,7 @@ class AnalysisQueue:
             judged = judge(pending.capture, self._question(pending), pending.capture.notices)
         except CrankfoldError as error:
             self._custody.done(pending)
-            self._failed(pending, str(error), error)
+            self._failed(pending, worded(error), error)
         except Exception as error:  # a thread that dies quietly would leave everybody waiting for ever
             self._custody.leave(pending)  # perhaps the next version can
             self._failed(pending, said(error), error)
@@ -117,6 +118,6 @@ class AnalysisQueue:
             if pending.number:
                 self._tell(Unkept(pending.number, *(clauses(error) if known else (said(error), ""))))
             else:
-                self._tell(Rescued(pending.path, judged, str(error) if known else said(error)))
+                self._tell(Rescued(pending.path, judged, worded(error) if known else said(error)))
             return
         self._tell(Kept(pending.number, paths) if pending.number else Rescued(paths[0], judged))

@@ -41,8 +41,6 @@ def check_source(info: SourceInfo, engine: Engine) -> None:
 
 def ask_columns(columns: tuple[ColumnSeen, ...]) -> str:
     """Show the columns, ask which is which, and return the setting that says so."""
-    import click
-
     from crankfold.viewer.words import column_lines, tell
 
     tell(say("columns.heading"))
@@ -52,10 +50,22 @@ def ask_columns(columns: tuple[ColumnSeen, ...]) -> str:
     numbers = [str(c.number) for c in columns]
     chosen: dict[int, str] = {}
     for name, question, others in (("current", "columns.which", []), ("sync", "columns.which_sync", ["0"])):
-        answer = click.prompt(say(question), type=click.Choice([*others, *numbers]), show_choices=False,
-                              default=str(guess.get(name, 0 if others else 1)))
-        if int(answer) and int(answer) not in chosen:
-            chosen[int(answer)] = name
+        answer = _answer(question, [*others, *numbers], str(guess.get(name, 0 if others else 1)))
+        if answer and answer not in chosen:
+            chosen[answer] = name
     setting = columns_setting(columns, chosen)
     tell(say("columns.next_time", setting=setting))
     return setting
+
+
+def _answer(question: str, allowed: list[str], usual: str) -> int:
+    """Return one of the numbers that are allowed, asked again until it is one."""
+    import click
+
+    from crankfold.viewer.words import tell
+
+    while True:
+        text = str(click.prompt(say(question), type=str, default=usual)).strip()
+        if text in allowed:
+            return int(text)
+        tell(say("columns.not_one", text=text, numbers=allowed))

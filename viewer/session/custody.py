@@ -21,7 +21,7 @@ from crankfold.analysis import CrankfoldError
 from crankfold.viewer.session.kept_files import SUFFIX, keep_results
 from crankfold.viewer.session.news import LeftElsewhere, Rescued, Saved, Unkept
 from crankfold.viewer.session.problem import clauses
-from crankfold.viewer.words import say
+from crankfold.viewer.words import say, worded
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -95,7 +95,7 @@ class Custody:
                 if taken is not None:
                     yield from self._taken(taken)
             except (CrankfoldError, OSError, MemoryError, ValueError) as error:  # one that was spoilt harms no other
-                self._tell(Rescued(None, problem=str(error)))
+                self._tell(Rescued(None, problem=worded(error)))
 
     def keep(self, pending: Pending, judged: Judged, title: str) -> tuple[Path, ...]:
         """Write what the analysis says beside and into the crank's file; return the files, the crank's first.

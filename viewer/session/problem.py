@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from crankfold.acquire import AcquireError
+from crankfold.viewer.words import worded
 
 
 def said(error: BaseException) -> str:
@@ -13,5 +14,5 @@ def said(error: BaseException) -> str:
 def clauses(error: BaseException) -> tuple[str, str]:
     """Return what happened and what to do, of an error that knows both or of any other."""
     if isinstance(error, AcquireError):
-        return error.what, error.remedy
-    return str(error) or type(error).__name__, ""
+        return worded(error.what), worded(error.remedy)
+    return worded(error) or type(error).__name__, ""

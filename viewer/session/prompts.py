@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import click
 
-from crankfold.viewer.words import say, tell
+from crankfold.viewer.words import say, tell, worded
 
 if TYPE_CHECKING:
     from crankfold.acquire import EngineCard, Level, Plugins, Probe, Rig, Source
@@ -46,7 +46,8 @@ def ask_rig(plugins: Plugins) -> Rig:
     settings: dict[str, str] = {}
     if declaration.settings:
         for setting in declaration.settings:
-            tell(say("ask.setting", name=setting.name, meaning=setting.meaning, example=setting.example), indent=1)
+            tell(say("ask.setting", name=setting.name, meaning=worded(setting.meaning), example=setting.example),
+                 indent=1)
         settings = _ask("ask.settings", lambda text: _settings(text, [s.name for s in declaration.settings]))
     probe = _ask("ask.probe", lambda text: Rig(board, probe=text).probe)
     sync = _ask("ask.sync", lambda text: text or "none")
@@ -62,7 +63,7 @@ def _ask(key: str, understood: Callable[[str], T]) -> T:
         try:
             return understood(text)
         except CrankfoldError as error:
-            tell(str(error))
+            tell(worded(error))
 
 
 def _whole(text: str) -> int:
@@ -82,9 +83,9 @@ def _list_boards(plugins: Plugins) -> list[str]:
         kinds = list(discover_boards(plugins))
     found = [(f"{kind.name}:{board.address}", board) for kind in kinds for board in kind.boards]
     for number, (address, board) in enumerate(found, start=1):
-        tell(say("ask.found", number=number, address=address, title=board.title), indent=1)
+        tell(say("ask.found", number=number, address=address, title=worded(board.title)), indent=1)
         if board.problem:
-            tell(say("boards.problem", problem=board.problem, fix=board.fix), indent=2)
+            tell(say("boards.problem", problem=worded(board.problem), fix=worded(board.fix)), indent=2)
     return [address for address, _ in found]
 
 

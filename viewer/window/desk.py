@@ -21,7 +21,7 @@ from crankfold.viewer.window.records import Records
 from crankfold.viewer.window.set_up import Step
 from crankfold.viewer.window.set_up_view import SetUpView
 from crankfold.viewer.window.training import Training
-from crankfold.viewer.words import say
+from crankfold.viewer.words import say, worded
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -107,7 +107,7 @@ class Desk(QObject):
     def fail(self, error: Exception) -> None:
         """Say what went wrong on the page that is seen."""
         remedy = "" if isinstance(error, CrankfoldError) else say("window.own_fault")
-        self.tell_here(sentence(str(error), remedy), alarm=True)
+        self.tell_here(sentence(worded(error), remedy), alarm=True)
 
     def tell_here(self, text: str, *, alarm: bool = False) -> None:
         """Say something on the page that is seen."""
@@ -142,7 +142,7 @@ class Desk(QObject):
         try:
             return self.shelf.engine(name).firing_order if kind == "engine" else self.shelf.rig(name).board
         except CrankfoldError as error:
-            return sentence(str(error), "")
+            return sentence(worded(error), "")
 
     def watch_cards(self, rig: str, engine: str) -> None:
         """Ask whose engine it is, and then watch a saved rig with a saved engine card."""

@@ -21,7 +21,7 @@ from crankfold.viewer.window.painting import colour_of
 from crankfold.viewer.window.placing import BAR, GAP, HEAD, MARGIN, put, unit_of, upright
 from crankfold.viewer.window.plots import StripView
 from crankfold.viewer.window.views import TITLE, JudgedView, View, WheelView, WordsView
-from crankfold.viewer.words import answer, safety, say
+from crankfold.viewer.words import answer, safety, say, worded
 
 if TYPE_CHECKING:
     from crankfold.viewer.picture import Paper
@@ -193,7 +193,7 @@ class Page(QWidget):
         try:
             self.comparison.show_pair(before, after)
         except InputError as error:
-            self.show_over(say("window.compare_heading"), (sentence(str(error), ""),))
+            self.show_over(say("window.compare_heading"), (sentence(worded(error), ""),))
             return
         self.comparison.show()
         self.comparison.raise_()

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from crankfold.acquire import EngineCard, Rig, Shelf, check_name
 from crankfold.analysis import CrankfoldError, InputError, SyncSpec
-from crankfold.viewer.words import say
+from crankfold.viewer.words import say, worded
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -119,7 +119,7 @@ def problem(draft: Draft, step: Step) -> str:
             check_name(draft["rig_name"])
             check_name(draft["engine_name"])
     except InputError as error:
-        text = str(error)
+        text = worded(error)
         return f"{text[:1].upper()}{text[1:].rstrip('.')}."
     return ""
 

@@ -28,7 +28,7 @@ from crankfold.viewer.window.set_up import (
     problem,
     save,
 )
-from crankfold.viewer.words import say
+from crankfold.viewer.words import say, worded
 
 if TYPE_CHECKING:
     from crankfold.acquire import Plugins
@@ -107,7 +107,7 @@ class SetUpView(Leaf):
         for kind in discover_boards(self._plugins):
             for board in kind.boards:
                 address = f"{kind.name}:{board.address}" if board.address else kind.name
-                self._found.put((address, board.title if not board.problem else f"{board.title}: {board.problem}"))
+                self._found.put((address, ": ".join(map(worded, filter(None, (board.title, board.problem))))))
 
     def look_for_boards(self) -> None:
         """Take the boards that were found since the last look."""
@@ -223,7 +223,7 @@ class SetUpView(Leaf):
         try:
             save(self.draft, self.shelf)
         except CrankfoldError as error:
-            self._say(str(error))
+            self._say(worded(error))
             return
         self.kept.emit(self.draft["rig_name"], self.draft["engine_name"])
 

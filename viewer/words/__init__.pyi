@@ -1,4 +1,4 @@
-from .catalogue import LANGUAGES, language, say, say_count, sentences_of, speak
+from .catalogue import LANGUAGES, chosen_language, language, say, say_count, sentences_of, speak
 from .cells import safe_cell
 from .columns import column_lines, column_text, columns_setting
 from .comparison import (
@@ -10,6 +10,7 @@ from .comparison import (
     differences_between,
     low_ones_first,
 )
+from .errors import worded, worded_usage
 from .events import event_text, narrator
 from .headlines import headline, low_ones, short_name
 from .next_steps import KINDS, Kind, first_test, kind_of, reachable, said_for, steps, tree, tree_test
@@ -25,13 +26,13 @@ from .validation import Speeds, plain_sentence, validation_data, validation_head
 
 __all__ = [
     "Answer", "KINDS", "Kind", "LANGUAGES", "Line", "Speeds", "answer", "budget_lines", "change_cell", "change_cells",
-    "changed_words", "column_lines", "column_text", "columns_setting", "comparison_data", "comparison_headline",
-    "complain", "cylinder_cells", "cylinder_headings", "decimal_points", "differences_between", "event_text",
-    "first_test", "groups_of", "headline", "json_text", "judging_text", "kind_of", "language", "low_ones",
-    "low_ones_first", "narrator", "notice_text", "plain", "plain_sentence", "prepare", "pressure", "print_result",
-    "print_safety", "reachable", "result_data", "result_text", "safe_cell", "safety", "said_for", "say", "say_count",
-    "say_for", "scatter_line", "sentences_of", "short_name", "show_table", "solver_ready", "speak", "speed_data",
-    "speed_headline", "speed_lines", "steps", "study_data", "study_lines", "tame", "tell", "tree", "tree_test",
-    "use_units", "usual_paper", "validation_data", "validation_headline", "validation_lines", "views_lines",
-    "working",
+    "changed_words", "chosen_language", "column_lines", "column_text", "columns_setting", "comparison_data",
+    "comparison_headline", "complain", "cylinder_cells", "cylinder_headings", "decimal_points", "differences_between",
+    "event_text", "first_test", "groups_of", "headline", "json_text", "judging_text", "kind_of", "language",
+    "low_ones", "low_ones_first", "narrator", "notice_text", "plain", "plain_sentence", "prepare", "pressure",
+    "print_result", "print_safety", "reachable", "result_data", "result_text", "safe_cell", "safety", "said_for",
+    "say", "say_count", "say_for", "scatter_line", "sentences_of", "short_name", "show_table", "solver_ready",
+    "speak", "speed_data", "speed_headline", "speed_lines", "steps", "study_data", "study_lines", "tame", "tell",
+    "tree", "tree_test", "use_units", "usual_paper", "validation_data", "validation_headline", "validation_lines",
+    "views_lines", "worded", "worded_usage", "working",
 ]

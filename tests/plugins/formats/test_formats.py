@@ -222,7 +222,7 @@ def test_a_matlab_file_that_may_crash_its_library_is_one_sentence(tmp_path: Path
     at = content.index(b"clamp") + 8
     content[at : at + 4] = struct.pack("<I", 0x12C70)
     path.write_bytes(content)
-    with pytest.raises(FileFormatError, match=r"x.mat: this is no MATLAB file, .*; check its name") as error:
+    with pytest.raises(FileFormatError, match=r"x.mat: this isn't a MATLAB file, .*; check its name") as error:
         open_matlab(path, {})
     assert "\n" not in str(error.value)
     scipy.io.savemat(path, {"clamp": CURRENT, "fs": RATE_HZ, "void": np.zeros((0, 3)), "names": ["a", "bc"], "z": 1j})
