@@ -179,4 +179,4 @@ class Borrower:
             raise ConnectionResetError("the other side hung up")
         self._words += [header for header, _ in self._reader.feed(data)]
         if len(self._words) > 16:
-            raise BoardGarbledError("it talks too much", "check what connects there")
+            raise BoardGarbledError("it sends far more than it should", "check what connects there")

@@ -64,5 +64,5 @@ def secret_in(path: Path) -> str:
         text = path.read_text(encoding="utf-8")
     except (OSError, ValueError) as error:
         raise SettingError(f"the secret in {path} can't be read ({getattr(error, 'strerror', None) or 'no text'})",
-                           "check the file's name and its rights") from error
+                           "check the file's name and permissions") from error
     return checked_secret(text)

@@ -145,7 +145,7 @@ class NetworkBoard(SocketSource):
         if (greeted.info.channels, greeted.info.rate_hz, greeted.info.dtype) != (
                 self._info.channels, self._info.rate_hz, self._info.dtype):
             greeted.line.close()
-            raise BoardDisconnectedError(f"{self._where} lends another board now", "open it anew")
+            raise BoardDisconnectedError(f"{self._where} lends another board now", "open it again")
         self._socket.close()
         self._torn = self._torn or (greeted.stream != self._stream and self._next is not None)
         self._socket, self._reader, self._stream, self._open = greeted.line, greeted.reader, greeted.stream, True
@@ -214,8 +214,9 @@ def _place(address: str) -> tuple[str, int]:
     host, colon, port = text.rpartition(":") if has_port else (text, "", "")
     host = host.strip("[]")
     if not host or (colon and not (port.isascii() and port.isdigit() and 0 < int(port) < 1 << 16)):
-        raise SettingError(f"{text!r} is no address of a lent board" if text else "it is not said which computer lends "
-                           "the board", f"write HOST or HOST:PORT, such as network:192.168.1.5:{PORT}, as crankfold "
+        raise SettingError(f"{text!r} isn't the address of a lent board" if text else
+                           "it is not said which computer lends the board",
+                           f"write HOST or HOST:PORT, such as network:192.168.1.5:{PORT}, as crankfold "
                            "lend shows it there")
     return host, int(port or PORT)
 

@@ -287,7 +287,8 @@ def test_a_cut_record_is_told(tmp_path, make_info) -> None:
 
 @pytest.mark.parametrize(("content", "said"), [
     (b"", "capture in progress"), (b"time,current\n0,1\n", "capture in progress"),
-    (b"[" * 100_000, "capture in progress"), (b"{}\n", "capture in progress"), (b'{"format": "crankfold.journal/1"}\n', "capture in progress")])
+    (b"[" * 100_000, "capture in progress"), (b"{}\n", "capture in progress"),
+    (b'{"format": "crankfold.journal/1"}\n', "capture in progress")])
 def test_other_files_are_refused(tmp_path, content, said) -> None:
     (tmp_path / "a.journal").write_bytes(content)
     with pytest.raises(FileFormatError, match=said):

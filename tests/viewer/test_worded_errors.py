@@ -35,8 +35,8 @@ NOT_SHOWN = {"NoCrankingError", "_NoNameError", "RuleBrokenError", "NotTriedErro
 MOST_WAYS = 64  # in which one expression may come out; more would be a list of words, not a message
 LEAST_LETTERS = 3  # of a message; shorter ones are punctuation
 OTHERS = LANGUAGES[1:]
-KEY = re.compile(r"[a-z_]+|give \{\}")
-"""What a file's own keys look like, and the frame that each wish for a value of one stands in."""
+KEY = re.compile(r"[a-z_-]+|give \{\}")
+"""What keys and codes look like, and the frame that each wish for the value of a key stands in."""
 NEVER_SEEN = re.compile(r"file|directory|path|Choose from|UUID|format|Value must be|deprecated|Options|Commands|"
                         r"Positional|defined twice|cannot use the|Could not determine|No options defined|env var|"
                         r"default:|dynamic|exactly one|Aborted|len_type|Takes|Choice\(|start character")
