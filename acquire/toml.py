@@ -161,8 +161,8 @@ class TomlTable:
     def wrong(self, key: str, expected: str, remedy: str = "correct it") -> FileFormatError:
         """Return the error that says what `key` holds, or that it is missing, and what it should hold."""
         if key in self._values:
-            return self._error(key, f"holds {quoted(self._values[key])}, expected is {expected}", remedy)
-        return self._error(key, f"is missing, expected is {expected}", f"add a line like {key} = ...")
+            return self._error(key, f"holds {quoted(self._values[key])}, expected {expected}", remedy)
+        return self._error(key, f"is missing, expected {expected}", f"add a line like {key} = ...")
 
     def take(self, key: str, kind: Kind, default: Any = _NOT_GIVEN) -> Any:
         """Return what `key` holds, converted, or `default` when it is absent.

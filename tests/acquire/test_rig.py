@@ -70,16 +70,16 @@ def test_what_is_not_there_is_answered_with_what_is(tmp_path) -> None:
 
 @pytest.mark.parametrize(("content", "said"), [
     ("", "the key 'board' is missing; add a line like board ="),
-    ("board = 5", "the key 'board' holds 5, expected is a text"),
+    ("board = 5", "the key 'board' holds 5, expected a text"),
     ("board = 'virtual'\nbord = 'x'", "the key 'bord' is unknown; did you mean 'board'?"),
     ("board = 'virtual'\nzzz = 1", "the key 'zzz' is unknown; it may hold board, settings, probe"),
-    ("board = 'virtual'\npre_trigger_s = 'long'", "expected is a number; write it like pre_trigger_s = 1.5"),
-    ("board = 'virtual'\npre_trigger_s = true", "expected is a number"),
-    ("board = 'virtual'\npre_trigger_s = nan", "expected is a number"),
+    ("board = 'virtual'\npre_trigger_s = 'long'", "expected a number; write it like pre_trigger_s = 1.5"),
+    ("board = 'virtual'\npre_trigger_s = true", "expected a number"),
+    ("board = 'virtual'\npre_trigger_s = nan", "expected a number"),
     ("board = 'virtual'\npre_trigger_s = -3", "pre_trigger_s is -3; it is between 0.1 and 60"),
-    ("board = 'virtual'\nsettings = 'x'", "expected is a table of texts"),
-    ("board = 'virtual'\n[settings]\na = [1]", "expected is a table of texts"),
-    ("board = 'virtual'\nchannels = ['current', 5]", "expected is a list of texts"),
+    ("board = 'virtual'\nsettings = 'x'", "expected a table of texts"),
+    ("board = 'virtual'\n[settings]\na = [1]", "expected a table of texts"),
+    ("board = 'virtual'\nchannels = ['current', 5]", "expected a list of texts"),
     ("board = 'virtual'\nchannels = ['current', 'current']", "name one twice"),
     ("board = 'virtual'\nprobe = '0mV/A'", "the scale must be above zero"),
     ("board = ':x'", "names no plugin"),
@@ -99,8 +99,8 @@ def test_mistakes_in_a_rig_file(tmp_path, content, said) -> None:
 
 @pytest.mark.parametrize(("content", "said"), [
     ("strokes = 4", "the key 'firing_order' is missing"),
-    ("firing_order = '1-3-4-2'\nstrokes = 'four'", "expected is a whole number"),
-    ("firing_order = '1-3-4-2'\nstrokes = 4.0", "expected is a whole number"),
+    ("firing_order = '1-3-4-2'\nstrokes = 'four'", "expected a whole number"),
+    ("firing_order = '1-3-4-2'\nstrokes = 4.0", "expected a whole number"),
     ("firing_order = '1-3-4-2'\nstrokes = 3", "an engine has 2 or 4"),
     ("firing_order = '1-3-3-2'", "names cylinder 3 twice"),
     ("firing_order = '1-3-4-2'\nintervals = '100-100'", "add up to"),
@@ -109,7 +109,7 @@ def test_mistakes_in_a_rig_file(tmp_path, content, said) -> None:
     ("firing_order = '1-3-4-2'\nstarter = 'x'", "starter is 'x'"),
     ("firing_order = '1-3-4-2'\nsystem_v = 230", "system_v is 230; it is 12 or 24"),
     ("firing_order = '1-3-4-2'\nbatteries = 0", "batteries is 0"),
-    ("firing_order = '1-3-4-2'\ndecompressor = 1", "expected is true or false"),
+    ("firing_order = '1-3-4-2'\ndecompressor = 1", "expected true or false"),
 ])
 def test_mistakes_in_an_engine_file(tmp_path, content, said) -> None:
     path = tmp_path / "e.toml"

@@ -46,17 +46,17 @@ def test_a_good_description(tmp_path) -> None:
 
 
 @pytest.mark.parametrize(("old", "new", "message"), [
-    ("usb-tmc/1", "usb-bulk/1", "'format' holds 'crankfold.usb-bulk/1', expected is one of \"crankfold.usb-tmc/1\""),
+    ("usb-tmc/1", "usb-bulk/1", "'format' holds 'crankfold.usb-bulk/1', expected one of \"crankfold.usb-tmc/1\""),
     ("[record]", "[recording]", r"the table \[record\] is missing"),
-    ('arm = ["INIT"]', 'arm = "INIT"', "'record.arm' holds 'INIT', expected is a list of texts"),
+    ('arm = ["INIT"]', 'arm = "INIT"', "'record.arm' holds 'INIT', expected a list of texts"),
     ('arm = ["INIT"]', "arm = [1]", r"'record.arm' holds \[1\]"),
     ('ready_answer = "1"', "", "'record.ready_answer' is missing"),
     ('ready_answer = "1"', 'ready_answer = "1"\ncontiguous = true\nlost = "L?"', "either contiguous or lost"),
-    ('ready_answer = "1"', 'ready_answer = "1"\ncontiguous = 1', "expected is true or false"),
+    ('ready_answer = "1"', 'ready_answer = "1"\ncontiguous = 1', "expected true or false"),
     ('ready_answer = "1"', 'ready_answer = "1"\npoll_s = 0', "'record.poll_s' holds 0"),
     ("{rate_hz}", "{rate}", "a command with {rate_hz} in it"),
     ('">f4"', '"f4"', "'samples.dtype' holds 'f4'"),
-    ("scale = 2", "scale = 0", "'preamble.scale' holds 0, expected is a whole number from 1"),
+    ("scale = 2", "scale = 0", "'preamble.scale' holds 0, expected a whole number from 1"),
     ("scale = 2", "", "'preamble.scale' is missing"),
     ('source = "1"', "scale = 2.0", "no scale here, the preamble gives it"),
     ('source = "1"', "code_range = [3, 2]", "two whole numbers"),

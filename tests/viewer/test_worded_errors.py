@@ -35,8 +35,8 @@ NOT_SHOWN = {"NoCrankingError", "_NoNameError", "RuleBrokenError", "NotTriedErro
 MOST_WAYS = 64  # in which one expression may come out; more would be a list of words, not a message
 LEAST_LETTERS = 3  # of a message; shorter ones are punctuation
 OTHERS = LANGUAGES[1:]
-KEY = re.compile(r"[a-z_-]+|give \{\}")
-"""What keys and codes look like, and the frame that each wish for the value of a key stands in."""
+KEY = re.compile(r"[a-z_-]+|the key (\{\}\.)?\{\} \{\}")
+"""What keys and codes look like, and the frame that everything wrong with the value of a key stands in."""
 NEVER_SEEN = re.compile(r"file|directory|path|Choose from|UUID|format|Value must be|deprecated|Options|Commands|"
                         r"Positional|defined twice|cannot use the|Could not determine|No options defined|env var|"
                         r"default:|dynamic|exactly one|Aborted|len_type|Takes|Choice\(|start character")
@@ -205,7 +205,7 @@ def test_every_message_that_we_raise_is_worded_and_keeps_its_values(other: str) 
     book, wrong = catalogue(other), []
     for text, place in messages.items():
         given, values = filled(text)
-        own = book.known(given) or book.known(f"give {given}")
+        own = book.known(given) or book.known(f"the key 'k' {given}")
         if own is None or not all(value in own for value in values):
             wrong.append(f"{place}: {given}: {own}")
     assert not wrong
