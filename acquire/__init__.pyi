@@ -42,7 +42,7 @@ from .plugin_module import PluginOrigin
 from .registry import Plugins, load_plugins
 from .rig.about import About, Job
 from .rig.calibration import Level, calibrated, known_currents, level_of
-from .rig.cards import BELT, EngineCard, Rig, Shelf, changed, check_name, save_card
+from .rig.cards import BELT, EngineCard, Rig, Shelf, changed, check_name, save_card, with_cam
 from .rig.check import Finding, check_rig, observe
 from .rig.probe import Probe, in_base_units
 from .rig.smallest_leak import smallest_leak_percent
@@ -74,4 +74,13 @@ __all__ = [
     "load_plugins", "lock", "locked", "make_ready", "observe", "open_board", "open_file", "parse_toml", "read_facts",
     "read_stored", "read_toml", "record", "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent",
     "stem_of", "take_up", "this_program", "wired", "words_of", "write_beside", "write_named", "write_new",
+    "OTHER_WORDS", "PRESSURE", "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder", "RecordingPlan",
+    "Recovered", "Rig", "RingBuffer", "RingOverrunError", "SYNC", "SYNC_WORDS", "Samples", "Setting", "SettingError",
+    "Shelf", "ShutdownTimeoutError", "SocketSource", "SoundSource", "Source", "SourceInfo", "State", "StoredCapture",
+    "StoredFacts", "TIME", "TIME_WORDS", "TakenUp", "calibrated", "capture_image", "changed", "check_name",
+    "check_rig", "current_of", "discover_boards", "flush_folder", "free_name", "hookimpl", "in_base_units",
+    "known_currents", "lasting_address", "left_behind", "level_of", "load_plugins", "make_ready", "observe",
+    "open_board", "open_file", "parse_toml", "read_facts", "read_stored", "record", "recover", "role_of",
+    "save_capture", "save_card", "smallest_leak_percent", "stem_of", "take_up", "wired", "with_cam", "words_of",
+    "write_beside", "write_named", "write_new",
 ]

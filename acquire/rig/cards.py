@@ -23,7 +23,22 @@ RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
 BELT = "belt"
 USUAL_V = 12  # where the card does not say
 
+BARE_CAM = re.compile(r"\s*cam(@[^\W\d_][\w .%/#-]*)?\s*", re.IGNORECASE)
+ANY_CAM = "1@0"  # stands for an engine card's where only the rest of a text is looked at
+
 C = TypeVar("C", "Rig", "EngineCard")
+
+
+def with_cam(sync: str, cam: str) -> str:
+    """Return sync sources in which a ``cam`` without cylinder and degrees has those of an engine card, if it has any.
+
+    >>> with_cam("waste-spark:1, cam@cam sensor", "1@212")
+    'waste-spark:1, cam:1@212@cam sensor'
+    """
+    if not cam:
+        return sync
+    return ",".join(BARE_CAM.sub(lambda found: f"{' ' * (found[0][:1] == ' ')}cam:{cam}{found[1] or ''}", part)
+                    if BARE_CAM.fullmatch(part) else part for part in sync.split(","))
 
 
 @dataclass(frozen=True)
@@ -39,7 +54,8 @@ class Rig:
     probe
         As `Probe.parse` takes it, empty: the board gives amperes, or nobody knows.
     sync
-        What the sync channels mark, as `SyncSpec.parse_all` takes it; ``none`` without one.
+        What the sync channels mark, as `SyncSpec.parse_all` takes it; ``none`` without one. ``cam`` alone, or
+        ``cam@CHANNEL``, takes cylinder and degrees from the engine card.
     channels
         Names of the columns in order, empty: as the board names them. ``unused`` leaves one out.
     reversed_channels
@@ -76,7 +92,7 @@ class Rig:
             Probe.parse(self.probe)
         for text in self.scales.values():
             ChannelScale.parse(text)
-        SyncSpec.read_all(self.sync)
+        SyncSpec.read_all(with_cam(self.sync, ANY_CAM))
         _one_of("units", self.units, ("", "bar", "psi", "kPa"))
         _in_range("pre_trigger_s", self.pre_trigger_s, 0.1, 60.0)
         _in_range("max_crank_s", self.max_crank_s, 1.0, 120.0)
@@ -109,6 +125,9 @@ class EngineCard:
         In parallel.
     notes
         Free text.
+    cam
+        Where the cam sensor's edge rises: a cylinder and the crank degrees after its compression TDC, such as
+        ``1@200``; empty when not known. A rig whose sync says only ``cam`` takes it from here.
     """
 
     firing_order: str
@@ -121,6 +140,7 @@ class EngineCard:
     decompressor: bool = False
     batteries: int = 1
     notes: str = ""
+    cam: str = ""
 
     def __post_init__(self) -> None:
         _one_of("ignition", self.ignition, ("", "waste-spark", "single-coil", "coil-on-plug", "none"))
@@ -129,6 +149,8 @@ class EngineCard:
         if self.system_v not in (0, 6, 12, 24):
             raise InputError(f"system_v is {self.system_v}; it is 12 or 24")
         _in_range("batteries", self.batteries, 1, 8)
+        if self.cam:
+            SyncSpec.parse(f"cam:{self.cam}", self.engine())
         self.engine()
 
     def engine(self, name: str = "") -> Engine:

@@ -137,11 +137,11 @@ def _place(marks: Marks, spec: SyncSpec, engine: Engine, estimate: Estimate) -> 
     angle = np.interp(inside.time_s, estimate.time_s, estimate.angle_deg) + lead
     sparks = spec.kind in ("waste-spark", "single-spark")
     turn = 360.0 if sparks else engine.cycle_deg
-    centre, agree = _common_angle(angle, turn)
+    centre, agree = common_angle(angle, turn)
     share = float(agree.mean())
     if agree.sum() < MIN_MARKS or share < MIN_SHARE:
         raise _NoNameError("marks-scatter", marks=inside.count, agree=int(agree.sum()))
-    seen = _share_seen(estimate, angle, agree, engine.cycle_deg if spec.kind != "waste-spark" else 360.0)
+    seen = share_seen(estimate, angle, agree, engine.cycle_deg if spec.kind != "waste-spark" else 360.0)
     if seen < MIN_SEEN:
         raise _NoNameError("marks-missing", marks=int(agree.sum()), seen_percent=round(100 * seen))
     if sparks and engine.strokes == 4:
@@ -154,24 +154,25 @@ def _place(marks: Marks, spec: SyncSpec, engine: Engine, estimate: Estimate) -> 
     return _Place(place.index, place.off_deg, confidence)
 
 
-def _common_angle(angle: NDArray[np.float64], turn: float) -> tuple[float, NDArray[np.bool_]]:
+def common_angle(angle: NDArray[np.float64], turn: float) -> tuple[float, NDArray[np.bool_]]:
     """Return the angle, modulo `turn`, that most marks share, and which marks share it."""
-    apart = np.abs(_wrap(angle[:, None] - angle[None, :], turn))
+    apart = np.abs(wrap(angle[:, None] - angle[None, :], turn))
     best = int(np.argmax((apart <= AGREE_DEG).sum(axis=1) - apart.mean(axis=1) / turn))
     agree = apart[best] <= AGREE_DEG
-    centre = angle[best] + float(np.median(_wrap(angle[agree] - angle[best], turn)))
-    agree = np.abs(_wrap(angle - centre, turn)) <= AGREE_DEG
+    centre = angle[best] + float(np.median(wrap(angle[agree] - angle[best], turn)))
+    agree = np.abs(wrap(angle - centre, turn)) <= AGREE_DEG
     return float(centre % turn), agree
 
 
-def _share_seen(estimate: Estimate, angle: NDArray[np.float64], agree: NDArray[np.bool_], every: float) -> float:
+def share_seen(estimate: Estimate, angle: NDArray[np.float64], agree: NDArray[np.bool_], every: float) -> float:
     """Return how many of the marks that the turns should have given were seen, once each."""
     expected = max(1.0, (estimate.angle_deg[-1] - estimate.angle_deg[0]) / every - 0.5)
     events = len(set(np.round((angle[agree] - angle[agree][0]) / every).tolist()))
     return float(events / expected)
 
 
-def _wrap(angle: NDArray[np.float64] | float, turn: float) -> NDArray[np.float64]:
+def wrap(angle: NDArray[np.float64] | float, turn: float) -> NDArray[np.float64]:
+    """Return an angle modulo `turn`, from half a turn below zero to half a turn above."""
     return (np.asarray(angle) + turn / 2) % turn - turn / 2
 
 
@@ -186,7 +187,7 @@ def _allowed(spec: SyncSpec, engine: Engine) -> NDArray[np.int64]:
 def _off(centre: float, spec: SyncSpec, engine: Engine) -> tuple[int, float]:
     """Return the index whose TDC is nearest to an angle, among those allowed, and the angle from it, degrees."""
     allowed = _allowed(spec, engine)
-    off = _wrap(centre - engine.firing_deg[allowed], engine.cycle_deg)
+    off = wrap(centre - engine.firing_deg[allowed], engine.cycle_deg)
     k = int(np.argmin(np.abs(off)))
     return int(allowed[k]), float(off[k])
 
@@ -204,7 +205,7 @@ def _early_deg(spec: SyncSpec, estimate: Estimate) -> NDArray[np.float64]:
 def _nearest(centre: float, spec: SyncSpec, engine: Engine, early_deg: NDArray[np.float64]) -> _Place:
     """Return the cylinder whose TDC, or whose early peak, the marks are nearest to."""
     allowed = _allowed(spec, engine)
-    off = _wrap(centre - engine.firing_deg[allowed], engine.cycle_deg)
+    off = wrap(centre - engine.firing_deg[allowed], engine.cycle_deg)
     outside = np.maximum(np.maximum(off, -off - early_deg[allowed]), 0.0)
     k = int(np.lexsort((np.abs(off), outside))[0])
     index, gap = int(allowed[k]), _room(int(allowed[k]), engine)
@@ -229,7 +230,7 @@ def _room(index: int, engine: Engine) -> float:
 def _by_stroke(angle: NDArray[np.float64], height: NDArray[np.float64], centre: float, spec: SyncSpec,
                engine: Engine) -> _Place:
     """Return the place that sparks on one or both strokes mark; `centre` is their angle modulo one turn."""
-    here = np.abs(_wrap(angle - centre, 720.0)) <= 180.0
+    here = np.abs(wrap(angle - centre, 720.0)) <= 180.0
     strokes = {0: _off(centre, spec, engine), 1: _off(centre + 360.0, spec, engine)}
     room = {k: min(_reach(spec, engine), OFF_SHARE * _room(strokes[k][0], engine)) for k in strokes}
     nearer = min(strokes, key=lambda k: abs(strokes[k][1]))
@@ -308,7 +309,7 @@ def _fits_turned(humps: NDArray[np.bool_], engine: Engine) -> bool:
     if not len(seen):
         return True
     for turn in np.delete(fire, int(np.flatnonzero(humps)[0])) - seen[0]:
-        apart = np.abs(_wrap(seen[:, None] + turn - fire[None, :], cycle))
+        apart = np.abs(wrap(seen[:, None] + turn - fire[None, :], cycle))
         if (apart.min(axis=1) < SAME_PLACE_DEG).all():
             return True
     return False

@@ -62,7 +62,7 @@ def question_of(options: Mapping[str, Any]) -> Question:
     engine = _engine(options, card)
     rig = rig_of(options)
     sync = options["sync"] if options["sync"] is not None or rig is None else rig.sync
-    syncs = SyncSpec.parse_all(sync, engine)
+    syncs = SyncSpec.parse_all(_with_cam(sync, card), engine)
     low = LOW_PERCENT if options["low"] is None else options["low"]
     dead = DEAD_PERCENT if options["dead"] is None else options["dead"]
     watch = options["watch"]
@@ -91,6 +91,17 @@ def carried(options: Mapping[str, Any]) -> dict[str, Any]:
     if whole.get("engine"):
         whole |= {"engine": _card(options), "engine_name": whole["engine_name"] or _stem(whole["engine"])}
     return whole
+
+
+def _with_cam(sync: str | None, card: EngineCard | None) -> str | None:
+    """Return sync sources in which a ``cam`` without degrees has those of the card."""
+    from crankfold.acquire import with_cam
+    from crankfold.analysis import InputError
+
+    known = "" if card is None else card.cam
+    if sync and not known and with_cam(sync, "1@0") != sync:
+        raise InputError(say("problem.no_cam_angle"))
+    return with_cam(sync, known) if sync else sync
 
 
 def _stem(named: object) -> str:

@@ -13,6 +13,7 @@ from crankfold.acquire import Job
 from crankfold.analysis import CrankfoldError, InputError
 from crankfold.viewer.session import sentence, told_about
 from crankfold.viewer.window.asking import NOTHING, NoEngineError, options_of, wanted_of
+from crankfold.viewer.window.cam_lesson import CamLesson
 from crankfold.viewer.window.choosing_file import FileDialogs
 from crankfold.viewer.window.errand import Errand
 from crankfold.viewer.window.pages import ChoosingPage, FormPage, Option
@@ -60,6 +61,7 @@ class Desk(QObject):
         self.set_up, self.engine_of = SetUpView(shelf, plugins), SetUpView(shelf, plugins)
         self.files = FileDialogs(window)
         self.records, self.training, self.phone = Records(self), Training(self), Phone(self)
+        self.cam_lesson = CamLesson(self)
         self._then: Callable[[Job], object] = lambda job: None
         self._engine = ""
         window.use_set_up(self.set_up)
@@ -77,13 +79,13 @@ class Desk(QObject):
         actions: dict[str, Callable[[], object]] = {
             "start": self.show_start, "test": self._test, "open": self._open, "job": self._job_page,
             "next": self._job_given, **self.records.actions, **self.training.actions,
-            **self.phone.actions}
+            **self.phone.actions, **self.cam_lesson.actions}
         name, _, rest = action.partition(":")
         if name == "engine":
             self._rig_page(rest)
         elif name == "rig":
             self.watch_cards(rest, self._engine)
-        elif action in actions:
+        elif not self.cam_lesson.chosen(name, rest) and action in actions:
             actions[action]()
 
     def show_start(self) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.session import RUNNING, VERDICTS, Phase
+from crankfold.viewer.session import RUNNING, VERDICTS, Phase, cam_channels
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
@@ -108,8 +108,15 @@ def everything_else(now: Standing, *, compares: bool) -> tuple[Option, ...]:
         actions += ["before"] if compares else []
         actions += ["whole", "clear"] if now.judged is not None else []
     actions += ["rest"] if now.live and now.stage in (Phase.FILLING, Phase.ARMED) else []
+    actions += ["cam"] if _may_learn_cam(now) else []
     actions += [*OFF_PLOT, "phone", "open", "tone", "full_screen", "help", "quit"]
     return tuple(Option(action, say(f"window.button.{action}"), told(action)) for action in actions)
+
+
+def _may_learn_cam(now: Standing) -> bool:
+    """Return whether a channel of the last crank may be a cam sensor's whose angle nobody knows."""
+    named = now.judged is not None and now.judged.result.sync is not None
+    return named and now.judged is not None and bool(cam_channels(now.judged))
 
 
 def told(action: str) -> str:

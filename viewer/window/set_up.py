@@ -60,7 +60,8 @@ class Draft:
 
     values: Mapping[str, str] = field(default_factory=lambda: {
         "firing_order": "1-3-4-2", "intervals": "", "strokes": "4", "fuel": "spark", "board": "", "probe": "10mV/A",
-        "sync": "none", "cylinder": "1", "degrees": "", "more_sync": "", "rig_name": "bench", "engine_name": "engine"})
+        "sync": "none", "cylinder": "1", "degrees": "", "more_sync": "", "cam": "",
+        "rig_name": "bench", "engine_name": "engine"})
 
     def with_(self, changes: Mapping[str, str]) -> Draft:
         """Return the draft with some values changed."""
@@ -89,7 +90,8 @@ class Draft:
         strokes = self["strokes"]
         if strokes not in ("2", "4"):
             raise InputError(say("window.set_up.strokes_wrong", text=strokes))
-        return EngineCard(self["firing_order"], self["intervals"], int(strokes), fuel=self["fuel"])
+        cam = f"{self['cylinder']}@{self['degrees']}" if self["sync"] == "cam" and self["degrees"] else self["cam"]
+        return EngineCard(self["firing_order"], self["intervals"], int(strokes), fuel=self["fuel"], cam=cam)
 
     def rig(self) -> Rig:
         """Return the rig.
@@ -137,7 +139,8 @@ def save(draft: Draft, shelf: Shelf) -> None:
     if old_rig is not None and old_rig.board == rig.board:  # what is not asked here stays: settings, wiring, notes
         rig = replace(old_rig, probe=rig.probe, sync=rig.sync)
     if old_engine is not None and old_engine.firing_order == engine.firing_order:
-        engine = replace(old_engine, intervals=engine.intervals, strokes=engine.strokes, fuel=engine.fuel)
+        engine = replace(old_engine, intervals=engine.intervals, strokes=engine.strokes, fuel=engine.fuel,
+                         cam=engine.cam or old_engine.cam)
     shelf.save(draft["engine_name"], engine)
     shelf.save(draft["rig_name"], rig)
 
@@ -176,8 +179,15 @@ def choices(step: Step, draft: Draft, shelf: Shelf, boards: Sequence[tuple[str, 
         return tuple(Choice(say(f"window.set_up.probe_{key}"), f"probe-{key}", {"probe": text})
                      for key, text in PROBES.items())
     if step is Step.SYNC:
-        return tuple(Choice(say(f"window.set_up.sync_{key}"), f"sync-{key}", {"sync": key}) for key in SYNCS)
+        return tuple(Choice(say(f"window.set_up.sync_{key}"), f"sync-{key}",
+                            {"sync": key, **(known_cam(draft) if key == "cam" else {})}) for key in SYNCS)
     return tuple(Choice(line, "board", {}) for line in summary(draft, shelf))
+
+
+def known_cam(draft: Draft) -> dict[str, str]:
+    """Return cylinder and degrees of the engine card's cam sensor, nothing where it has none."""
+    cylinder, _, degrees = draft["cam"].partition("@")
+    return {"cylinder": cylinder, "degrees": degrees} if degrees and not draft["degrees"] else {}
 
 
 def _saved_engines(shelf: Shelf) -> list[Choice]:
@@ -189,7 +199,7 @@ def _saved_engines(shelf: Shelf) -> list[Choice]:
             continue
         found.append(Choice(say("window.set_up.engine_saved", name=name, order=card.firing_order), "engine", {
             "firing_order": card.firing_order, "intervals": card.intervals, "strokes": str(card.strokes),
-            "fuel": card.fuel or "spark", "engine_name": name}))
+            "fuel": card.fuel or "spark", "cam": card.cam, "engine_name": name}))
     return found
 
 

@@ -25,6 +25,7 @@ from crankfold.viewer.window.set_up import (
     choices,
     chosen,
     fields_of,
+    known_cam,
     problem,
     save,
 )
@@ -124,6 +125,8 @@ class SetUpView(Leaf):
     def go(self, step: Step) -> None:
         """Show a page."""
         self.step = step
+        if step is Step.SYNC and self.draft["sync"] == "cam":
+            self.draft = self.draft.with_(known_cam(self.draft))
         self._offer()
         self._make_fields()
         self._say("")

@@ -77,7 +77,7 @@ def test_what_was_set_up_is_kept_and_can_be_watched(settings_folder: Path) -> No
     assert not any(problem(draft, step) for step in STEPS)
     save(draft, Shelf())
     assert Shelf().rig("quay") == Rig("virtual:engine=pump", sync="cam:3@200")
-    assert Shelf().engine("pump") == EngineCard("1-3-4-2", fuel="diesel")
+    assert Shelf().engine("pump") == EngineCard("1-3-4-2", fuel="diesel", cam="3@200")
     wanted, lines = wanted_of(None, None, {}, {**NOTHING, "rig": "quay", "engine": "pump"}, load_plugins())
     assert wanted is not None
     assert wanted.live
@@ -121,7 +121,8 @@ def test_a_saved_rig_is_offered_and_keeps_what_is_not_asked(tmp_path: Path) -> N
     assert draft.sync == "cam:2@200"
     save(draft.with_({"probe": "1mV/A"}), shelf)
     assert shelf.rig("cart") == replace(cart, probe="1mV/A")
-    assert shelf.engine("launch") == EngineCard("1-5-3-6-2-4", fuel="spark", system_v=24, ignition="single-coil")
+    card = EngineCard("1-5-3-6-2-4", fuel="spark", system_v=24, ignition="single-coil", cam="2@200")
+    assert shelf.engine("launch") == card
 
 
 def test_another_board_under_the_same_name_brings_none_of_the_old_settings(tmp_path: Path) -> None:
