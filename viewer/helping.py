@@ -53,7 +53,7 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = {
     "rig": ("crankfold rig cart --from virtual:dead=3,sync=waste-spark --sync waste-spark:1",),
     "check": ("crankfold check --rig cart --seconds 2",),
     "boards": ("crankfold boards --wait 1",),
-    "lend": ("crankfold lend --from virtual:dead=3,quiet=1,crank=1,after=1 --at 0.0.0.0 --secret-file lend.secret",),
+    "lend": ("crankfold lend --rig cart", "crankfold lend --from serial-frames --at 0.0.0.0 --secret-file lend.secret"),
     "plugins": ("crankfold plugins",),
 }
 """Lines to copy; the tests run those that end by themselves."""
