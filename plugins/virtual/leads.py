@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from crankfold.plugins.virtual.pickups import LONGEST_S, SUPPLY_V, Pickup, at_rest, joined, pin_volts
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -28,6 +30,11 @@ class SyncLead:
         to the rising edge.
     kv_still, kv_per_bar
         Breakdown voltage in still air, and its rise with the pressure between the electrodes.
+    pickup
+        For sparks: what the board sees of them, an ideal probe's ``kilovolts`` or the volts of a pick-up's circuit.
+        `peak_ms`, `burn_ms` and `peak_held` are the ideal probe's.
+    inverted
+        The other way round: the signal of a probe, a cam or a pressure, the lead's polarity for a pick-up.
     peak_ms, burn_ms
         How long the peak lasts (with the pickup's stretch) and how long the spark burns.
     peak_held
@@ -48,6 +55,7 @@ class SyncLead:
     cylinder: int = 1
     angle_deg: float = -7.0
     inverted: bool = False
+    pickup: Pickup = "kilovolts"
     kv_still: float = 1.9
     kv_per_bar: float = 0.57
     peak_ms: float = 0.12
@@ -65,7 +73,13 @@ class SyncLead:
     @property
     def unit(self) -> str:
         """Unit of the channel."""
-        return {"waste-spark": "kV", "single-spark": "kV", "pressure": "bar"}.get(self.kind, "V")
+        spark = "kV" if self.pickup == "kilovolts" else "V"
+        return {"waste-spark": spark, "single-spark": spark, "pressure": "bar"}.get(self.kind, "V")
+
+    @property
+    def at_a_pin(self) -> bool:
+        """Whether it is a spark as a pick-up's circuit puts it on the board's pin."""
+        return self.kind in {"waste-spark", "single-spark"} and self.pickup != "kilovolts"
 
 
 def turned(run: VirtualRun) -> NDArray[np.float64]:
@@ -95,7 +109,9 @@ def lead(run: VirtualRun, lead_spec: SyncLead, t: NDArray[np.float64], interval_
         bars = run.bench.starter.commutator_bars * run.bench.starter.gear_ratio * np.interp(t, run.time_s, turned(run))
         spikes = np.maximum(np.sin(bars) - 0.8, 0.0) * 5.0 * rng.standard_normal(len(t))
         signal = signal + lead_spec.hash_share * spikes * current / max(float(current.max()), 1.0)
-    return np.asarray((-1.0 if lead_spec.inverted else 1.0) * signal + lead_spec.noise * rng.standard_normal(len(t)))
+    noisy = (-1.0 if lead_spec.inverted and not lead_spec.at_a_pin else 1.0) * signal
+    noisy = noisy + lead_spec.noise * rng.standard_normal(len(t))
+    return np.asarray(np.clip(noisy, 0.0, SUPPLY_V) if lead_spec.at_a_pin else noisy)
 
 
 def _sparks(run: VirtualRun, spec: SyncLead, t: NDArray[np.float64], interval_s: float, rng: np.random.Generator,
@@ -103,7 +119,7 @@ def _sparks(run: VirtualRun, spec: SyncLead, t: NDArray[np.float64], interval_s:
     position = run.bench.engine.firing_order.index(spec.cylinder)
     fire = run.bench.engine.fire_deg[position]
     every = 360.0 if spec.kind == "waste-spark" else run.bench.engine.cycle_deg
-    signal = np.zeros(len(t))
+    signal = np.full(len(t), at_rest(spec.pickup))
     first = np.ceil((run.angle_deg[0] - fire - spec.angle_deg) / every)
     for number in range(int(first), int(first) + int(np.ptp(run.angle_deg) / every) + 2):
         at = run.time_at(fire + spec.angle_deg + number * every)
@@ -127,6 +143,11 @@ def _spark(signal: NDArray[np.float64], t: NDArray[np.float64], spark: tuple[flo
            interval_s: float) -> None:
     """Add one spark, given as its time and height: a steep peak, then a slowly falling burn line."""
     at, peak = spark
+    if spec.at_a_pin:
+        there = slice(int(np.searchsorted(t, at)), int(np.searchsorted(t, at + LONGEST_S)))
+        pulse = pin_volts(spec.pickup, t[there] - at, peak, turned=spec.inverted, interval_s=interval_s)
+        signal[there] = joined(spec.pickup)(signal[there], pulse)
+        return
     start = int(np.searchsorted(t, at))
     stop = int(np.searchsorted(t, at + max(spec.burn_ms * 1e-3, 6e-3 * spec.peak_ms))) + 1
     since = t[start:stop] - at

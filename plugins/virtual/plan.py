@@ -11,6 +11,7 @@ from crankfold.acquire import SettingError
 from crankfold.analysis import quoted
 from crankfold.plugins.virtual.fleet import FLEET, IGNITION, roughened
 from crankfold.plugins.virtual.leads import LEAD_KINDS, LeadKind, SyncLead
+from crankfold.plugins.virtual.pickups import PICKUPS, Pickup
 from crankfold.plugins.virtual.settings import BOARD, Values, merged
 from crankfold.plugins.virtual.signals import QUANTITIES, Quantity, RigSpec, nice_above
 from crankfold.plugins.virtual.specs import Bench, Consumer, CylinderSpec, EngineSpec, GasketLeak, StarterSpec
@@ -28,6 +29,7 @@ GLOW_PLUGS = Consumer(60.0, on_s=-1.5, surge=1.7, surge_s=1.5, on_starter_lead=F
 LAMPS = Consumer(12.0, on_s=-1.2, surge=8.0, surge_s=0.04)
 FaultKind = Literal["lose", "lose-unknown", "stall", "unplug", "garble"]
 SYNC_FULL_SCALE = {"waste-spark": 20.0, "single-spark": 20.0, "cam": 10.0, "pressure": 100.0}
+PIN_FULL_SCALE_V, PIN_NOISE_V = 10.0, 0.005  # a 5 V board behind a converter with sign; a count of its own
 
 
 def known(engine: EngineSpec, name: str, cylinder: int | str) -> int:
@@ -249,9 +251,6 @@ def stall_a(bench: Bench) -> float:
 def _rig(bench: Bench, v: Values) -> RigSpec:
     clamp = v.number("clamp", 10.0, 0.01, 1000.0)
     measure = cast("Quantity", v.word("measure", "current", QUANTITIES))
-    kind = cast("LeadKind", v.word("sync", "none", LEAD_KINDS))
-    cylinder = known(bench.engine, "sync-cylinder", v.text("sync-cylinder") or bench.engine.firing_order[0])
-    angle = v.number("sync-angle", 200.0 if kind == "cam" else -7.0, -720.0, 720.0)
     top = 2.0 * bench.battery.volts if measure == "battery-voltage" else stall_a(bench) * clamp * 1e-3
     return RigSpec(
         rate_hz=v.number("rate", 10_000.0, 50.0, 200_000.0), rate_error=v.number("rate-error", 0.0, -50.0, 50.0) * 0.01,
@@ -259,7 +258,18 @@ def _rig(bench: Bench, v: Values) -> RigSpec:
         quantity=measure, clamp_mv_per_a=clamp, noise_a=v.number("noise", 1.5, 0.0, 1000.0),
         late=0.01 * v.number("late", 0.0, 0.0, 50.0), lost=0.01 * v.number("lost", 0.0, 0.0, 50.0),
         polarity=-1 if v.word("polarity", "1", ("1", "+1", "-1")) == "-1" else 1, bits=v.whole("bits", 12, 6, 16),
-        full_scale=nice_above(top), sync=SyncLead(kind, cylinder, angle, full_scale=SYNC_FULL_SCALE.get(kind)))
+        full_scale=nice_above(top), sync=_lead(bench, v))
+
+
+def _lead(bench: Bench, v: Values) -> SyncLead:
+    """Return what hangs on the second channel: sparks as the pick-up of the hardware notes shows them."""
+    kind = cast("LeadKind", v.word("sync", "none", LEAD_KINDS))
+    pickup = cast("Pickup", v.word("sync-pickup", "foil", PICKUPS))
+    cylinder = known(bench.engine, "sync-cylinder", v.text("sync-cylinder") or bench.engine.firing_order[0])
+    angle = v.number("sync-angle", 200.0 if kind == "cam" else -7.0, -720.0, 720.0)
+    turned = v.word("sync-polarity", "1", ("1", "+1", "-1")) == "-1"
+    lead = SyncLead(kind, cylinder, angle, turned, pickup=pickup, full_scale=SYNC_FULL_SCALE.get(kind))
+    return replace(lead, noise=PIN_NOISE_V, full_scale=PIN_FULL_SCALE_V) if lead.at_a_pin else lead
 
 
 def _faults(v: Values) -> tuple[Fault, ...]:

@@ -8,6 +8,7 @@ from crankfold.acquire import Setting, SettingError
 from crankfold.analysis import quoted, shortened
 from crankfold.plugins.virtual.fleet import FLEET
 from crankfold.plugins.virtual.leads import LEAD_KINDS
+from crankfold.plugins.virtual.pickups import PICKUPS
 from crankfold.plugins.virtual.signals import QUANTITIES
 
 if TYPE_CHECKING:
@@ -51,6 +52,8 @@ SETTINGS = (
     Setting("late", "percent of samples that are taken up to 5 ms late", "1", "0"),
     Setting("lost", "percent of samples that never arrive", "1", "0"),
     Setting("sync", f"what hangs on the second channel: {', '.join(LEAD_KINDS)}", "waste-spark", "none"),
+    Setting("sync-pickup", f"how the board sees sparks: {', '.join(PICKUPS)}", "trigger", "foil"),
+    Setting("sync-polarity", "1, or -1 with the pick-up's lead or the signal the other way round", "-1", "1"),
     Setting("sync-cylinder", "the cylinder it marks", "1", "the first of the order"),
     Setting("sync-angle", "crank degrees from that cylinder's compression TDC to the spark or the cam's edge", "200",
             "-7 for sparks, 200 for cam"),

@@ -39,7 +39,7 @@ def test_opening_says_what_it_is_and_simulates_nothing() -> None:
         info = board.info
     assert time.monotonic() - began < 0.5
     assert info.rate_hz == 5000.0 and [c.name for c in info.channels] == ["current", "sync"]
-    assert [c.unit for c in info.channels] == ["A", "kV"] and info.live and info.finite
+    assert [c.unit for c in info.channels] == ["A", "V"] and info.live and info.finite
     assert "launch" in info.title and info.address == "engine=launch,sync=waste-spark,rate=5000"
     assert "nothing here was measured" in " ".join(info.notes.values())
 
