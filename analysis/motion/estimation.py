@@ -90,8 +90,8 @@ def estimate_from_speed(motion: Motion, engine: Engine, *, tdc_deg: float | None
     readings = _readings(motion, engine)
     best = _best(readings, engine, tdc_deg)
     if best.explained < LEAST_EXPLAINED:
-        raise InputError(f"the speed does not swing as this engine's would ({100.0 * best.explained:.0f} % explained, "
-                         f"{100.0 * LEAST_EXPLAINED:.0f} are the least); check firing order, wheel and TDC")
+        raise InputError(f"the speed does not swing as this engine's would ({100.0 * best.explained:.1f} % explained, "
+                         f"{100.0 * LEAST_EXPLAINED:.1f} are the least); check firing order, wheel and TDC")
     cycles = np.unique(readings.cycle)
     without = np.array([fitted(readings.part(readings.cycle != k), engine, best.tdc_deg, best, rounds=1,
                                known_deg=tdc_deg).percent
