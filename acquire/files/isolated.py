@@ -24,6 +24,9 @@ MAX_BYTES = 2**31  # of all that is read of a file, as float64; one that claims 
 LEAST_TIME_S = 20.0  # a large recording takes a second or two, on a busy machine some times as long
 SLOWEST_BYTES_PER_S = 1e7  # of a network drive
 SHORTEST_S = 0.001
+ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+"""Each thread of a library reserves address space, which is bounded there: on many cores none would be left."""
+
 COMMAND = (sys.executable, "-P", "-m", "crankfold.acquire.files.isolated_child")
 
 
@@ -114,8 +117,8 @@ def _process() -> subprocess.Popen[bytes]:
         end_reading()
     if not _running:
         _running.append((os.getpid(), subprocess.Popen(
-            COMMAND, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-            creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0))))
+            COMMAND, env=os.environ | ONE_THREAD, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL, creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0))))
     return _running[0][1]
 
 

@@ -43,6 +43,7 @@ ZERO_AT_END = 0.01  # of the range: then current can only be seen in one directi
 DRIFT_SHARE = 0.25  # of the record at either end, for the zero's drift
 MAX_LEAK_PERCENT = 12.5  # half way to the 75 % limit: beyond, a healthy and a low cylinder cannot be told apart
 MAX_DRIFT_NOISES = 10.0  # of the noise, or of MAX_NOISE_A: a zero that wanders more is no quiet cable
+MAX_DRIFT_A = 20.0  # however large the noise: not half of the smallest humps, and a noisy rig hides no moving zero
 
 
 @dataclass(frozen=True)
@@ -264,7 +265,9 @@ def _current(channel: Channel, values: NDArray[np.float64], rate_hz: float, engi
         found += _leak(float(np.sqrt(max(0.0, noise**2 - 0.5 * amplitude**2))), step, rate_hz, engine.cylinders)
     part = max(1, int(DRIFT_SHARE * len(values)))
     drift = float(np.median(values[-part:]) - np.median(values[:part]))
-    allowed = max(MAX_DRIFT_NOISES * noise, MAX_NOISE_A if known else 0.0)
+    allowed = MAX_DRIFT_NOISES * noise
+    if known:
+        allowed = min(max(allowed, MAX_NOISE_A), MAX_DRIFT_A)
     found.append(Finding("drift", abs(drift) <= allowed, {"drift": drift, "unit": unit}))
     return found
 

@@ -95,6 +95,17 @@ def test_the_reader_has_little_memory_and_leaves_no_core(tmp_path) -> None:
     assert said["Max core file size"] == "0"
 
 
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="where the environment of a process can be looked up")
+def test_the_reader_has_one_thread_for_arithmetic_however_many_cores_there_are(tmp_path, monkeypatch) -> None:
+    """Sixty-four threads' stacks and buffers would be more address space than the reader has."""
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+        monkeypatch.setenv(name, "64")
+    end_reading()
+    load_capture(good_capture(tmp_path / "good.h5"))
+    environment = Path(f"/proc/{reader()}/environ").read_bytes().split(b"\0")
+    assert {b"OPENBLAS_NUM_THREADS=1", b"OMP_NUM_THREADS=1", b"MKL_NUM_THREADS=1"} <= set(environment)
+
+
 def alone(code: str, *arguments: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run([sys.executable, "-c", code, *arguments], capture_output=True, text=True, check=False)
 

@@ -12,6 +12,7 @@ captures of the virtual engine; there, workers are started and ended meanwhile, 
 from __future__ import annotations
 
 import resource
+import socket
 import subprocess
 import sys
 import tempfile
@@ -29,6 +30,7 @@ from crankfold.viewer.batch.runner import Crew
 from crankfold.viewer.batch.work import judge_job
 
 FILES_A_FOLDER = 1000
+COMMAND = str(Path(sys.executable).with_name("crankfold"))
 KINDS = ("folder", "file.parquet", "file.csv")
 
 
@@ -107,7 +109,7 @@ def cluster(count: int) -> None:
         (Path(name) / "captures").mkdir()
         make_captures(Path(name) / "captures", count)
         table = Path(name) / "table.csv"
-        command = [str(Path(sys.executable).with_name("crankfold")), "batch", f"{name}/captures", "--firing-order",
+        command = [COMMAND, "batch", f"{name}/captures", "--firing-order",
                    "1-3-4-2", "--table", str(table), "--scheduler", workers.scheduler_address]
         running = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
         assert running.stderr is not None
@@ -126,6 +128,45 @@ def cluster(count: int) -> None:
         assert len(lines) == len(set(lines)) == count + 1
 
 
+def scheduler(count: int) -> None:
+    """The scheduler killed when a third is done, a new one started with new workers: what was lost is done again."""
+    with tempfile.TemporaryDirectory() as name, socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+        free.close()
+        (Path(name) / "captures").mkdir()
+        make_captures(Path(name) / "captures", count)
+        table, address = Path(name) / "table.csv", f"tcp://127.0.0.1:{port}"
+        journal, served = table.with_name("table.csv.journal"), serve(port, address)
+        running = subprocess.Popen([COMMAND, "batch", f"{name}/captures", "--firing-order", "1-3-4-2", "--table",
+                                    str(table), "--scheduler", address], stderr=subprocess.PIPE, text=True)
+        while done(journal) < count / 3:
+            time.sleep(0.05)
+        served[0].kill()
+        print(f"{done(journal)} rows: killed the scheduler", flush=True)
+        assert running.stderr is not None
+        print("first it said:", running.stderr.readline().strip(), flush=True)
+        for each in served:
+            each.kill()
+            each.wait()
+        served = serve(port, address)
+        print(f"and what it said after that: {running.stderr.read().strip()!r}")
+        for each in served:
+            each.kill()
+            each.wait()
+        lines = table.read_text().splitlines()
+        assert running.wait() == 0
+        assert len(lines) == len(set(lines)) == count + 1
+
+
+def serve(port: int, address: str) -> list[subprocess.Popen[bytes]]:
+    """Start a scheduler and two workers."""
+    dask = [sys.executable, "-m", "dask"]
+    commands = [[*dask, "scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard"],
+                *[[*dask, "worker", address, "--nthreads", "1", "--no-nanny", "--no-dashboard"] for _ in range(2)]]
+    return [subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) for command in commands]
+
+
 def done(journal: Path) -> int:
     try:
         return journal.read_bytes().count(b'"row"')
@@ -140,4 +181,4 @@ if __name__ == "__main__":
     elif what == "rows":
         rows([int(number) for number in numbers])
     else:
-        cluster(int(numbers[0]))
+        {"cluster": cluster, "scheduler": scheduler}[what](int(numbers[0]))

@@ -165,14 +165,20 @@ def wait_until_gone(workers: list[int]) -> None:
 
 @pytest.mark.filterwarnings("ignore")
 def test_a_dask_cluster_gives_the_identical_table(fleet: Path, reference: Path, crankfold) -> None:
-    """As Parquet, which pyarrow reads back to the very rows of the CSV."""
+    """As Parquet, which pyarrow reads back to the very rows of the CSV; the cluster has no worker at first."""
     from distributed import LocalCluster
 
-    with LocalCluster(n_workers=1, threads_per_worker=1, processes=False, host="127.0.0.1", protocol="tcp://",
+    with LocalCluster(n_workers=0, threads_per_worker=1, processes=False, host="127.0.0.1", protocol="tcp://",
                       dashboard_address=None) as cluster:
         assert cluster.scheduler_address.startswith("tcp://127.0.0.1:")
-        done = crankfold("batch", fleet, "--table", "dask.parquet", "--scheduler", cluster.scheduler_address, *ABOUT)
-    assert done.returncode == 4, done.stderr  # one is torn
+        running = subprocess.Popen(
+            [crankfold.command, "batch", fleet, "--table", "dask.parquet", "--scheduler", cluster.scheduler_address,
+             *ABOUT], cwd=crankfold.folder, env=crankfold.environment, stderr=subprocess.PIPE, text=True)
+        assert running.stderr is not None
+        assert "the scheduler has no workers yet; waiting" in running.stderr.readline()
+        cluster.scale(1)
+        _, said = running.communicate(timeout=150)
+    assert (running.returncode, said) == (4, "")  # one is torn
     table = parquet.read_table(crankfold.folder / "dask.parquet")
     same = io.BytesIO()
     write_table(same, table.to_pylist(), columns_of(4), ".csv")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import hashlib
 import json
@@ -15,6 +16,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from io import FileIO
 from pathlib import Path
+from unittest.mock import Mock
 
 import fsspec
 import pandas as pd
@@ -25,7 +27,7 @@ from pyarrow import dataset, parquet
 import crankfold.viewer.batch as door
 from crankfold.acquire import load_plugins, save_capture
 from crankfold.analysis import Capture, InputError
-from crankfold.viewer.batch import Answer, DataSet, Job, Journal, Planner, run
+from crankfold.viewer.batch import Answer, DaskCluster, DataSet, Job, Journal, Planner, dask_cluster, own_version, run
 from crankfold.viewer.batch import data_set as data_set_module
 from crankfold.viewer.batch import journal as journal_module
 from crankfold.viewer.batch import runner as runner_module
@@ -344,3 +346,46 @@ def test_workers_that_cannot_even_start_are_not_blamed_on_captures() -> None:
 
     with pytest.raises(InputError, match=r"end before they do anything \(out of memory\)"):
         list(run(jobs_named(3), 3, crew))
+
+
+@pytest.mark.parametrize("comes_back", [True, False])
+def test_a_scheduler_that_went_away_is_waited_for(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str],
+                                                  comes_back: bool) -> None:
+    """It is said once; where it stays away, what to do."""
+    import distributed
+
+    tries = iter([True, False, False, comes_back])
+
+    def client(address: str, **kwargs):
+        if not next(tries, comes_back):
+            raise OSError("nobody there")
+        return Mock()
+
+    monkeypatch.setattr(distributed, "Client", client)
+    monkeypatch.setattr(dask_cluster, "AGAIN_S", 0.2)
+    monkeypatch.setattr(dask_cluster, "RETURN_S", 30.0 if comes_back else 0.1)
+    cluster = DaskCluster("tcp://127.0.0.1:1")
+    with cluster.open():
+        pass
+    with (contextlib.nullcontext() if comes_back else pytest.raises(InputError, match="hasn't come back; start it"),
+          cluster.open()):
+        assert comes_back
+    assert capsys.readouterr().err.count("the scheduler is gone; waiting") == 1
+
+
+@pytest.mark.parametrize(("said", "told"), [
+    ({"a": "0.0.1"}, "have crankfold 0.0.1, not"), ({"a": ModuleNotFoundError("crankfold")}, "can't load crankfold"),
+    ({"a": OSError("left")}, None), ({"a": own_version()}, None)])
+def test_each_new_worker_is_asked_for_its_version(said, told: str | None) -> None:
+    client = Mock(status="running")
+    client.sync.return_value, client.run.return_value = {"a": 2}, said
+    workers = dask_cluster._Workers(client, "tcp://127.0.0.1:1")
+    if told is None:
+        assert workers() == 2
+    else:
+        with pytest.raises(InputError, match=told):
+            workers()
+    client.sync.side_effect = OSError("broken")
+    workers._looked = float("-inf")
+    with pytest.raises(CrewGoneError):
+        workers()
