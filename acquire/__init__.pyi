@@ -36,7 +36,7 @@ from .files.hdf5 import Hdf5File
 from .files.isolated import Apart, make_ready
 from .files.storage import StoredCapture, StoredFacts, capture_image, read_facts, read_stored, save_capture
 from .hooks import hookimpl
-from .notices import SURVIVED
+from .notices import SURVIVED, notices_of
 from .opening import open_board, open_file
 from .plugin_module import PluginOrigin
 from .registry import Plugins, load_plugins
@@ -71,7 +71,8 @@ __all__ = [
     "SourceInfo", "State", "StoredCapture", "StoredFacts", "TIME", "TIME_WORDS", "TakenUp", "TomlTable", "calibrated",
     "capture_image", "changed", "check_name", "check_rig", "current_of", "discover_boards", "flush_folder",
     "free_name", "hookimpl", "in_base_units", "known_currents", "lasting_address", "left_behind", "level_of",
-    "load_plugins", "lock", "locked", "make_ready", "observe", "open_board", "open_file", "parse_toml", "read_facts",
-    "read_stored", "read_toml", "record", "recover", "role_of", "save_capture", "save_card", "smallest_leak_percent",
-    "stem_of", "take_up", "this_program", "wired", "with_cam", "words_of", "write_beside", "write_named", "write_new",
+    "load_plugins", "lock", "locked", "make_ready", "notices_of", "observe", "open_board", "open_file", "parse_toml",
+    "read_facts", "read_stored", "read_toml", "record", "recover", "role_of", "save_capture", "save_card",
+    "smallest_leak_percent", "stem_of", "take_up", "this_program", "wired", "with_cam", "words_of", "write_beside",
+    "write_named", "write_new",
 ]

@@ -36,6 +36,7 @@ SURVIVED: dict[str, tuple[str, ...]] = {
     "board-restarted": ("count",),
     "inputs-unused": ("inputs", "used"),
     "rate-not-met": ("asked_hz", "rate_hz", "highest_hz"),
+    "network-late": ("count",),
     "board-stalled": ("count",),
     "packets-left-out": ("count",),
     "short-sequence": ("wrap_s",),

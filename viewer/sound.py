@@ -53,11 +53,16 @@ def wav_of(sounds: Sequence[NDArray[np.float64]]) -> bytes:
     """Return sounds one after the other, a pause between, as the bytes of a WAV file: mono, 16 bits."""
     pause = np.zeros(round(PAUSE_S * RATE_HZ))
     parts = [part for sound in sounds for part in (sound, pause)][:-1]
-    codes = np.rint(np.concatenate(parts) * 32767.0).astype("<i2")
+    return wav_bytes(np.concatenate(parts), RATE_HZ)
+
+
+def wav_bytes(values: NDArray[np.float64], rate_hz: int) -> bytes:
+    """Return values of -1 to 1 as the bytes of a WAV file: mono, 16 bits."""
+    codes = np.rint(values * 32767.0).astype("<i2")
     held = io.BytesIO()
     with wave.open(held, "wb") as file:
         file.setnchannels(1)
         file.setsampwidth(2)
-        file.setframerate(RATE_HZ)
+        file.setframerate(rate_hz)
         file.writeframes(codes.tobytes())
     return held.getvalue()

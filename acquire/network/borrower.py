@@ -14,12 +14,14 @@ from crankfold.acquire.errors import AcquireError, BoardGarbledError
 from crankfold.acquire.network.description import described
 from crankfold.acquire.network.frames import VERSION, FrameReader, frame
 from crankfold.acquire.network.secret import BORROWER, LENDER, nonce, proof, proves
+from crankfold.acquire.notices import plain_notices
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from crankfold.acquire.contract import SourceInfo
     from crankfold.acquire.network.history import History
+    from crankfold.analysis import Notice
 
 GREETING_S = 5.0  # for each word of the greeting; programs answer in milliseconds, whoever types by hand is slower
 START_S = 3600.0  # a window may stand open for an hour before somebody arms it
@@ -46,7 +48,7 @@ class Lent:
     def __init__(self, info: SourceInfo, history: History, begin: Callable[[], None]) -> None:
         self.info, self.history, self.begin = info, history, begin
         self.number = secrets.token_hex(8)
-        self.warnings: tuple[str, ...] = ()
+        self.notices: tuple[Notice, ...] = ()
 
 
 class RefusedError(AcquireError):
@@ -146,7 +148,7 @@ class Borrower:
                 return
             if time.monotonic() - beat_s >= BEAT_S:
                 beat_s = time.monotonic()
-                self._send({"beat": history.next_index, "warnings": list(lent.warnings)})
+                self._send({"beat": history.next_index, "notices": plain_notices(lent.notices)})
             self._listen()
 
     def close(self) -> None:

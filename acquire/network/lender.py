@@ -155,7 +155,7 @@ class Lender:
     def _run(self, source: Source) -> bool:
         begun = threading.Event()
         lent = self._lent = Lent(source.info, History(source.info.rate_hz, self._keep_s), begun.set)
-        lent.warnings, self._trouble = source.warnings, None
+        lent.notices, self._trouble = source.notices, None
         outlet = self._outlet(source) if self._outlet is not None else None
         self._hear(LendingNews("opened", title=source.info.title))
         while outlet is None and not begun.wait(READ_S):
@@ -166,7 +166,7 @@ class Lender:
             self._hear(LendingNews("began", title=source.info.title))
         while not self._stop.is_set() and not source.finished:
             block = source.read(READ_S)
-            lent.warnings = source.warnings
+            lent.notices = source.notices
             if block is not None:
                 lent.history.add(block)
                 if outlet is not None:

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
     from crankfold.analysis import Fuel
 
-RIGS, ENGINES = "rigs", "engines"
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,63}")  # a file's name, so no dots, slashes or device names of systems
 RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
 BELT = "belt"
@@ -166,6 +165,9 @@ class EngineCard:
         return "spark" if self.fuel or self.ignition else ""
 
 
+FOLDERS: Mapping[type[Rig | EngineCard], str] = {Rig: "rigs", EngineCard: "engines"}
+
+
 class Shelf:
     """The folder where rigs and engine cards are kept.
 
@@ -180,11 +182,51 @@ class Shelf:
 
     def rigs(self) -> tuple[str, ...]:
         """Return the names of all rigs."""
-        return self._names(RIGS)
+        return self.names(Rig)
 
     def engines(self) -> tuple[str, ...]:
         """Return the names of all engine cards."""
-        return self._names(ENGINES)
+        return self.names(EngineCard)
+
+    def rig(self, name: str) -> Rig:
+        """Return the rig of a name, as `load` does."""
+        return self.load(name, Rig)
+
+    def engine(self, name: str) -> EngineCard:
+        """Return the engine card of a name, as `load` does."""
+        return self.load(name, EngineCard)
+
+    def names(self, kind: type[Rig | EngineCard]) -> tuple[str, ...]:
+        """Return the names of all cards of a kind."""
+        folder = self.folder / FOLDERS[kind]
+        return tuple(sorted(path.stem for path in folder.glob("*.toml"))) if folder.is_dir() else ()
+
+    def load(self, name: str, kind: type[C]) -> C:
+        """Return the card of a name, or of a path that ends in ``.toml``.
+
+        Raises
+        ------
+        InputError, FileFormatError
+            There is none, or its file has a mistake.
+        """
+        return load_card(self.file(name, kind), kind)
+
+    def file(self, name: str, kind: type[Rig | EngineCard]) -> Path:
+        """Return where the card of a name, or of a path that ends in ``.toml``, is kept.
+
+        Raises
+        ------
+        InputError
+            There is none of that name.
+        """
+        if name.endswith(".toml"):
+            return Path(name)
+        path = self._path(kind, name)
+        if not path.is_file():
+            known, what = ", ".join(self.names(kind)), "rig" if kind is Rig else "engine card"
+            raise InputError(f"there is no {what} called {quoted(name)}; "
+                             + (f"saved: {known}" if known else "none has been saved yet"))
+        return path
 
     def save(self, name: str, card: Rig | EngineCard) -> Path:
         """Write a rig or engine card under a name and return its file.
@@ -196,67 +238,13 @@ class Shelf:
         SaveError
             It cannot be written.
         """
-        path = self._path(RIGS if isinstance(card, Rig) else ENGINES, name)
+        path = self._path(type(card), name)
         save_card(path, card)
         return path
 
-    def rig(self, name: str) -> Rig:
-        """Return the rig of a name, or of a path that ends in ``.toml``.
-
-        Raises
-        ------
-        InputError, FileFormatError
-            There is none, or its file has a mistake.
-        """
-        return load_card(self.rig_file(name), Rig)
-
-    def rig_file(self, name: str) -> Path:
-        """Return where the rig of a name, or of a path that ends in ``.toml``, is kept.
-
-        Raises
-        ------
-        InputError
-            There is none of that name.
-        """
-        return self._find(RIGS, name, "rig")
-
-    def engine(self, name: str) -> EngineCard:
-        """Return the engine card of a name, or of a path that ends in ``.toml``.
-
-        Raises
-        ------
-        InputError, FileFormatError
-            There is none, or its file has a mistake.
-        """
-        return load_card(self.engine_file(name), EngineCard)
-
-    def engine_file(self, name: str) -> Path:
-        """Return where the engine card of a name, or of a path that ends in ``.toml``, is kept.
-
-        Raises
-        ------
-        InputError
-            There is none of that name.
-        """
-        return self._find(ENGINES, name, "engine card")
-
-    def _names(self, kind: str) -> tuple[str, ...]:
-        folder = self.folder / kind
-        return tuple(sorted(path.stem for path in folder.glob("*.toml"))) if folder.is_dir() else ()
-
-    def _path(self, kind: str, name: str) -> Path:
+    def _path(self, kind: type[Rig | EngineCard], name: str) -> Path:
         check_name(name)
-        return self.folder / kind / f"{name}.toml"
-
-    def _find(self, kind: str, name: str, what: str) -> Path:
-        if name.endswith(".toml"):
-            return Path(name)
-        path = self._path(kind, name)
-        if not path.is_file():
-            known = ", ".join(self._names(kind))
-            raise InputError(f"there is no {what} called {quoted(name)}; "
-                             + (f"saved: {known}" if known else "none has been saved yet"))
-        return path
+        return self.folder / FOLDERS[kind] / f"{name}.toml"
 
 
 def check_name(name: str) -> None:

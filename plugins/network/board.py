@@ -26,6 +26,7 @@ from crankfold.acquire import (
     SocketSource,
     SourceInfo,
     hookimpl,
+    notices_of,
 )
 from crankfold.acquire.network import (
     BORROWER,
@@ -41,6 +42,7 @@ from crankfold.acquire.network import (
     secret_in,
     understood,
 )
+from crankfold.analysis import Notice
 from crankfold.plugins.network.searching import Search
 
 if TYPE_CHECKING:
@@ -89,7 +91,7 @@ class NetworkBoard(SocketSource):
         self._open, self._torn = True, False
         self._over: AcquireError | EndOfStream | None = None
         self._search: Search[Greeted] | None = None
-        self._warnings: tuple[str, ...] = ()
+        self._told: tuple[Notice, ...] = ()
         self._late = 0
 
     @property
@@ -98,10 +100,10 @@ class NetworkBoard(SocketSource):
         return self._info
 
     @property
-    def warnings(self) -> tuple[str, ...]:
+    def notices(self) -> tuple[Notice, ...]:
         """What the other side says of the board, and what the way here cost."""
-        own = (f"{self._late} samples were lost on the way: the network was too slow, or away for too long",)
-        return (*self._warnings, *(own if self._late else ()))
+        own = (Notice("network-late", {"count": self._late}),) if self._late else ()
+        return (*super().notices, *self._told, *own)
 
     def _again(self) -> Greeted:
         line = self.connected()
@@ -172,7 +174,7 @@ class NetworkBoard(SocketSource):
             if "over" in header:
                 self._over = _ended(header, self._where)
             elif "beat" in header:
-                self._warnings = tuple(str(text) for text in header.get("warnings", ()))
+                self._told = _notices(header)
             elif "first" in header:
                 samples = self._samples(header, body)
                 if samples is not None:
@@ -228,6 +230,14 @@ def _secret(settings: Mapping[str, str]) -> str:
     if file:
         return secret_in(Path(file).expanduser())
     return checked_secret(text) if text else ""
+
+
+def _notices(header: Mapping[str, Any]) -> tuple[Notice, ...]:
+    """Return what the board there survived; what is none says nothing."""
+    try:
+        return notices_of(header.get("notices", ()))
+    except (KeyError, ValueError):
+        return ()
 
 
 def _heard(line: socket.socket, reader: FrameReader, where: str) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections import deque
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,7 +13,6 @@ from crankfold.acquire import (
     CONTRACT,
     AcquireError,
     BoardDeclaration,
-    BoardFound,
     BoardGarbledError,
     BoardStalledError,
     Samples,
@@ -263,10 +263,7 @@ def open_board(address: str, settings: Mapping[str, str]) -> Source:
     return FrameBoard(address, settings)
 
 
-def discover_boards(deadline_s: float) -> tuple[BoardFound, ...]:
-    """Return the USB serial ports; which of them speaks the frame format is known only once it is opened."""
-    del deadline_s  # listing ports takes milliseconds
-    return discover(NAME, "a board that sends frames")
+discover_boards = partial(discover, NAME, "a board that sends frames")
 
 
 @hookimpl

@@ -5,13 +5,13 @@ from __future__ import annotations
 import time
 from collections import deque
 from contextlib import suppress
+from functools import partial
 from typing import TYPE_CHECKING
 
 from crankfold.acquire import (
     CONTRACT,
     AcquireError,
     BoardDeclaration,
-    BoardFound,
     BoardGarbledError,
     BoardStalledError,
     Samples,
@@ -269,10 +269,7 @@ def open_board(address: str, settings: Mapping[str, str]) -> Source:
     return LineBoard(address, settings)
 
 
-def discover_boards(deadline_s: float) -> tuple[BoardFound, ...]:
-    """Return the USB serial ports; whether one prints numbers is known only once it is opened."""
-    del deadline_s  # listing ports takes milliseconds
-    return discover(NAME, "a board that prints numbers")
+discover_boards = partial(discover, NAME, "a board that prints numbers")
 
 
 @hookimpl

@@ -168,7 +168,7 @@ def permission_fix(device: str) -> str:
             f"again, or run `sudo usermod -aG {group} $USER` and log in again")
 
 
-def discover(board: str, kind: str) -> tuple[BoardFound, ...]:
+def discover(board: str, kind: str, deadline_s: float = 0.0) -> tuple[BoardFound, ...]:
     """Return the USB serial ports, none of them opened, because opening one resets many boards.
 
     Parameters
@@ -176,8 +176,11 @@ def discover(board: str, kind: str) -> tuple[BoardFound, ...]:
     board
         Name of the kind of board.
     kind
-        What the port may be, for the title.
+        What the port may be, for the title; whether it is one is known only once it is opened.
+    deadline_s
+        Never needed: listing ports takes milliseconds.
     """
+    del deadline_s
     found = []
     for port in list_ports():
         if not port.usb:

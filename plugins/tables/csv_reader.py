@@ -28,7 +28,7 @@ from crankfold.plugins.tables.csv_rows import RowParser
 from crankfold.plugins.tables.csv_text import GZIP_MAGIC, LineReader, text_of, wide_encoding
 from crankfold.plugins.tables.headings import read_headings
 from crankfold.plugins.tables.side_columns import LEAST_FILLED
-from crankfold.plugins.tables.timing import Timing, rate_setting, refuse_unknown
+from crankfold.plugins.tables.timing import TimedSource, Timing, rate_setting, refuse_unknown
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -58,7 +58,7 @@ SETTINGS = (
 )
 
 
-class CsvSource(Source):
+class CsvSource(TimedSource):
     """A text file as a source of samples.
 
     Parameters
@@ -86,16 +86,6 @@ class CsvSource(Source):
         except BaseException:
             self._text.close()
             raise
-
-    @property
-    def info(self) -> SourceInfo:
-        """Rate from the time column, channels from the headings."""
-        return self._info
-
-    @property
-    def measured_rate_hz(self) -> float | None:
-        """Samples a second by the time column so far; None when there is none or it only counts."""
-        return self._timing.measured_rate_hz
 
     @property
     def notices(self) -> tuple[Notice, ...]:

@@ -15,7 +15,7 @@ from crankfold.plugins.tables.csv_fields import Kind
 from crankfold.plugins.tables.csv_rows import Overloads
 from crankfold.plugins.tables.headings import UNITS, Heading, Headings, find_unit, read_cell
 from crankfold.plugins.tables.side_columns import SideColumns
-from crankfold.plugins.tables.timing import Timing, rate_setting, refuse_unknown
+from crankfold.plugins.tables.timing import TimedSource, Timing, rate_setting, refuse_unknown
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -85,7 +85,7 @@ class Table:
     close: Callable[[], None] = lambda: None
 
 
-class TableSource(Source):
+class TableSource(TimedSource):
     """A table as a source of samples.
 
     Parameters
@@ -141,16 +141,6 @@ class TableSource(Source):
         found = [self._table.columns[i] for i in self._values]
         return tuple(replace(channel, scale=channel.scale * column.scale, code_range=column.code_range)
                      for channel, column in zip(said, found, strict=True))
-
-    @property
-    def info(self) -> SourceInfo:
-        """What the file says of itself."""
-        return self._info
-
-    @property
-    def measured_rate_hz(self) -> float | None:
-        """Samples a second by the times in the file so far, None when it has none."""
-        return self._timing.measured_rate_hz
 
     @property
     def notices(self) -> tuple[Notice, ...]:

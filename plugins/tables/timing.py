@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from crankfold.acquire import FileFormatError, SettingError
+from crankfold.acquire import FileFormatError, SettingError, Source, SourceInfo
 from crankfold.analysis import Notice, quoted
 from crankfold.plugins.tables.headings import NUMBERING
 from crankfold.plugins.tables.row_clock import COUNTER_WRAPS, DAY_S, RowClock, TimedClock
@@ -177,3 +177,20 @@ def refuse_unknown(settings: Collection[str], known: Collection[Setting], reader
     unknown = sorted(set(settings) - set(names))
     if unknown:
         raise SettingError(f"the {reader} reader has no setting {quoted(unknown[0])}", "it knows " + ", ".join(names))
+
+
+class TimedSource(Source):
+    """A file whose rows are timed: what the readers of text and of other tables have in common."""
+
+    _info: SourceInfo
+    _timing: Timing
+
+    @property
+    def info(self) -> SourceInfo:
+        """Rate from the times in the file, channels from what it says of its columns."""
+        return self._info
+
+    @property
+    def measured_rate_hz(self) -> float | None:
+        """Samples a second by the times in the file so far; None when there are none or they only count."""
+        return self._timing.measured_rate_hz

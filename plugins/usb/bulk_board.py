@@ -25,7 +25,7 @@ from crankfold.acquire import (
 )
 from crankfold.analysis import Notice
 from crankfold.plugins.usb.device import ClaimedInterface, attached, find_device, found
-from crankfold.plugins.usb.folder import find_description, read_folder, user_folder
+from crankfold.plugins.usb.folder import closed_on_error, find_description, listed_boards, user_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -192,11 +192,8 @@ def open_board(address: str, settings: Mapping[str, str]) -> UsbBulkSource:
     rate_hz = description.rate.choose(settings.get("rate"))
     held = ClaimedInterface(find_device(wanted), description.interface, alternate=description.alternate,
                             configuration=description.configuration)
-    try:
+    with closed_on_error(held):
         return UsbBulkSource(description, held, rate_hz)
-    except BaseException:
-        held.close()
-        raise
 
 
 def discover(deadline_s: float) -> Iterable[BoardFound]:
@@ -204,14 +201,9 @@ def discover(deadline_s: float) -> Iterable[BoardFound]:
     from crankfold.plugins.usb.description import read_description
 
     until = time.monotonic() + deadline_s
-    folder = read_folder(user_folder(NAME), read_description)
-    listed = folder.problems()
-    try:
-        listed += [found(device, description.title, _can(description)) for ids, description in folder.known.items()
-                   for device in attached(*ids) if time.monotonic() < until]
-    except AcquireError as error:
-        listed.append(BoardFound("", "USB boards", problem=error.what, fix=error.remedy))
-    return listed
+    return listed_boards(NAME, "USB boards", read_description, lambda folder: [
+        found(device, description.title, _can(description)) for ids, description in folder.known.items()
+        for device in attached(*ids) if time.monotonic() < until])
 
 
 def _can(description: BoardDescription) -> Capabilities:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from crankfold.acquire import TomlTable, read_toml
 from crankfold.plugins.usb.commands import Command, Question, read_commands, read_question
-from crankfold.plugins.usb.folder import choose_rate
+from crankfold.plugins.usb.folder import Described, choose_rate
 from crankfold.plugins.usb.layout import PacketLayout, SampleLayout, read_packet, read_samples
 
 if TYPE_CHECKING:
@@ -83,13 +83,9 @@ class RateRule:
 
 
 @dataclass(frozen=True)
-class BoardDescription:
+class BoardDescription(Described):
     """A vendor-class board, read from its file."""
 
-    path: Path
-    title: str
-    vendor_id: int
-    product_id: int
     configuration: int
     interface: int
     alternate: int

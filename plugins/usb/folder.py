@@ -2,35 +2,33 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Generic, Protocol, TypeVar
 
-from crankfold.acquire import BoardFound, FileFormatError, SettingError
+from crankfold.acquire import AcquireError, BoardFound, FileFormatError, SettingError
 from crankfold.plugins.usb.device import UsbAddress
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
 
-class Described(Protocol):
-    """What every description tells."""
+@dataclass(frozen=True)
+class Described:
+    """What every description tells: its file, a title for people, and the device's ids."""
 
-    @property
-    def path(self) -> Path:
-        """The file."""
+    path: Path
+    title: str
+    vendor_id: int
+    product_id: int
 
-    @property
-    def title(self) -> str:
-        """For people."""
 
-    @property
-    def vendor_id(self) -> int:
-        """Of the device."""
+class SupportsClose(Protocol):
+    """A device that can be let go of."""
 
-    @property
-    def product_id(self) -> int:
-        """Of the device."""
+    def close(self) -> None:
+        """Let go of it."""
 
 
 D = TypeVar("D", bound=Described)
@@ -48,6 +46,38 @@ class Folder(Generic[D]):
         """Return an entry for each file that cannot be used, so that it does not vanish silently."""
         return [BoardFound("", f"description {error.path}", problem=error.what, fix=error.remedy)
                 for error in self.broken]
+
+
+def listed_boards(kind: str, called: str, read: Callable[[Path], D],
+                  fitting: Callable[[Folder[D]], Iterable[BoardFound]]) -> list[BoardFound]:
+    """Return the attached boards of a kind, and what stands in the way of listing them.
+
+    Parameters
+    ----------
+    kind
+        Name of the kind of board, whose folder of descriptions is read.
+    called
+        What they are called, should USB not answer.
+    read, fitting
+        What reads a description, and what lists the boards for a folder of them.
+    """
+    folder = read_folder(user_folder(kind), read)
+    listed = folder.problems()
+    try:
+        listed += fitting(folder)
+    except AcquireError as error:
+        listed.append(BoardFound("", called, problem=error.what, fix=error.remedy))
+    return listed
+
+
+@contextmanager
+def closed_on_error(held: SupportsClose) -> Iterator[None]:
+    """Let go of a device where what is made of it cannot be made."""
+    try:
+        yield
+    except BaseException:
+        held.close()
+        raise
 
 
 def user_folder(kind: str) -> Path:

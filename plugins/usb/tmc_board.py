@@ -24,7 +24,7 @@ from crankfold.acquire import (
     hookimpl,
 )
 from crankfold.plugins.usb.device import address_of, attached, find_device, found
-from crankfold.plugins.usb.folder import choose_rate, find_description, read_folder, user_folder
+from crankfold.plugins.usb.folder import choose_rate, closed_on_error, find_description, listed_boards, user_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -216,11 +216,8 @@ def open_instrument(address: str, settings: Mapping[str, str]) -> UsbTmcSource:
     rate_hz = choose_rate(settings.get("rate"), default_hz=description.rate_hz, min_hz=description.min_hz,
                           max_hz=description.max_hz, settable=bool(description.set_rate))
     link = TmcLink(find_device(wanted), timeout_s=description.timeout_s, request_bytes=description.request_bytes)
-    try:
+    with closed_on_error(link):
         return UsbTmcSource(description, link, rate_hz)
-    except BaseException:
-        link.close()
-        raise
 
 
 def discover(deadline_s: float) -> Iterable[BoardFound]:
@@ -232,14 +229,8 @@ def discover(deadline_s: float) -> Iterable[BoardFound]:
     from crankfold.plugins.usb.tmc_link import tmc_interface
 
     until = time.monotonic() + deadline_s
-    folder = read_folder(user_folder(NAME), read_instrument)
-    listed = folder.problems()
-    try:
-        listed += [_listed(device, folder) for device in attached()
-                   if time.monotonic() < until and tmc_interface(device)]
-    except AcquireError as error:
-        listed.append(BoardFound("", "USB instruments", problem=error.what, fix=error.remedy))
-    return listed
+    return listed_boards(NAME, "USB instruments", read_instrument, lambda folder: [
+        _listed(device, folder) for device in attached() if time.monotonic() < until and tmc_interface(device)])
 
 
 def _listed(device: Any, folder: Folder[InstrumentDescription]) -> BoardFound:

@@ -12,6 +12,7 @@ import numpy as np
 
 from crankfold.acquire import BoardGarbledError, TomlTable, read_toml
 from crankfold.analysis import Channel
+from crankfold.plugins.usb.folder import Described
 from crankfold.plugins.usb.layout import DTYPES, MAX_CHANNELS
 
 if TYPE_CHECKING:
@@ -80,7 +81,7 @@ class InstrumentChannel:
 
 
 @dataclass(frozen=True)
-class InstrumentDescription:
+class InstrumentDescription(Described):
     """A bench instrument, read from its file.
 
     Parameters
@@ -101,10 +102,6 @@ class InstrumentDescription:
         Where the scale is asked, None when the file gives it.
     """
 
-    path: Path
-    title: str
-    vendor_id: int
-    product_id: int
     idn: str
     errors: str
     timeout_s: float

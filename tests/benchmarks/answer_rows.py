@@ -17,11 +17,11 @@ from pathlib import Path
 import numpy as np
 from measuring import Row, best_cpu_s, best_s, gain_of_two
 
-from crankfold.acquire import RingBuffer, load_plugins, open_board, record, save_capture
+from crankfold.acquire import Job, RingBuffer, load_plugins, open_board, record, save_capture
 from crankfold.analysis import Capture, Channel, Engine, SyncSpec, analyse
 from crankfold.viewer.batch import Planner, processes, run
 from crankfold.viewer.batch.runner import Crew
-from crankfold.viewer.picture import Job, sheet_html
+from crankfold.viewer.picture import sheet_html
 from crankfold.viewer.session import judge, question_of
 
 ORDER = "1-3-4-2"
@@ -120,7 +120,7 @@ def whole_command() -> Row:
 
 def sheet() -> Row:
     judged = judge(recorded(), question_of(NOTHING | {"sync": "waste-spark:1"}))
-    job = Job(when=datetime(2024, 5, 17, tzinfo=UTC))
+    job = Job()
     (taken,) = best_cpu_s(lambda: sheet_html(judged, job))
     page = sheet_html(judged, job)
     outside = "<script" in page or 'src="http' in page

@@ -51,6 +51,7 @@ from crankfold.acquire.network import (
     understood,
 )
 from crankfold.acquire.testing import PluginContract, SourceContract
+from crankfold.analysis import Notice
 from crankfold.plugins.network import board as network_board
 from crankfold.plugins.network.board import NetworkBoard
 
@@ -307,7 +308,7 @@ def test_what_is_no_longer_kept_is_counted_exactly_and_said() -> None:
         ((first, lost),) = losses
         assert lost is not None and 7000 < lost == first - 500
         np.testing.assert_array_equal(rest, codes_at(first, 10_500 - first))
-        assert f"{lost} samples were lost on the way" in board.warnings[-1]
+        assert board.notices[-1] == Notice("network-late", {"count": lost})
 
 
 def test_a_lender_started_anew_leaves_an_unknown_loss_and_another_board_is_not_taken_for_it() -> None:
@@ -530,8 +531,8 @@ def test_what_a_board_says_of_itself_survives_the_way() -> None:
 
 
 @pytest.mark.parametrize(("address", "settings", "said"), [
-    ("", {}, "not said which computer"), ("host:port", {}, "no address"), ("host:0", {}, "no address"),
-    ("[::1]:99999", {}, "no address"), ("127.0.0.1", {"secret": "short"}, "can be guessed"),
+    ("", {}, "not said which computer"), ("host:port", {}, "isn.t the address"), ("host:0", {}, "no address"),
+    ("[::1]:99999", {}, "isn.t the address"), ("127.0.0.1", {"secret": "short"}, "can be guessed"),
     ("127.0.0.1", {"secret": SECRET, "secret-file": "x"}, "both"),
     ("127.0.0.1", {"secret-file": "/no/such/file"}, "can't be read")])
 def test_an_address_or_secret_that_cannot_be_is_said_before_anything_is_tried(

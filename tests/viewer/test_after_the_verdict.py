@@ -18,10 +18,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from crankfold.acquire import Job
 from crankfold.analysis import Difference, InputError, Notice, Result
-from crankfold.viewer.picture import Job, comparison_picture, pdf_of, sheet_html, write_svg
+from crankfold.viewer.picture import comparison_picture, pdf_of, sheet_html, write_svg
 from crankfold.viewer.picture.pdf import BROWSERS
-from crankfold.viewer.picture.sheet import LONGEST_NOTE
 from crankfold.viewer.practice import ENGINES, draw_riddle
 from crankfold.viewer.session import Judged, judge, question_of
 from crankfold.viewer.session.question import DEAD_PERCENT
@@ -113,8 +113,9 @@ def test_before_and_after_through_the_command(in_process, tmp_path: Path, dead_c
 
 
 def test_the_sheet_says_it_to_the_owner_and_holds_the_result(judged: Judged) -> None:
-    page = sheet_html(judged, Job(shop="Harbour Workshop", by="the night shift", owner="a co-operative",
-                                  temperature="80 C", note="Runs on three.", file="crank.csv"))
+    job = Job(shop="Harbour Workshop", technician="the night shift", customer="a co-operative", temperature="80 C",
+              notes="Runs on three.")
+    page = sheet_html(judged, job, file="crank.csv")
     for words in ("Cylinder 3 has no compression.", "can't burn its fuel", "Harbour Workshop",
                   "Tested by the night shift", "for a co-operative",
                   "irrigation pump", "Temperature: 80 C", "Runs on three.",
@@ -137,7 +138,7 @@ def test_the_sheet_needs_nothing_from_outside(judged: Judged) -> None:
 
 def test_hostile_text_in_every_field_stays_text(judged: Judged) -> None:
     evil = replace(judged, result=replace(judged.result, engine=replace(judged.result.engine, name=EVIL)))
-    page = sheet_html(evil, Job(shop=EVIL, by=EVIL, owner=EVIL, temperature=EVIL, note=EVIL, file=EVIL))
+    page = sheet_html(evil, Job(shop=EVIL, technician=EVIL, customer=EVIL, temperature=EVIL, notes=EVIL), file=EVIL)
     seen = Page(page)
     assert not seen.tags & {"script", "img"}
     assert not {name for name in seen.attributes if name.startswith("on")}
@@ -154,8 +155,8 @@ def test_a_refused_capture_has_a_sheet_too(judged: Judged) -> None:
 
 
 def test_a_text_too_long_for_the_page_is_refused() -> None:
-    with pytest.raises(InputError, match="--note has 601 characters"):
-        Job(note="x" * (LONGEST_NOTE + 1))
+    with pytest.raises(InputError, match="notes has 601 characters"):
+        Job(notes="x" * 601)
 
 
 def test_without_a_browser_a_pdf_is_refused_in_words(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,18 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
 from crankfold.viewer.command_line import VERDICT, installed_plugins
-from crankfold.viewer.session import ask_engine, can_ask, joined_texts
+from crankfold.viewer.session import ask_engine, joined_texts
 from crankfold.viewer.words import say, tell
-
-if TYPE_CHECKING:
-    from crankfold.acquire import Shelf
-
-TOML = ".toml"
 
 
 @click.command("engine", help=say("help.engine.long"), short_help=say("help.engine.short"))
@@ -34,39 +29,30 @@ TOML = ".toml"
 @click.option("--notes", metavar="TEXT", help=say("option.card_notes"))
 def command(name: str | None, learn_cam: Path | None, sync: str | None, cam_channel: str, **options: Any) -> int:
     """Keep, show or list engine cards and return the exit status."""
-    from crankfold.acquire import Shelf, changed
+    from crankfold.acquire import EngineCard, changed
     from crankfold.analysis import InputError
-    from crankfold.viewer.session import given, list_names, show, tell_changes
+    from crankfold.viewer.session import given, keep_or_show
 
-    shelf, values = Shelf(), given(options)
+    values = given(options)
     if learn_cam is None and (sync or cam_channel):
         raise InputError(say("problem.sync_without_learn"))
-    if name is None:
-        if values or learn_cam is not None:
-            raise InputError(say("problem.no_name"))
-        list_names(shelf.engines())
-        return VERDICT
     if learn_cam is not None:
-        values["cam"] = _learnt(shelf, name, learn_cam, sync, cam_channel)
-    if values or (name not in shelf.engines() and not name.endswith(TOML) and can_ask()):
-        before = shelf.engine(name) if values and name in shelf.engines() else None
-        card = _new(values) if before is None else changed(before, values)
-        if before is not None:
-            tell_changes(before, card)
-        show(card, str(shelf.save(name, card)))
-        tell(say("card.next_capture", name=name))
-        return VERDICT
-    show(shelf.engine(name), str(shelf.engine_file(name)))
+        if name is None:
+            raise InputError(say("problem.no_name"))
+        values["cam"] = _learnt(name, learn_cam, sync, cam_channel)
+    keep_or_show(name, values, EngineCard, lambda before: changed(before, values) if before else _new(values),
+                 "card.next_capture")
     return VERDICT
 
 
-def _learnt(shelf: Shelf, name: str, file: Path, sync: str | None, channel: str) -> str:
+def _learnt(name: str, file: Path, sync: str | None, channel: str) -> str:
     """Return where the cam sensor's edge comes by one recording of a saved engine, and print how sure that is."""
+    from crankfold.acquire import EngineCard, Shelf
     from crankfold.viewer.session import NOTHING_GIVEN, cam_lines, judge_as_told, learnt_cam, read_capture
 
-    shelf.engine_file(name)  # the card comes first: its firing order names the cylinders
+    card = Shelf().file(name, EngineCard)  # it comes first: its firing order names the cylinders
     capture, notices = read_capture(file, {}, installed_plugins())
-    judged = judge_as_told(capture, {**NOTHING_GIVEN, "engine": str(shelf.engine_file(name)), "sync": sync}, notices)
+    judged = judge_as_told(capture, {**NOTHING_GIVEN, "engine": str(card), "sync": sync}, notices)
     found = learnt_cam(judged, channel)
     for line in (*cam_lines(found), say("cam.use")):
         tell(line)

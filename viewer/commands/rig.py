@@ -7,13 +7,11 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import VERDICT, installed_plugins
-from crankfold.viewer.session import ask_rig, can_ask, joined_texts, settings_of
+from crankfold.viewer.session import ask_rig, joined_texts, settings_of
 from crankfold.viewer.words import say, tell
 
 if TYPE_CHECKING:
-    from crankfold.acquire import Rig, Shelf
-
-TOML = ".toml"
+    from crankfold.acquire import Rig
 
 
 @click.command("rig", help=say("help.rig.long"), short_help=say("help.rig.short"))
@@ -31,31 +29,16 @@ TOML = ".toml"
 def command(name: str | None, pairs: tuple[str, ...], scales: tuple[str, ...], channels: str | None,
             **options: Any) -> int:
     """Keep, show or list rigs and return the exit status."""
-    from crankfold.acquire import Shelf
-    from crankfold.analysis import InputError
-    from crankfold.viewer.session import given, list_names, show, tell_changes
+    from crankfold.acquire import Rig
+    from crankfold.viewer.session import given, keep_or_show
 
     named = tuple(part.strip() for part in channels.split(",")) if channels else ()
-    shelf, values = Shelf(), given({**options, "settings": settings_of(pairs), "channels": named,
-                                   "scales": settings_of(scales)})
-    if name is None:
-        if values:
-            raise InputError(say("problem.no_name"))
-        list_names(shelf.rigs())
-        return VERDICT
-    if values or (name not in shelf.rigs() and not name.endswith(TOML) and can_ask()):
-        before = shelf.rig(name) if values and name in shelf.rigs() else None
-        rig = _made(shelf, name, values)
-        if before is not None:
-            tell_changes(before, rig)
-        show(rig, str(shelf.save(name, rig)))
-        tell(say("card.next_check", name=name))
-        return VERDICT
-    show(shelf.rig(name), str(shelf.rig_file(name)))
+    values = given({**options, "settings": settings_of(pairs), "channels": named, "scales": settings_of(scales)})
+    keep_or_show(name, values, Rig, lambda before: _made(before, values), "card.next_check")
     return VERDICT
 
 
-def _made(shelf: Shelf, name: str, values: dict[str, Any]) -> Rig:
+def _made(before: Rig | None, values: dict[str, Any]) -> Rig:
     """Return the rig as the options say, or as somebody at the keyboard does."""
     from crankfold.acquire import Rig, changed, lasting_address
     from crankfold.analysis import InputError
@@ -68,8 +51,8 @@ def _made(shelf: Shelf, name: str, values: dict[str, Any]) -> Rig:
         values["board"] = lasting_address(given_board, plugins)
         if values["board"] != given_board.strip():
             tell(say("card.lasting", given=given_board, address=values["board"]))
-    if name in shelf.rigs():
-        return changed(shelf.rig(name), values)
+    if before is not None:
+        return changed(before, values)
     if "board" not in values:
         raise InputError(say("problem.no_board"))
     return Rig(**values)

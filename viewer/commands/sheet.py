@@ -36,7 +36,7 @@ def command(*, file: Path, pairs: tuple[str, ...], outs: tuple[Path, ...], size:
         with line.reading(file):
             capture, warnings = read_capture(file, settings, installed_plugins())
         judged = judge_as_told(capture, options, warnings)
-        page = sheet_html(judged, sheet_job(capture, file.name, given), size)
+        page = sheet_html(judged, sheet_job(capture, given), size, file.name)
     with Outputs() as outputs, working(say("progress.printing")):
         for path in outs:
             outputs.add(path, _content(page, path))

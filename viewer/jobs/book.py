@@ -25,9 +25,8 @@ LAYOUT = 1  # of the table; another number throws the index away
 TOGETHER = 100  # files read before they are written down: a stop loses no more
 BUSY_S = 10.0  # another window that is reading the same folder is waited for so long
 IN_MEMORY = ":memory:"
-_TEXT = ("file", "started_utc", "customer", "plate", "mileage", "technician", "notes", "engine", "order_text",
-         "verdict", "low", "dead", "reason", "day")
 _FIELDS = tuple("order_text" if name == "order" else name for name in COLUMNS)
+_TEXT = (*(name for name in _FIELDS if name not in ("size", "changed_ns", "lowest_percent")), "day")
 _MADE = (f"CREATE TABLE captures ({', '.join(f'{name} TEXT NOT NULL' for name in _TEXT)}, size INTEGER NOT NULL, "
          "changed_ns INTEGER NOT NULL, lowest_percent REAL, PRIMARY KEY (file)) WITHOUT ROWID",
          "CREATE INDEX by_day ON captures (day, file)", "CREATE INDEX by_plate ON captures (plate COLLATE NOCASE)",

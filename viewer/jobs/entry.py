@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
+from crankfold.acquire import Job
 from crankfold.viewer.words import safe_cell, say
 
 if TYPE_CHECKING:
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
 
 EVEN, UNEVEN, LIMIT, NONE, NOT_ANALYSED, UNREADABLE = "even", "uneven", "limit", "none", "open", "unreadable"
 DEAD_STATES, LOW_STATES = ("dead",), ("low", "dead")
-JOB_FIELDS = ("customer", "plate", "mileage", "technician", "notes")
 LONGEST_TEXT = 200  # characters of a field that are kept in the index; the file keeps all
 LEFT_OUT = ("size", "changed_ns")  # the index's own business
 
@@ -70,6 +70,7 @@ class Entry:
 
 
 COLUMNS = tuple(item.name for item in fields(Entry))
+JOB_FIELDS = tuple(item.name for item in fields(Job) if item.name in COLUMNS)
 
 
 def entry_of(file: str, size: int, changed_ns: int, facts: StoredFacts) -> Entry:

@@ -10,7 +10,7 @@ from .page import HEIGHT, MARGIN, WIDTH, picture_of, title_over
 from .pdf import pdf_of
 from .png import FONTS, write_png
 from .scene import Anchor, Box, Face, Item, Panel, Path, Ring, Rule, Scene, Words
-from .sheet import Job, sheet_html
+from .sheet import sheet_html
 from .strip import Stretch, StripData, strip_of
 from .strip_drawing import EDGE, StripScales, band, draw_strip, rules, strip_scales
 from .svg import write_svg
@@ -20,7 +20,7 @@ from .wheel import HUB_SHARE, WheelData, wheel_of
 from .wheel_drawing import draw_wheel, wheel_centre
 
 __all__ = [
-    "Anchor", "Box", "EDGE", "FONTS", "Face", "FleetCount", "FoldData", "HEIGHT", "HUB_SHARE", "Item", "Job", "Lane",
+    "Anchor", "Box", "EDGE", "FONTS", "Face", "FleetCount", "FoldData", "HEIGHT", "HUB_SHARE", "Item", "Lane",
     "MARGIN", "Panel", "Paper", "Path", "Ring", "Rule", "Scene", "Stretch", "StripData", "StripScales", "WIDTH",
     "WheelData", "Words", "band", "comparison_picture", "comparison_upright", "draw_fold", "draw_strip", "draw_wheel",
     "fleet_picture", "fold_of", "lanes_of", "look", "measures", "pdf_of", "picture_of", "plot_of", "rules",

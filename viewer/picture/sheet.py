@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from crankfold.analysis import InputError
 from crankfold.viewer.picture import look
 from crankfold.viewer.picture.fold import fold_of
 from crankfold.viewer.picture.fold_drawing import draw_fold
@@ -33,6 +31,7 @@ from crankfold.viewer.words import (
 )
 
 if TYPE_CHECKING:
+    from crankfold.acquire import Job
     from crankfold.analysis import Cylinder, Result
     from crankfold.viewer.picture.look import Paper
     from crankfold.viewer.session import Judged
@@ -43,7 +42,7 @@ FOLD = Box(2.0, 278.0, 590.0, 300.0)
 WHEEL = Box(610.0, 278.0, WIDTH - 612.0, 300.0)
 PAPERS: Mapping[str, tuple[str, float]] = {"a4": ("A4", 92.0), "letter": ("letter", 76.0)}
 """Name of the paper for the printer, and the most millimetres that the picture may take of its height."""
-LONGEST_LINE, LONGEST_NOTE = 120, 600  # characters: more would not leave it one page
+LONGEST_NAME = 120  # characters of the engine's name: more would not leave it one page
 
 
 def sheet_scene(judged: Judged, paper: Paper = look.LIGHT) -> Scene:
@@ -63,53 +62,21 @@ def sheet_scene(judged: Judged, paper: Paper = look.LIGHT) -> Scene:
     return scene
 
 
-@dataclass(frozen=True)
-class Job:
-    """Who, for whom, what and when: free texts, empty where nobody said.
+def sheet_html(judged: Judged, job: Job, size: str | None = None, file: str = "") -> str:
+    """Return the page as an HTML document.
 
     Parameters
     ----------
-    shop, by, owner
-        Who tests, the person, and whose engine it is.
-    plate, mileage
-        Of the vehicle or machine: its plate or name, and what its counter shows.
-    temperature, note
-        Of the engine or the air, as told; anything else worth saying.
-    when
-        Of the recording, or of the page where the recording does not know.
+    judged, job
+        What was found, and for whom.
+    size
+        ``a4`` or ``letter``; None: as the country uses.
     file
         The recording's name.
-
-    Raises
-    ------
-    InputError
-        A text is too long for one page.
     """
-
-    shop: str = ""
-    by: str = ""
-    owner: str = ""
-    temperature: str = ""
-    note: str = ""
-    plate: str = ""
-    mileage: str = ""
-    when: datetime | None = None
-    file: str = ""
-
-    def __post_init__(self) -> None:
-        for name, most in (("shop", LONGEST_LINE), ("by", LONGEST_LINE), ("owner", LONGEST_LINE),
-                           ("temperature", LONGEST_LINE), ("note", LONGEST_NOTE), ("plate", LONGEST_LINE),
-                           ("mileage", LONGEST_LINE)):
-            if len(getattr(self, name)) > most:
-                raise InputError(say("problem.too_long", name=name, count=len(getattr(self, name)), most=most))
-
-
-def sheet_html(judged: Judged, job: Job, size: str | None = None) -> str:
-    """Return the page as an HTML document, for ``a4`` or ``letter`` paper; as the country uses where nobody says."""
     import jinja2
     from markupsafe import Markup
 
-    from crankfold.viewer.picture.sheet import sheet_scene
     from crankfold.viewer.picture.svg import clean, write_svg
     from crankfold.viewer.words import result_text
 
@@ -123,11 +90,12 @@ def sheet_html(judged: Judged, job: Job, size: str | None = None) -> str:
         language=language(), size=PAPERS[size or usual_paper()],
         title=say("sheet.title", headline=told.headline), paper=look.LIGHT, told=told,
         down=result.verdict == "uneven", meaning=meaning(result), picture=picture,
-        who=_lines(shop=job.shop, owner=job.owner, plate=job.plate, mileage=job.mileage,
-                   engine=result.engine.name[:LONGEST_LINE]),
-        when=_lines(date=_date(job.when), by=job.by, file=job.file), headings=cylinder_headings(result),
-        cylinders=[_row(c, result) for c in result.cylinders], blocks=_blocks(judged, job, told),
-        signed=say("sheet.signed"), received=say("sheet.received"), data=Markup(clean(result_text(result))),
+        who=_lines(shop=job.shop, owner=job.customer, plate=job.plate, mileage=job.mileage,
+                   engine=result.engine.name[:LONGEST_NAME]),
+        when=_lines(date=_date(judged.capture.started_utc), by=job.technician, file=file),
+        headings=cylinder_headings(result), cylinders=[_row(c, result) for c in result.cylinders],
+        blocks=_blocks(judged, job, told), signed=say("sheet.signed"), received=say("sheet.received"),
+        data=Markup(clean(result_text(result))),
     )
 
 
@@ -136,7 +104,7 @@ def _blocks(judged: Judged, job: Job, told: Answer) -> list[tuple[str, tuple[str
     blocks = (("next", (*told.next[:1], " ".join(told.next[1:]))),
               ("reasons", told.reasons), ("cautions", (*told.cautions, *told.notes)),
               ("sure", told.sure), ("conditions", (" ".join(_conditions(judged, job)),)),
-              ("not_tested", (" ".join((*told.blind, say("sheet.not_tested_more"))),)), ("note", (tame(job.note),)))
+              ("not_tested", (" ".join((*told.blind, say("sheet.not_tested_more"))),)), ("note", (tame(job.notes),)))
     return [(say(f"sheet.{name}"), lines) for name, lines in blocks if any(lines)]
 
 

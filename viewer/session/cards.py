@@ -2,19 +2,65 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
+from crankfold.viewer.session.prompts import can_ask
 from crankfold.viewer.words import say, tell
 
 if TYPE_CHECKING:
     from crankfold.acquire import EngineCard, Rig
 
 
+C = TypeVar("C", "Rig", "EngineCard")
+TOML = ".toml"
+
+
 def given(options: Mapping[str, Any]) -> dict[str, Any]:
     """Return the options that were given."""
     return {name: value for name, value in options.items() if value not in (None, (), {})}
+
+
+def keep_or_show(name: str | None, values: Mapping[str, Any], kind: type[C], make: Callable[[C | None], C],
+                 then: str) -> None:
+    """Do what a command for rigs or engine cards does: list them, show one, or keep one that is new or changed.
+
+    Parameters
+    ----------
+    name
+        None lists what there is.
+    values
+        What was said of it; nothing shows one that is kept, and asks about one that is not.
+    kind, make
+        What it is, and what makes it, from the one of before where it is changed.
+    then
+        Key of the sentence on what can be done with it.
+
+    Raises
+    ------
+    InputError
+        Something is said and no name, or the name is unknown.
+    """
+    from crankfold.acquire import Shelf
+    from crankfold.analysis import InputError
+
+    shelf = Shelf()
+    names = shelf.names(kind)
+    if name is None:
+        if values:
+            raise InputError(say("problem.no_name"))
+        list_names(names)
+        return
+    if not values and (name in names or name.endswith(TOML) or not can_ask()):
+        show(shelf.load(name, kind), str(shelf.file(name, kind)))
+        return
+    before = shelf.load(name, kind) if values and name in names else None
+    card = make(before)
+    if before is not None:
+        tell_changes(before, card)
+    show(card, str(shelf.save(name, card)))
+    tell(say(then, name=name))
 
 
 def list_names(names: tuple[str, ...]) -> None:

@@ -87,7 +87,7 @@ def keep_results(judged: Judged, raw: Capture, capture_path: Path, *, name: str 
     save_capture(with_result(raw, judged.result), capture_path)
     with Outputs() as outputs:
         outputs.add(result, result_text(judged.result).encode("utf-8"))
-        outputs.add(page, sheet_html(judged, sheet_job(judged.capture, name)).encode("utf-8"))
+        outputs.add(page, sheet_html(judged, sheet_job(judged.capture), file=name).encode("utf-8"))
         for path in pictures:
             outputs.add(path, picture_bytes(judged, path, name))
     return result, page, *pictures

@@ -14,7 +14,6 @@ if TYPE_CHECKING:
 
     from crankfold.acquire import About, EngineCard, Job
     from crankfold.analysis import Capture, Engine, Notice, Result
-    from crankfold.viewer.picture import Job as SheetJob
     from crankfold.viewer.session.question import Question
 
 OVERRIDDEN = "overridden"
@@ -157,15 +156,12 @@ def with_result(capture: Capture, result: Result) -> Capture:
     return replace(capture, about={**capture.about, "result": drawn})
 
 
-def sheet_job(capture: Capture, file: str, given: Job | None = None) -> SheetJob:
+def sheet_job(capture: Capture, given: Job | None = None) -> Job:
     """Return what the sheet is to say of the job: as given, and where nothing was given as the capture says."""
     from dataclasses import fields
 
     from crankfold.acquire import Job
-    from crankfold.viewer.picture import Job as SheetJob
 
     about, given = told_about(capture), given or Job()
     own = about.job if about is not None else Job()
-    job = Job(**{item.name: getattr(given, item.name) or getattr(own, item.name) for item in fields(Job)})
-    return SheetJob(shop=job.shop, by=job.technician, owner=job.customer, temperature=job.temperature, note=job.notes,
-                    plate=job.plate, mileage=job.mileage, when=capture.started_utc, file=file)
+    return Job(**{item.name: getattr(given, item.name) or getattr(own, item.name) for item in fields(Job)})

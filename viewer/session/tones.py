@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import io
-import wave
 from typing import Protocol
 
 import numpy as np
 
 from crankfold.viewer.session.standing import VERDICTS, Phase, Standing
+from crankfold.viewer.sound import wav_bytes
 
 RATE_HZ = 22_050
 LOUDNESS = 0.6  # of full scale
@@ -46,14 +45,7 @@ def told_by_tone(before: Standing, now: Standing) -> Phase | None:
 
 def tone_wav(phase: Phase) -> bytes:
     """Return the tone of a phase as the bytes of a WAV file: mono, 16 bits."""
-    codes = np.rint(np.concatenate([_note(*note) for note in NOTES[phase]]) * 32767.0).astype("<i2")
-    held = io.BytesIO()
-    with wave.open(held, "wb") as file:
-        file.setnchannels(1)
-        file.setsampwidth(2)
-        file.setframerate(RATE_HZ)
-        file.writeframes(codes.tobytes())
-    return held.getvalue()
+    return wav_bytes(np.concatenate([_note(*note) for note in NOTES[phase]]), RATE_HZ)
 
 
 def _note(hertz: float, length_s: float) -> np.ndarray[tuple[int], np.dtype[np.float64]]:

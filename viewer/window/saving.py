@@ -117,7 +117,7 @@ def _sheet(part: str, judged: Judged, job: Job, name: str) -> bytes:
     from crankfold.viewer.picture import pdf_of, sheet_html
     from crankfold.viewer.session import sheet_job
 
-    told = sheet_job(judged.capture, name, job)
+    told = sheet_job(judged.capture, job)
     if part == "sheet":
-        return sheet_html(judged, told).encode("utf-8")
-    return pdf_of(sheet_html(judged, told, part.removeprefix("sheet_")))
+        return sheet_html(judged, told, file=name).encode("utf-8")
+    return pdf_of(sheet_html(judged, told, part.removeprefix("sheet_"), name))
