@@ -17,6 +17,7 @@ for ever.
 
 from __future__ import annotations
 
+import io
 import json
 import re
 from dataclasses import dataclass
@@ -146,7 +147,8 @@ def capture_image(capture: Capture) -> bytes:
     """Return the bytes of a capture file; made in memory, so that a full disk is met in one place."""
     import h5py
 
-    with h5py.File("capture", "w", driver="core", backing_store=False, libver=CHECKED) as file:
+    image = io.BytesIO()  # closed by the library like any file; an image of one still open had a wrong checksum
+    with h5py.File(image, "w", libver=CHECKED) as file:
         file.attrs["format"] = fixed_text(FORMAT)
         file.attrs["rate_hz"] = capture.rate_hz
         file.attrs["origin"] = fixed_text(json.dumps(capture.origin))
@@ -167,8 +169,7 @@ def capture_image(capture: Capture) -> bytes:
         for name, data in ((ABOUT, about), (RESULT, result)):
             if data:
                 file[name] = fixed_text(json.dumps(data))
-        file.flush()
-        return bytes(file.id.get_file_image())
+    return image.getvalue()
 
 
 def _write_channel(group: Any, column: int, channel: Channel, values: NDArray[np.float64]) -> None:
