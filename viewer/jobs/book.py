@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import os
 import sqlite3
 from datetime import datetime
 from pathlib import Path
@@ -162,11 +163,20 @@ def _checked(name: str) -> sqlite3.Connection:
 
 
 def _files(folder: Path) -> Iterator[tuple[str, tuple[int, int]]]:
-    for path in folder.rglob("*"):
-        if path.suffix.lower() in ENDINGS and not any(part.startswith(".") for part in path.relative_to(folder).parts):
-            with contextlib.suppress(OSError):  # gone since it was listed
-                status = path.stat()
-                yield path.relative_to(folder).as_posix(), (status.st_size, status.st_mtime_ns)
+    """Yield each capture's path below a folder, with its size and when it changed; hidden ones are left out."""
+    waiting = [("", str(folder))]
+    while waiting:
+        below, whole = waiting.pop()
+        with contextlib.suppress(OSError), os.scandir(whole) as found:  # gone, or not to be read
+            for item in found:
+                if item.name.startswith("."):
+                    continue
+                if item.is_dir(follow_symlinks=False):
+                    waiting.append((f"{below}{item.name}/", item.path))
+                elif item.name.lower().endswith(ENDINGS):
+                    with contextlib.suppress(OSError):  # gone since it was listed
+                        status = item.stat()
+                        yield f"{below}{item.name}", (status.st_size, status.st_mtime_ns)
 
 
 def _read(folder: Path, file: str, size: int, changed_ns: int) -> Entry:

@@ -11,7 +11,7 @@ from PySide6.QtGui import QDesktopServices
 
 from crankfold.analysis import InputError
 from crankfold.viewer.window.pages import BookPage, ChoosingPage, ComparingPage, Option
-from crankfold.viewer.window.saving import save_part, usual_folder
+from crankfold.viewer.window.saving import save_part, save_table, usual_folder
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
@@ -41,6 +41,7 @@ class Records(QObject):
         """What the buttons of these pages do."""
         parts = {f"save_{part}": partial(self._save, part) for part in PARTS}
         return {"save": self._save_page, "book": self._book_page, "folder": self._other_folder,
+                "table": self._save_table,
                 "print": partial(self._save, "sheet", self._to_print), **parts}
 
     def _save_page(self) -> None:
@@ -90,6 +91,10 @@ class Records(QObject):
         if read and not book.count():  # no index on disk: it was only in the memory of the other thread
             book.refresh()
         self.book.show_book(book)
+
+    def _save_table(self) -> None:
+        work = partial(save_table, self.folder, self.book.query())
+        self.desk.errand(say("window.save.saving"), work, self._was_saved)
 
     def _compare(self, before: Path, after: Path) -> None:
         self.desk.errand(say("window.book.comparing"), partial(self._judge_both, before, after), self._show_pair)

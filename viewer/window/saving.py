@@ -13,11 +13,13 @@ from crankfold.viewer.words import say
 if TYPE_CHECKING:
     from crankfold.acquire import Job
     from crankfold.analysis import Capture
+    from crankfold.viewer.jobs import Query
     from crankfold.viewer.session import Judged
 
 ENDINGS = {"sheet": ".html", "sheet_a4": ".pdf", "sheet_letter": ".pdf", "picture": ".png", "drawing": ".svg",
            "capture": ".h5", "sound": ".wav"}
 """What can be saved, and the ending of its file."""
+TABLE = "job-book"
 MOST_ALIKE = 10_000  # files of one name before it is given up
 UNUSUAL = re.compile(r"[^\w.-]+")
 
@@ -63,6 +65,25 @@ def save_part(part: str, judged: Judged, raw: Capture | None, job: Job, folder: 
         _save_capture(judged, raw, job, path)
         return path
     content = _content(part, judged, job, path)
+    with Outputs() as outputs:
+        outputs.add(path, content)
+    return path
+
+
+def save_table(folder: Path, query: Query) -> Path:
+    """Write what the job book of a folder finds as a table into that folder, and return its path.
+
+    Raises
+    ------
+    InputError, SaveError
+        It cannot be written.
+    """
+    from crankfold.viewer.jobs import JobBook, book_bytes
+    from crankfold.viewer.session import Outputs
+
+    with JobBook(folder) as book:
+        content = book_bytes(book.find(query))
+    path = free_path(folder, TABLE, ".csv")
     with Outputs() as outputs:
         outputs.add(path, content)
     return path

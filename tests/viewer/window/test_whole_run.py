@@ -198,3 +198,35 @@ def test_another_engine_is_another_job(desk: Any) -> None:
     hand.action(desk.window, "next")
     assert desk.window.waiting is not None, "its checklist comes before the board"
     assert desk.window.page.check.isVisible()
+
+
+def test_two_of_the_job_book_are_compared_and_the_list_is_saved_as_a_table(bench: Any, desk: Any) -> None:
+    import csv
+
+    window, hand = desk.window, Mouse()
+    for sample, phase in (("sample_low", Phase.NAMED), ("sample_even", Phase.EVEN)):
+        hand.action(window, "practise")
+        hand.action(window, sample)
+        bench.until(lambda phase=phase: window.now.phase is phase)
+        desk.records.saved = None
+        hand.action(window, "save")
+        hand.action(window, "save_capture")
+        bench.until(lambda: desk.records.saved is not None)
+        desk.show_start()
+    hand.action(window, "book")
+    book = desk.records.book
+    bench.until(lambda: len(book.entries) == 2)
+    hand.action(window, "pick_entry")
+    assert "select the one to compare with" in book.head.spoken.advice
+    assert "with_picked" not in book.bar.actions_, "not with itself"
+    book.list.setCurrentRow(1)
+    hand.action(window, "with_picked")
+    bench.until(lambda: window.pile.top is desk.records.comparing)
+    hand.action(window, "back")
+    assert book.picked is None
+    book.search.setText("pump")
+    desk.records.saved = None
+    hand.action(window, "table")
+    bench.until(lambda: desk.records.saved is not None)
+    with desk.records.saved.open(newline="", encoding="utf-8") as file:
+        assert len(list(csv.DictReader(file))) == 2

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt, Signal
@@ -36,6 +37,7 @@ class BookPage(Leaf):
         self.book: JobBook | None = None
         self.entries: list[Entry] = []
         self.finding = ""
+        self.picked: Entry | None = None  # the first of two that are to be compared
         self.search, self.filter, self.list = QLineEdit(self), QPushButton(self), QListWidget(self)
         self.search.setPlaceholderText(say("window.book.search"))
         self.search.setAccessibleName(say("window.book.search"))
@@ -53,19 +55,13 @@ class BookPage(Leaf):
         """Show another folder's captures."""
         if self.book is not None:
             self.book.close()
-        self.book = book
+        self.book, self.picked = book, None
         self.look()
 
     def look(self) -> None:
         """Look for what the search field and the finding say."""
-        if self.book is None:
-            self.entries = []
-        else:
-            query = Query(tuple(self.search.text().split()), finding=self.finding, most=MOST)
-            self.entries = self.book.find(query)
-            of = self.book.count()
-            self.tell(say("window.book.heading"), say("window.book.folder", path=str(self.book.folder)),
-                      say("window.book.shown", count=len(self.entries), of=of))
+        self.entries = [] if self.book is None else self.book.find(replace(self.query(), most=MOST))
+        self._say()
         self.list.blockSignals(True)
         self.list.clear()
         self.list.addItems([line_of(entry) for entry in self.entries])
@@ -73,6 +69,19 @@ class BookPage(Leaf):
             self.list.setCurrentRow(0)
         self.list.blockSignals(False)
         self._chosen()
+
+    def query(self) -> Query:
+        """Return what the search field and the finding ask for."""
+        return Query(tuple(self.search.text().split()), finding=self.finding)
+
+    def _say(self) -> None:
+        if self.book is None:
+            return
+        advice = say("window.book.folder", path=str(self.book.folder))
+        if self.picked is not None:
+            advice = say("window.book.picked", first=line_of(self.picked))
+        self.tell(say("window.book.heading"), advice,
+                  say("window.book.shown", count=len(self.entries), of=self.book.count()))
 
     def chosen(self) -> Entry | None:
         """Return the capture that is chosen."""
@@ -87,19 +96,38 @@ class BookPage(Leaf):
         return self.book.before_and_after(entry.plate)
 
     def _chosen(self) -> None:
-        actions = ["open_entry"] if self.chosen() is not None else []
-        actions += ["compare_entry"] if self.pair() is not None else []
-        self.offer(*actions, "folder", BACK)
+        entry = self.chosen()
+        actions = ["open_entry"] if entry is not None else []
+        if self.picked is not None and entry is not None and entry != self.picked:
+            actions.insert(0, "with_picked")
+        elif entry is not None and entry.lowest_percent is not None:
+            actions += ["compare_entry"] if self.pair() is not None else []
+            actions.append("pick_entry")
+        self.offer(*actions, *(("table",) if self.entries else ()), "folder", BACK)
 
     def act(self, action: str) -> None:
         """Open or compare what is chosen."""
         entry, pair = self.chosen(), self.pair()
-        if action == "open_entry" and entry is not None and self.book is not None:
+        if action == BACK and self.picked is not None:
+            self._pick(None)
+        elif action == "pick_entry":
+            self._pick(entry)
+        elif action == "with_picked" and entry is not None and self.picked is not None and self.book is not None:
+            before, after = sorted((self.picked, entry), key=lambda e: e.started_utc)
+            self._pick(None)
+            self.compared.emit(self.book.path_of(before), self.book.path_of(after))
+        elif action == "open_entry" and entry is not None and self.book is not None:
             self.opened.emit(self.book.path_of(entry))
         elif action == "compare_entry" and pair is not None and self.book is not None:
             self.compared.emit(self.book.path_of(pair[0]), self.book.path_of(pair[1]))
         else:
             super().act(action)
+
+    def _pick(self, entry: Entry | None) -> None:
+        """Remember the first of two that are to be compared, or none any more."""
+        self.picked = entry
+        self._say()
+        self._chosen()
 
     def _next_finding(self) -> None:
         every = ("", *FINDINGS)
