@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import codecs
 import os
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,6 +19,91 @@ for name in ("ascii", "latin-1", "utf-16"):
 def pytest_xdist_auto_num_workers() -> int:
     """Return the workers of ``-n auto``: three for two cores, as half of the run waits for boards in real time."""
     return max(1, (os.cpu_count() or 1) * 3 // 2)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Let who is done take over from who is not: a file's tests stay together, so its fixtures are made once."""
+    from xdist.scheduler import WorkStealingScheduling
+
+    return WorkStealingScheduling(config, log) if config.getvalue("dist") == "load" else None
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Begin with the tests marked `long`, each worker with as many: at the end they would keep one busy alone."""
+    workers = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
+    begun_first = [item for item in items if item.get_closest_marker("long")]
+    others = [item for item in items if not item.get_closest_marker("long")]
+    items.clear()
+    for worker in range(workers):
+        share = slice(worker * len(others) // workers, (worker + 1) * len(others) // workers)
+        items += begun_first[worker::workers] + others[share]
+
+
+LONG_S = 30.0
+
+
+@pytest.fixture(scope="session")
+def long_s() -> float:
+    """Seconds within which anything that is not for ever has happened, also on a machine with much else to do.
+
+    What hangs in a test hangs for longer. Who wants to know of fewer seconds goes by the clock of the bench.
+    """
+    return LONG_S
+
+
+TICK_S = 0.002
+"""How often those at the bench look what is due."""
+
+LEAST_S = 1e-6
+"""What passes in any sleep, so that rounding keeps nobody waiting for ever."""
+
+TIMED = ("crankfold.acquire.contract", "crankfold.acquire.rig.check", "crankfold.acquire.testing.behaviour_rules",
+         "crankfold.acquire.testing.source_case", "crankfold.acquire.testing.source_rules",
+         "crankfold.plugins.virtual.board")
+"""The modules that look at the time between a board and its samples, and those that judge samples by it."""
+
+
+class BenchClock:
+    """A clock that runs only while somebody waits by it: each tick, whoever was added does what is due.
+
+    It stands in for the module `time` in the modules under test. What they then say of seconds holds on the busiest
+    machine, and nobody waits for the seconds.
+    """
+
+    def __init__(self) -> None:
+        self.now_s = 1000.0
+        self.steps: list[Callable[[], None]] = []
+
+    def monotonic(self) -> float:
+        return self.now_s
+
+    def tick(self) -> None:
+        self.now_s += TICK_S
+        for step in [*self.steps]:
+            step()
+
+    def sleep(self, seconds: float) -> None:
+        until_s = self.now_s + seconds + LEAST_S
+        if not self.steps:
+            self.now_s = until_s
+        while self.now_s < until_s:
+            self.tick()
+
+    def wait_for(self, happened: Callable[[], bool], seconds: float = LONG_S) -> None:
+        until_s = self.now_s + seconds
+        while not happened():
+            assert self.now_s < until_s, "it never happened"
+            self.tick()
+
+
+@pytest.fixture
+def bench_clock(monkeypatch: pytest.MonkeyPatch) -> BenchClock:
+    clock = BenchClock()
+    for module in TIMED:
+        monkeypatch.setattr(f"{module}.time", clock)
+    return clock
 
 
 @dataclass

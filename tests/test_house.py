@@ -56,7 +56,8 @@ def test_every_entry_point_names_a_module() -> None:
         assert (TOP / room / f"{name.replace('.', '/')}.py").is_file(), module
 
 
-@pytest.mark.timeout(300)
+@pytest.mark.long
+@pytest.mark.timeout(600)
 def test_types() -> None:
     done = run(str(BIN / "mypy"))
     assert done.returncode == 0, done.stdout + done.stderr

@@ -29,7 +29,7 @@ def plugins_of(**searches):
 
 
 def hang(deadline_s):
-    released.wait(30)
+    released.wait(120)
     return ()
 
 
@@ -46,14 +46,14 @@ def late(deadline_s):
     return [BoardFound("SN3", "Board three")]
 
 
-def test_each_kind_answers_for_itself() -> None:
+def test_each_kind_answers_for_itself(long_s) -> None:
     released.clear()
     begun = time.monotonic()
     found = list(discover_boards(plugins_of(
         one=lambda deadline_s: [BoardFound("SN1", "Board one"), BoardFound("SN2", "Board two", problem="busy")],
         broken=boom, hanging=hang, leaving=leave, strange=lambda deadline_s: ["a board"], none=lambda deadline_s: (),
         late=late), deadline_s=0.2))
-    assert time.monotonic() - begun < 5.0
+    assert time.monotonic() - begun < long_s
     released.set()
     assert [kind.name for kind in found] == ["one", "broken", "hanging", "leaving", "strange", "none", "late"]
     assert [board.address for board in found[0].boards] == ["SN1", "SN2"]

@@ -35,7 +35,7 @@ def pieces(made, size=256):
     return [made.current_a[i : i + size, None] for i in range(0, len(made.current_a), size)]
 
 
-def test_a_board_that_floods_costs_neither_memory_nor_the_end(array_source, bench, make_info) -> None:
+def test_a_board_that_floods_costs_neither_memory_nor_the_end(array_source, bench, make_info, long_s) -> None:
     """Far more comes than was promised, crank after crank, and nobody takes the captures."""
     made = bench(500.0, 5.0).crank(2.0, 1.5)
 
@@ -58,24 +58,24 @@ def test_a_board_that_floods_costs_neither_memory_nor_the_end(array_source, benc
             assert wait_for(lambda: source.count > 4 * MAX_WAITING, 20.0)
             after = tracemalloc.get_traced_memory()[0]
             began_s = time.monotonic()
-        assert time.monotonic() - began_s < 2.0
+        assert time.monotonic() - began_s < long_s
     finally:
         tracemalloc.stop()
     assert after - before < 1 << 20  # forty captures of 20 kB came meanwhile and went
 
 
 @pytest.mark.parametrize("place", ["start", "close"])
-def test_a_board_that_hangs_is_given_up_and_said(array_source, bench, make_info, place) -> None:
+def test_a_board_that_hangs_is_given_up_and_said(array_source, bench, make_info, place, long_s) -> None:
     released = threading.Event()
 
     class Hangs(array_source):
         def _start(self):
             if place == "start":
-                released.wait(20)
+                released.wait(120)
 
         def _close(self):
             if place == "close":
-                released.wait(20)
+                released.wait(120)
 
     source = Hangs(pieces(bench(RATE, 1.0)), make_info(RATE, live=True, finite=False), ends=False)
     plan = RecordingPlan(shutdown_s=0.2, first_sample_s=0.3, stall_s=0.3)
@@ -88,13 +88,13 @@ def test_a_board_that_hangs_is_given_up_and_said(array_source, bench, make_info,
             recorder = Recorder(source, plan)
             with pytest.raises((BoardStalledError, ShutdownTimeoutError)), recorder:
                 list(recorder)
-        assert time.monotonic() - began_s < 3.0
+        assert time.monotonic() - began_s < long_s
     finally:
         released.set()
     assert wait_for(lambda: not any(t.name == "reader of a test source" for t in threading.enumerate()))
 
 
-def wait_for(holds, seconds=5.0):
+def wait_for(holds, seconds=30.0):
     until = time.monotonic() + seconds
     while not holds() and time.monotonic() < until:
         time.sleep(0.01)
@@ -251,7 +251,7 @@ def test_a_program_stopped_in_the_middle_of_a_crank_goes_on(request) -> None:
             running.send_signal(signal.SIGSTOP)
             time.sleep(1.5)  # far longer than a board may be silent
             running.send_signal(signal.SIGCONT)
-    assert running.wait(20) == 0, running.stderr.read() if running.stderr else ""
+    assert running.wait() == 0, running.stderr.read() if running.stderr else ""
     if running.stderr is not None:
         running.stderr.close()
     running.stdout.close()

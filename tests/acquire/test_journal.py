@@ -551,7 +551,7 @@ def test_kill_9_while_cranking_leaves_a_capture_to_recover(tmp_path, request) ->
         assert journals(tmp_path) == ()  # it is being written
     finally:
         os.kill(process.pid, signal.SIGKILL)
-        process.wait(10)
+        process.wait()
         process.stdout.close()
     (path,) = journals(tmp_path)
     capture = recover(path).capture

@@ -73,7 +73,7 @@ class EmulatedBoard:
         self.process.stdin.close()
         self.process.stdout.close()
         try:
-            self.process.wait(5)
+            self.process.wait(30)
         finally:
             self.process.kill()
             if self.held >= 0:

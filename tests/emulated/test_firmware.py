@@ -147,7 +147,6 @@ def test_from_a_virtual_engine_through_the_chip_to_the_right_verdict(board: Call
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(120)
 def test_a_minute_at_full_rate_loses_nothing(board: Callable[..., Any]) -> None:
     rate_hz = 20_000
     emulated = board(busy_waveform(100_000), rate_hz)

@@ -34,7 +34,7 @@ def ask(folder: Path, devices: str, addresses: list[str], terminal: str = "") ->
     command = ["umockdev-run", "-d", str(description), "--", sys.executable, "-W", "error", str(CLIENT),
                json.dumps(addresses), terminal]
     try:
-        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=30)
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
     except FileNotFoundError:
         pytest.fail("umockdev-run is missing; this test needs: apt install umockdev")
     assert done.returncode == 0, done.stderr
@@ -86,7 +86,7 @@ def test_a_rig_never_keeps_the_name_of_a_port_alone(tmp_path: Path) -> None:
         crankfold = str(Path(sys.executable).with_name("crankfold"))
         command = ["umockdev-run", "-d", str(description), "--", crankfold, "rig", "cart", "--from",
                    f"serial-frames:/dev/{port}"]
-        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=30,
+        done = subprocess.run(command, capture_output=True, text=True, check=False,
                                          env={**os.environ, "XDG_CONFIG_HOME": str(tmp_path)})
         assert done.returncode == 0, done.stderr
         said = f"serial-frames:/dev/{port} may be a different board tomorrow, so the rig keeps serial-frames:{address}."

@@ -32,7 +32,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from steered import steered
 
-SECONDS_EACH = 10.0  # far above what any takes
+SECONDS_EACH = 100.0  # far above what any takes, also on a machine with much else to do
 RATE = 1000.0
 TIME_S = np.arange(300) / RATE
 CURRENT = np.round(50 * np.sin(40 * TIME_S), 2)

@@ -135,11 +135,11 @@ def test_blocks_headers_and_preambles_of_instruments(seconds: float) -> None:
 @settings(max_examples=200, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.binary(max_size=300))
 def test_any_bytes_at_all(data: bytes) -> None:
-    began_s = time.monotonic()
+    began_s = time.thread_time()
     for run in FrameDecoder().feed(data):
         assert run.ndim == 2
     find_style(*split_lines(data))
-    assert time.monotonic() - began_s < 5.0
+    assert time.thread_time() - began_s < 5.0
 
 
 @pytest.mark.parametrize("junk", [b"1" * 400, b"9," * 5_000_000, b" " * 10_000_000, b"\x00" * 10_000_000,
@@ -149,11 +149,11 @@ def test_lines_without_end_cost_neither_time_nor_memory(junk: bytes) -> None:
     style = find_style([b"%d,%d" % (i, i * 7 % 10) for i in range(30)])
     assert style is not None
     decoder = LineDecoder(style)
-    began_s = time.monotonic()
+    began_s = time.thread_time()
     for at in range(0, len(junk), 65_536):
         for lines in decoder.feed(junk[at : at + 65_536]):
             assert lines.values.shape[1] == 2
     looks_like_text(junk)
     find_style(*split_lines(junk))
     assert len(decoder._rest) <= LONGEST_LINE + 65_536
-    assert time.monotonic() - began_s < 5.0
+    assert time.thread_time() - began_s < 5.0

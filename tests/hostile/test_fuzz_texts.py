@@ -64,12 +64,12 @@ def test_any_text_is_understood_or_answered_in_one_sentence(what: str, examples:
     @settings(max_examples=examples, deadline=None, suppress_health_check=list(HealthCheck))
     @given(TEXT)
     def ask(text: str) -> None:
-        began_s = time.monotonic()
+        began_s = time.thread_time()
         try:
             PARSERS[what](text)
         except CrankfoldError as error:
             assert 0 < len(str(error)) < LONGEST_SENTENCE, str(error)
-        assert time.monotonic() - began_s < SECONDS_EACH
+        assert time.thread_time() - began_s < SECONDS_EACH
 
     ask()
 
@@ -150,13 +150,13 @@ def test_any_change_of_a_file_of_settings(tmp_path: Path, little_memory: None, w
 
     def run(data: bytes) -> None:
         path.write_bytes(data)
-        began_s = time.monotonic()
+        began_s = time.thread_time()
         try:
             read(path)
         except CrankfoldError as error:
             text = str(error)
             assert text and "\n" not in text and len(text) < LONGEST_SENTENCE, text
-        assert time.monotonic() - began_s < SECONDS_EACH
+        assert time.thread_time() - began_s < SECONDS_EACH
 
     found = steered(run, [good], seconds=seconds)
     print(f"{what}: {found.executions} executions, {len(found.corpus)} kept, {found.reached} steps reached")
@@ -194,10 +194,10 @@ DEEP = ["[" * 20_000, "{" * 20_000, "a = " + "[" * 20_000 + "]" * 20_000, "a" + 
 def test_deep_nesting_is_one_sentence(tmp_path: Path, what: str, text: str) -> None:
     path = tmp_path / "f.toml"
     path.write_text(text + "\n", encoding="utf-8")
-    began_s = time.monotonic()
+    began_s = time.thread_time()
     with pytest.raises(CrankfoldError):
         FILES[what][0](path)
-    assert time.monotonic() - began_s < SECONDS_EACH
+    assert time.thread_time() - began_s < SECONDS_EACH
 
 
 @pytest.mark.parametrize("name", ["../../etc/passwd", "/etc/passwd", "a/../../b", "..", "con", "a\x00b", "a\nb",

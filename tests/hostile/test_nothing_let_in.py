@@ -10,6 +10,7 @@ import subprocess
 import sys
 import unicodedata
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import TypeVar
 
@@ -24,9 +25,11 @@ NEVER_IMPORTED = {"pickle", "cPickle", "marshal", "shelve", "dill", "cloudpickle
                   "socketserver", "http.server", "xmlrpc.server", "asyncio", "ftplib", "telnetlib", "smtplib",
                   "urllib.request", "requests", "http.client", "yaml", "socket"}
 ASKED_FOR = {"acquire/socket_source.py": {"socket"}, "viewer/share/addresses.py": {"socket"},
-             "viewer/share/server.py": {"asyncio"}}
-"""A board in the network is called, and the phone page listens, on this computer alone unless somebody says otherwise;
-both only when they are asked for."""
+             "viewer/share/server.py": {"asyncio"}, "acquire/network/borrower.py": {"socket"},
+             "acquire/network/lender.py": {"socket"}, "plugins/network/board.py": {"socket"},
+             "plugins/network/searching.py": {"socket"}}
+"""A board in the network is called, a lent one and the phone page listen, on this computer alone unless somebody says
+otherwise; all only when they are asked for."""
 NEVER_CALLED = {"eval", "exec", "compile", "__import__", "os.system", "os.popen", "os.execv", "os.execvp", "os.spawnv",
                 "pickle.loads", "subprocess.getoutput", "subprocess.getstatusoutput", "np.frompyfunc"}
 Node = TypeVar("Node", bound=ast.AST)
@@ -41,11 +44,15 @@ def dotted(node: ast.expr) -> str:
     return ".".join([node.id, *reversed(parts)]) if isinstance(node, ast.Name) else "." + ".".join(reversed(parts))
 
 
+@cache
+def everything() -> list[tuple[str, ast.AST]]:
+    kinds = ast.Import | ast.ImportFrom | ast.Call
+    return [(f"{path.relative_to(TOP)}:{node.lineno}", node) for path in MODULES
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, kinds)]
+
+
 def nodes(kind: type[Node]) -> Iterator[tuple[str, Node]]:
-    for path in MODULES:
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, kind):
-                yield f"{path.relative_to(TOP)}:{getattr(node, 'lineno', 0)}", node
+    return ((where, node) for where, node in everything() if isinstance(node, kind))
 
 
 def calls() -> Iterator[tuple[str, str, ast.Call]]:

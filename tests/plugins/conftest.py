@@ -14,56 +14,13 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
 TICK_S = 0.002
-"""How often a board looks what is due."""
+"""How often a board in a thread of its own looks what is due."""
 
-TIMED = ("crankfold.acquire.contract", "crankfold.plugins.serial.port", "crankfold.plugins.serial.line_opening",
-         "crankfold.plugins.serial.lines_board", "crankfold.plugins.serial.frames_board",
-         "crankfold.acquire.testing.source_case", "crankfold.acquire.testing.source_rules",
-         "crankfold.acquire.testing.behaviour_rules")
-"""The modules that look at the time between a board's bytes and the samples, and those that judge them by it."""
+SERIAL = tuple(f"crankfold.plugins.serial.{name}" for name in ("port", "line_opening", "lines_board", "frames_board"))
 
 
-class BenchClock:
-    """A clock that runs only while somebody waits: each tick the boards do what is due, whatever the machine is at.
-
-    It stands in for the module `time` in the drivers under test; the bytes still go through a real terminal.
-    """
-
-    def __init__(self) -> None:
-        self.now_s = 1000.0
-        self._boards: list[TerminalBoard] = []
-
-    def add(self, board: TerminalBoard) -> None:
-        self._boards.append(board)
-
-    def leave(self, board: TerminalBoard) -> None:
-        self._boards.remove(board)
-
-    def board_at(self, name: str) -> TerminalBoard | None:
-        return next((board for board in self._boards if Path(name).samefile(board.name)), None)
-
-    def monotonic(self) -> float:
-        return self.now_s
-
-    def tick(self) -> None:
-        self.now_s += TICK_S
-        for board in [*self._boards]:
-            board.step()
-
-    def sleep(self, seconds: float) -> None:
-        until_s = self.now_s + seconds
-        while self.now_s < until_s:
-            self.tick()
-
-    def wait_for(self, happened: Callable[[], bool], seconds: float = 30.0) -> None:
-        until_s = self.now_s + seconds
-        while not happened():
-            assert self.now_s < until_s, "it never happened"
-            self.tick()
-
-
-def paced_port(clock: BenchClock) -> type[Any]:
-    """Return a serial port whose reader, when it waits, lets the clock run."""
+def paced_port(clock: Any) -> type[Any]:
+    """Return a serial port whose reader, when it waits, lets the clock of the bench run."""
     import serial
 
     class PacedPort(serial.Serial):
@@ -74,7 +31,7 @@ def paced_port(clock: BenchClock) -> type[Any]:
             return bytes(super().read(size)) if self.in_waiting else b""
 
         def write(self, data: bytes) -> int:
-            board = clock.board_at(self.port)
+            board = next((board for board in clock.boards if Path(self.port).samefile(board.name)), None)
             before = _unread(board.master) if board is not None else 0
             sent = int(super().write(data))
             if board is not None:
@@ -85,16 +42,13 @@ def paced_port(clock: BenchClock) -> type[Any]:
 
 
 @pytest.fixture
-def bench_clock(monkeypatch: pytest.MonkeyPatch) -> BenchClock:
-    """Let the serial drivers and the boards of `terminals` live by a clock that stands still unless one waits for it.
-
-    What a test then says of seconds holds on the busiest machine, and no test waits for them.
-    """
-    clock = BenchClock()
-    for module in TIMED:
-        monkeypatch.setattr(f"{module}.time", clock)
-    monkeypatch.setattr("serial.Serial", paced_port(clock))
-    return clock
+def bench_clock(bench_clock: Any, monkeypatch: pytest.MonkeyPatch) -> Any:
+    """The clock of the bench also for the serial drivers and the boards of `terminals`; bytes go through terminals."""
+    for module in SERIAL:
+        monkeypatch.setattr(f"{module}.time", bench_clock)
+    bench_clock.boards = []
+    monkeypatch.setattr("serial.Serial", paced_port(bench_clock))
+    return bench_clock
 
 
 ROOM = 4000
@@ -124,7 +78,7 @@ class TerminalBoard:
     It does so in a thread of its own, or by a bench's clock.
     """
 
-    def __init__(self, clock: BenchClock | None = None) -> None:
+    def __init__(self, clock: Any = None) -> None:
         import tty
 
         self.master, slave = os.openpty()
@@ -141,7 +95,11 @@ class TerminalBoard:
         self.clock = clock or time
         self._bench = clock
         if clock is not None:
-            clock.add(self)
+            clock.boards.append(self)
+            clock.steps.append(self._look)
+
+    def _look(self) -> None:
+        self.step()
 
     def send(self, data: bytes) -> None:
         """Send now; what the line has no room for is lost."""
@@ -196,7 +154,7 @@ class TerminalBoard:
         self.step = lambda: None
         self._stop.set()
         if self._thread is not None:
-            self._thread.join(5)
+            self._thread.join()
             self._thread = None
         self._stop.clear()
 
@@ -209,7 +167,8 @@ class TerminalBoard:
         """Unplug: the terminal hangs up."""
         self.stop()
         if self._bench is not None and self.master >= 0:
-            self._bench.leave(self)
+            self._bench.boards.remove(self)
+            self._bench.steps.remove(self._look)
         for descriptor in (self.master, self._slave):
             if descriptor >= 0:
                 os.close(descriptor)

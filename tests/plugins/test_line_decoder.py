@@ -117,11 +117,11 @@ def test_half_a_line_at_the_beginning_is_nobodys_loss() -> None:
 @pytest.mark.parametrize("junk", [b"7" * 100_000, b"a" * 100_000, b"1." * 50_000, b" " * 100_000, b"a:" * 50_000])
 def test_a_line_that_never_ends_costs_neither_time_nor_memory(junk: bytes) -> None:
     decoder = LineDecoder(style_of("a:1.5,2"))
-    began = time.monotonic()
+    began = time.thread_time()
     for at in range(0, len(junk), 777):
         decoder.feed(junk[at : at + 777])
     decoder.feed(junk + b"\n")
-    assert time.monotonic() - began < 1.0
+    assert time.thread_time() - began < 1.0
     assert decoder.broken >= 1
     assert len(decoder._rest) <= LONGEST_LINE
 

@@ -563,7 +563,7 @@ def test_the_streaming_layer_carries_values_units_and_a_loss(tmp_path: Path, mon
     settings.write_text("[multicast]\nResolveScope = machine\nListenAddress = 127.0.0.1\n"
                         "[lab]\nKnownPeers = {127.0.0.1}\n[ports]\nIPv6 = disable\n[log]\nlevel = -2\n",
                         encoding="utf-8")
-    done = subprocess.run([sys.executable, "-c", LSL], capture_output=True, text=True, timeout=50, check=False,
+    done = subprocess.run([sys.executable, "-c", LSL], capture_output=True, text=True, check=False,
                           env={**os.environ, "LSLAPICFG": str(settings)})
     assert done.returncode == 0, done.stderr
     assert done.stdout.split() == ["current", "A", "sync", "V", "1000.0", "300", "40.0", "0.339"]
@@ -635,7 +635,7 @@ def test_a_crank_lent_by_one_command_is_judged_by_another(tmp_path: Path) -> Non
         assert lender.poll() is None
     done = subprocess.run([crankfold, "capture", "--from", f"network:127.0.0.1:{port}", "--set", "secret-file=s",
                            "--once", "--firing-order", "1-3-4-2", "--sync", "waste-spark:1"], cwd=tmp_path,
-                          capture_output=True, text=True, timeout=50, check=False)
+                          capture_output=True, text=True, check=False)
     assert done.stdout.splitlines()[-1] == "Cylinder 3 has no compression."
     lender.communicate(timeout=LONG_S)
     assert lender.returncode == 0

@@ -46,7 +46,7 @@ def test_a_port_that_another_program_reads_is_busy_and_the_program_is_named(term
             opened(terminal.name)
         assert str(caught.value) == (f"serial port {terminal.name} is in use by {name} (process {process.pid}); "
                                      "close that program and try again")
-        process.communicate(b"\n", timeout=5)
+        process.communicate(b"\n")
     opened(terminal.name).close()
 
 
@@ -54,14 +54,14 @@ def test_a_program_that_only_looks_at_new_ports_is_waited_for(terminal: Any) -> 
     with other_program(CARELESS + "\nimport threading\nthreading.Timer(0.2, os.close, [held]).start()",
                        terminal.name) as process:
         opened(terminal.name).close()
-        process.communicate(b"\n", timeout=5)
+        process.communicate(b"\n")
 
 
 def test_a_port_is_free_again_after_it_was_refused(terminal: Any) -> None:
     with other_program(CARELESS, terminal.name) as process:
         with pytest.raises(BoardBusyError):
             opened(terminal.name)
-        process.communicate(b"\n", timeout=5)
+        process.communicate(b"\n")
     for _ in range(2):
         opened(terminal.name).close()
 

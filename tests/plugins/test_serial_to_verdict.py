@@ -123,7 +123,7 @@ def test_a_few_words_on_the_command_line_are_enough(terminal: Any, cranked: Cran
     answer = tmp_path / "answer.json"
     command = [Path(sys.executable).parent / "crankfold", "capture", "--from", f"serial-lines:{terminal.name}",
                "--firing-order", "1-3-4-2", "--sync", "waste-spark:1", "--once", "--json", answer]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=50)
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stdout + done.stderr
     result = json.loads(answer.read_text(encoding="utf-8"))
     assert (result["verdict"], result["low"]) == ("uneven", [LOW])

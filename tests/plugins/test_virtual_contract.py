@@ -35,6 +35,7 @@ def lose(source: Source) -> int:
     return LOST
 
 
+@pytest.mark.usefixtures("bench_clock")
 class TestRealTime(SourceContract):
     stretch_s = 0.3
     pause_s = 1.0

@@ -82,13 +82,13 @@ class Crankfold:
 
     command = str(COMMAND)
 
-    def __init__(self, folder: Path, timeout_s: float = 50.0) -> None:
-        self.folder, self.timeout_s = folder, timeout_s
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
         self.environment = {**os.environ, "LC_ALL": "C.UTF-8", "NO_COLOR": "1", "PYTHONUNBUFFERED": "1"}
 
     def __call__(self, *arguments: object) -> subprocess.CompletedProcess[str]:
         return subprocess.run([self.command, *map(str, arguments)], cwd=self.folder, env=self.environment, text=True,
-                              capture_output=True, check=False, timeout=self.timeout_s)
+                              capture_output=True, check=False)
 
     def left_behind(self) -> list[str]:
         return sorted(p.name for p in self.folder.rglob("*"))

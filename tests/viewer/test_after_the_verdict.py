@@ -246,7 +246,7 @@ def test_practice_asks_and_tells_the_truth(crankfold) -> None:
     riddle = draw_riddle(random.Random(4))
     done = subprocess.run([crankfold.command, "practice", "--seed", "4", "--rounds", "1", "--out", "play"],
                           cwd=crankfold.folder, env=crankfold.environment, input=f"99\n{riddle.answer}\n", text=True,
-                          capture_output=True, check=False, timeout=50)
+                          capture_output=True, check=False)
     assert done.returncode == 0, done.stderr
     assert "whole number" in done.stdout
     assert "Right." in done.stdout

@@ -19,7 +19,7 @@ def asked(crankfold):
         try:
             os.write(keyboard, answers.encode())
             return subprocess.run([crankfold.command, *arguments], stdin=terminal, cwd=crankfold.folder, text=True,
-                                  env=crankfold.environment, capture_output=True, check=False, timeout=50)
+                                  env=crankfold.environment, capture_output=True, check=False)
         finally:
             os.close(keyboard)
             os.close(terminal)

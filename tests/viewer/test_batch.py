@@ -22,14 +22,13 @@ from crankfold.viewer.batch import columns_of, write_table
 ABOUT = ("--firing-order", "1-3-4-2", "--sync", "waste-spark:1")
 SHORT = 24
 
-pytestmark = pytest.mark.timeout(180)  # each starts several processes that load everything anew
 
 
 @pytest.fixture
 def crankfold(crankfold_in, tmp_path: Path):
     folder = tmp_path / "here"
     folder.mkdir()
-    return crankfold_in(folder, timeout_s=150.0)
+    return crankfold_in(folder)
 
 
 def fill(folder: Path, captures, count: int) -> Path:
@@ -55,7 +54,7 @@ def fleet(tmp_path_factory, dead_three, healthy) -> Path:
 def reference(fleet: Path, tmp_path_factory, crankfold_in) -> Path:
     """The table by one worker, undisturbed."""
     folder = tmp_path_factory.mktemp("reference")
-    command = crankfold_in(folder, timeout_s=150.0)
+    command = crankfold_in(folder)
     done = command("batch", fleet, "--table", "one.csv", "--workers", 1, *ABOUT, "--picture", "fleet.svg")
     assert done.returncode == 4, done.stderr  # one is torn
     assert done.stdout.startswith(f"{SHORT + 1} captures: 12 even, 12 uneven, 0 without a verdict, 1 unreadable.")
@@ -142,7 +141,7 @@ def test_cut_off_twice_and_resumed(fleet: Path, reference: Path, crankfold) -> N
         workers = children_of(running.pid)
         assert workers
         running.send_signal(blow)
-        _, said = running.communicate(timeout=60)
+        _, said = running.communicate()
         assert running.returncode == status
         wait_until_gone(workers)
         before, kept = kept, journal.read_bytes().count(b'"row"')
@@ -177,7 +176,7 @@ def test_a_dask_cluster_gives_the_identical_table(fleet: Path, reference: Path, 
         assert running.stderr is not None
         assert "the scheduler has no workers yet; waiting" in running.stderr.readline()
         cluster.scale(1)
-        _, said = running.communicate(timeout=150)
+        _, said = running.communicate()
     assert (running.returncode, said) == (4, "")  # one is torn
     table = parquet.read_table(crankfold.folder / "dask.parquet")
     same = io.BytesIO()
@@ -215,7 +214,7 @@ def test_two_thousand_captures(tmp_path: Path, dead_three, healthy, crankfold_in
     The tables are the same to the byte.
     """
     fleet = fill(tmp_path / "fleet", (dead_three, healthy), 2000)
-    command, taken, gains = crankfold_in(tmp_path, timeout_s=1500), {}, [gain_of_two()]
+    command, taken, gains = crankfold_in(tmp_path), {}, [gain_of_two()]
     for workers in (1, 2):
         began = time.monotonic()
         done = command("batch", fleet, "--table", f"{workers}.parquet", "--workers", workers, *ABOUT)

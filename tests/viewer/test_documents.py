@@ -97,7 +97,6 @@ def prepare_files(folder: Path, dead_three, make_recording, make_csv) -> None:
         shutil.copy(folder / name, folder / "recordings" / name)
 
 
-@pytest.mark.timeout(180)
 @pytest.mark.parametrize("page", sorted(DOCS.glob("*.md")), ids=lambda page: page.stem)
 def test_the_commands_of_a_page_run_one_after_the_other(page: Path, in_process, monkeypatch, dead_three, make_recording,
                                                         make_csv) -> None:
@@ -119,7 +118,6 @@ EXAMPLES_RUN = [line for name, lines in EXAMPLES.items() for line in lines if na
                 and ("--rig" not in line or name == "check")]
 
 
-@pytest.mark.timeout(180)
 def test_the_examples_of_help_run(in_process, monkeypatch, dead_three, make_recording, make_csv) -> None:
     folder = in_process.folder
     monkeypatch.setenv("XDG_CONFIG_HOME", str(folder / "settings"))
@@ -136,7 +134,6 @@ def test_the_examples_of_help_run(in_process, monkeypatch, dead_three, make_reco
         assert done.returncode == 0, (line, done.stderr)
 
 
-@pytest.mark.timeout(120)
 def test_the_readmes_commands_on_files_do_what_it_says(in_process, monkeypatch, dead_three, make_recording,
                                                                  make_csv) -> None:
     folder = in_process.folder

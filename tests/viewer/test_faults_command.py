@@ -23,7 +23,7 @@ ORDER = ("--firing-order", "1-3-4-2")
 def on_a_full_disk(crankfold, size: int, *arguments: object) -> subprocess.CompletedProcess[str]:
     """Run the command where no file can grow beyond `size` bytes."""
     return subprocess.run([crankfold.command, *map(str, arguments)], cwd=crankfold.folder, env=crankfold.environment,
-                          text=True, capture_output=True, check=False, timeout=50,
+                          text=True, capture_output=True, check=False,
                           preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (size, size)))
 
 
@@ -100,7 +100,7 @@ def test_a_computer_that_sleeps_while_cranking_still_draws_the_right_verdict(cra
             running.send_signal(signal.SIGCONT)
             slept += 1
     running.stdout.close()
-    assert (running.wait(30), slept) == (0, 1), said
+    assert (running.wait(), slept) == (0, 1), said
     assert json.loads((crankfold.folder / "out.json").read_text(encoding="utf-8"))["low"] == [3], said
 
 
@@ -109,6 +109,6 @@ def test_closed_outputs_cost_neither_the_work_nor_its_status(crankfold, dead_csv
     """Standard output or error closed by whoever started it, as some schedulers do."""
     done = subprocess.run(["/bin/sh", "-c", f'exec "$0" "$@" {closed}', crankfold.command, "analyse", str(dead_csv),
                            *ORDER, "--json", "out.json"], cwd=crankfold.folder, env=crankfold.environment, text=True,
-                          capture_output=True, check=False, timeout=50)
+                          capture_output=True, check=False)
     assert (done.returncode, "Traceback" in done.stderr + done.stdout) == (0, False), done.stderr
     assert json.loads((crankfold.folder / "out.json").read_text(encoding="utf-8"))["verdict"] == "uneven"

@@ -29,6 +29,7 @@ from crankfold.viewer.words import narrator
 
 ORDER = "1-3-4-2"
 BELL = "\a"
+LONG_S = 200.0  # for what certainly comes, also on a machine with much else to do
 
 
 class OnATerminal:
@@ -58,22 +59,22 @@ class OnATerminal:
                 self.said, pending = self.said + text, b""
                 self._more.notify_all()
 
-    def wait_for(self, words: str, *, times: int = 1, seconds: float = 25.0) -> None:
+    def wait_for(self, words: str, *, times: int = 1) -> None:
         """Wait until it has said these words so often."""
         with self._more:
-            assert self._more.wait_for(lambda: self.said.count(words) >= times, seconds), self.said
+            assert self._more.wait_for(lambda: self.said.count(words) >= times, LONG_S), self.said
 
     def ended(self) -> int:
         """Return its exit status, once it ends."""
-        status = self.process.wait(40)
-        self._reader.join(5)
+        status = self.process.wait()
+        self._reader.join()
         return status
 
     def close(self) -> None:
         if self.process.poll() is None:
             self.process.kill()
-            self.process.wait(5)
-        self._reader.join(5)
+            self.process.wait()
+        self._reader.join()
         os.close(self.master)
 
 

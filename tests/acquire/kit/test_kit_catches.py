@@ -138,7 +138,6 @@ def broken(outcomes: dict[str, tuple[str, str]]) -> list[str]:
     return [name for name, (state, _) in outcomes.items() if state == "broken"]
 
 
-@pytest.mark.timeout(120)
 def test_a_good_board_keeps_every_rule_and_all_are_tried() -> None:
     seen: list[tuple[int, int, str]] = []
     outcomes = run(Board, break_it=pull, lose=lose, progress=lambda i, n, rule: seen.append((i, n, rule.name)))
@@ -170,7 +169,7 @@ class ReadsTooLong(Board):
 
 class Hangs(Board):
     def _read(self, timeout_s: float) -> Samples | None:
-        time.sleep(7.0)
+        time.sleep(60.0)
         return None
 
 
@@ -423,7 +422,6 @@ def run_only(kind: type[Source], rule: str) -> dict[str, tuple[str, str]]:
 
 
 @pytest.mark.slow
-@pytest.mark.timeout(120)
 @pytest.mark.parametrize(("kind", "rule"), [
     (SaysNoRate, "info-complete"), (CallsItsFirstChannelVoltage, "info-complete"), (ReadsTooLong, "in-time"),
     (SaysNothing, "samples-come"), (BreaksAtOnce, "samples-come"), (RaisesWhatItLikes, "only-known-errors"),
@@ -527,10 +525,10 @@ def test_what_one_rule_cannot_try_names_the_rule_that_tells(kind: Any, rule: str
     assert (outcome.state, words in outcome.detail) == (state, True), outcome.detail
 
 
-def test_a_driver_that_hangs_costs_one_rule_and_not_the_run() -> None:
+def test_a_driver_that_hangs_costs_one_rule_and_not_the_run(long_s) -> None:
     began_s = time.monotonic()
     outcomes = run_contract(Hangs, stretch_s=0.1, deadline_s=1.0)
-    assert time.monotonic() - began_s < 5
+    assert time.monotonic() - began_s < long_s
     assert [o.rule for o in outcomes if o.state == "broken"] == ["in-time"]
     assert all("still held" in o.detail for o in outcomes[2:])
 

@@ -53,10 +53,10 @@ class Emulated:
         return subprocess.Popen(command, env=self.environment, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
                                 text=True)
 
-    def client(self, function: str, *, timeout_s: float = 50.0, **arguments: Any) -> Any:
+    def client(self, function: str, **arguments: Any) -> Any:
         with self.start_client(function, **arguments) as process:
             try:
-                out, _ = process.communicate(timeout=timeout_s)
+                out, _ = process.communicate()
             finally:
                 process.kill()
         assert process.returncode == 0, f"client ended with {process.returncode}"

@@ -212,7 +212,7 @@ def test_unplugged_while_streaming_and_plugged_in_again(emulate: Any, files: Any
     with board.start_client("unplug_and_replug", description=description, until_samples=INSTANTS) as client:
         seen = json.loads(client.stdout.readline())
         assert board.tell("replug") == "back"
-        out, _ = client.communicate("go\n", timeout=20)
+        out, _ = client.communicate("go\n")
     assert seen["first"]["error"] == "BoardDisconnectedError" and seen["first"]["wrong"] == 0
     assert 512 * PER_PACKET <= seen["first"]["samples"] <= 700 * PER_PACKET
     assert seen["closing_s"] < 0.5

@@ -61,7 +61,6 @@ def in_packets(codes: np.ndarray) -> bytes:
     return rows.tobytes()
 
 
-@pytest.mark.timeout(120)
 def test_a_dead_cylinder_is_named_through_usb(emulate: Any, tmp_path: Path) -> None:
     codes, info, truth = crank("engine=pump,dead=3,sync=waste-spark,quiet=1.8,crank=3.5,after=0.8")
     payload, description = tmp_path / "engine.bin", tmp_path / "board.toml"
@@ -80,7 +79,6 @@ def test_a_dead_cylinder_is_named_through_usb(emulate: Any, tmp_path: Path) -> N
         assert seen["percent"][cylinder] == pytest.approx(true_percent, abs=3.0)
 
 
-@pytest.mark.timeout(120)
 def test_nothing_is_lost_at_two_million_samples_a_second_while_a_capture_is_analysed(emulate: Any,
                                                                                       tmp_path: Path) -> None:
     """Two channels at 1 MS/s each through recorder, ring and trigger, while the same process analyses all the time."""

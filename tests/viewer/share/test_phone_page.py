@@ -241,7 +241,6 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[PhoneBrowser]:
         yield made
 
 
-@pytest.mark.timeout(120)
 def test_two_phones_show_the_result_and_what_can_be_pressed(browser: PhoneBrowser, judged: Any) -> None:
     asked: list[str] = []
     heard = threading.Event()
@@ -265,7 +264,6 @@ def test_two_phones_show_the_result_and_what_can_be_pressed(browser: PhoneBrowse
     assert asked == ["rest"]
 
 
-@pytest.mark.timeout(120)
 def test_a_phone_says_that_the_connection_is_lost_and_follows_again(browser: PhoneBrowser, judged: Any,
                                                                     monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("secrets.token_urlsafe", lambda size: "q" * size)  # so that the second page is the first's

@@ -16,8 +16,7 @@ from crankfold.viewer.window import screen
 def test_no_screen_is_one_line() -> None:
     bare = {k: v for k, v in os.environ.items() if k not in ("QT_QPA_PLATFORM", "DISPLAY", "WAYLAND_DISPLAY")}
     done = subprocess.run([Path(sys.executable).parent / "crankfold", "window", "--from", "virtual",
-                           "--firing-order", "1-3-4-2"], env=bare, capture_output=True, text=True, check=False,
-                          timeout=50)
+                           "--firing-order", "1-3-4-2"], env=bare, capture_output=True, text=True, check=False)
     assert done.returncode == 2
     assert "no screen" in done.stderr and len(done.stderr.splitlines()) == 1
 

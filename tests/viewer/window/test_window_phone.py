@@ -54,7 +54,6 @@ def test_the_code_on_the_screen_is_read_and_is_the_address(shown: Any, bench: An
     assert pixels / window.screen().physicalDotsPerInch() * 25.4 >= LEAST_MODULE_MM
 
 
-@pytest.mark.timeout(120)
 def test_a_phone_follows_the_window_and_its_buttons_work(shown: Any, bench: Any, played: Any, recorded_codes: Any,
                                                          question: Any, tmp_path: Path) -> None:
     info, codes = recorded_codes("engine=pump,dead=3,quiet=2,crank=3,after=3,rate=2000,sync=waste-spark")
