@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import re
+import textwrap
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
 from typing import Any
 
 import click
 
-from crankfold.viewer.words import say, worded_usage
+from crankfold.viewer.words import say, sentences_of, worded_usage
 
 COMMAND_GROUPS: Mapping[str, tuple[str, ...]] = {
     "first": ("demo", "practice"),
@@ -26,7 +28,7 @@ OPTION_GROUPS: Mapping[str, tuple[str, ...]] = {
                  "pre_trigger_s", "pairs"),
     "known": ("gauge", "gauges", "readings", "misfire_codes", "units", "low", "dead", "watch"),
     "job": ("shop", "technician", "customer", "plate", "mileage", "temperature"),
-    "output": ("out", "outs", "json_path", "picture", "table", "size", "result_path"),
+    "output": ("out", "outs", "json_path", "csv_path", "picture", "table", "size", "result_path"),
 }
 """Options by what they are about, by the name of their parameter; all others come last."""
 
@@ -34,11 +36,11 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = {
     "demo": ("crankfold demo", "crankfold demo --dead 2 --out second-demo"),
     "practice": ("crankfold practice --rounds 1",),
     "analyse": ("crankfold analyse crank.csv --firing-order 1-3-4-2 --sync waste-spark:1",
-                "crankfold analyse crank.csv --firing-order 1-3-4-2 --picture crank.png --json crank.json"),
+                "crankfold analyse crank.csv --firing-order 1-3-4-2 --picture crank.png"),
     "capture": ("crankfold capture --from virtual:dead=3 --firing-order 1-3-4-2 --once",
                 "crankfold capture --rig cart --engine pump --out jobs"),
     "window": ("crankfold window --rig cart --engine pump",),
-    "compare": ("crankfold compare before.csv after.csv --firing-order 1-3-4-2 --sync waste-spark:1",),
+    "compare": ("crankfold compare before.csv after.csv --engine pump --sync waste-spark:1",),
     "sheet": ("crankfold sheet crank.csv --engine pump --sync waste-spark:1 --out crank.html",),
     "jobs": ("crankfold jobs jobs",),
     "listen": ("crankfold listen crank.csv --out crank.wav",),
@@ -60,6 +62,8 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = {
 
 ALSO = {"analyze": "analyse"}
 """Other spellings of commands."""
+GOES_ON = " \\"
+"""Ends a line of a command that goes on in the next."""
 MEANT_SHARE = 0.6  # of the letters alike: below it a guess is more puzzling than none
 
 
@@ -90,12 +94,13 @@ class Command(click.Command):
 
     def collect_usage_pieces(self, ctx: click.Context) -> list[str]:
         """Return the pieces of that line."""
-        return [say("help.options_short"), *(piece for p in self.get_params(ctx) for piece in p.get_usage_pieces(ctx))]
+        pieces = (piece for p in self.get_params(ctx) for piece in p.get_usage_pieces(ctx))
+        return [say("help.options_short"), *map(stand_ins, pieces)]
 
     def format_options(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """Write the options, a section a group."""
         left = {p.name: p.get_help_record(ctx) for p in self.get_params(ctx) if isinstance(p, click.Option)}
-        whole = {name: record for name, record in left.items() if record is not None}
+        whole = {name: _in_our_words(record) for name, record in left.items() if record is not None}
         for group, names in OPTION_GROUPS.items():
             _section(formatter, say(f"help.options.{group}"), [whole.pop(n) for n in names if n in whole])
         _section(formatter, say("help.options.other"), list(whole.values()))
@@ -106,7 +111,7 @@ class Command(click.Command):
         if lines:
             with formatter.section(say("help.examples")):
                 for line in lines:
-                    formatter.write(" " * formatter.current_indent + line + "\n")
+                    formatter.write(_to_copy(line, formatter.current_indent, formatter.width) + "\n")
 
 
 def write_commands(formatter: click.HelpFormatter, commands: Sequence[str]) -> None:
@@ -117,6 +122,45 @@ def write_commands(formatter: click.HelpFormatter, commands: Sequence[str]) -> N
     for group, names in groups.items():
         _section(formatter, say(f"help.group.{group}"), [(name.ljust(widest), say(f"help.{name}.short"))
                                                          for name in names])
+
+
+def _to_copy(line: str, indent: int, width: int) -> str:
+    """Return a command that can be copied as it stands, in several lines where it is too long for one."""
+    parts = textwrap.wrap(line, width - indent - len(GOES_ON), subsequent_indent="  ", break_long_words=False,
+                          break_on_hyphens=False)
+    return f"{GOES_ON}\n".join(" " * indent + part for part in parts)
+
+
+def stand_ins(text: str) -> str:
+    """Return the words in capitals that stand for what is to be given, in the language in use."""
+    words = sentences_of("metavar")
+    return re.sub(r"[A-Z]{2,}", lambda word: words.get(word[0].lower(), word[0]), text)
+
+
+def _in_our_words(record: tuple[str, str]) -> tuple[str, str]:
+    """Return an option's line of help with choices, default and range as we write them.
+
+    The library adds ``[default: 5.0; 1.0<=x<=600.0]``; ours are in the sentences where a default needs words.
+    """
+    names, text = record
+    text, _, added = text.rpartition("  [") if text.endswith("]") else (text, "", "")
+    parts = [_extra(part) for part in added.removesuffix("]").split("; ") if part]
+    return (stand_ins(re.sub(r"\[(\S+\|\S+)\]", r"\1", names)), f"{text} ({', '.join(parts)})" if parts else text)
+
+
+def _extra(part: str) -> str:
+    """Return one of the things that the library adds in brackets."""
+    if part == "required":
+        return say("help.needed")
+    if usual := re.fullmatch(r"default: (.*)", part):
+        return say("help.usual", value=_tidy(usual[1]))
+    low, high = re.fullmatch(r"(?:(.*)<=)?x(?:[<>]=(.*))?", part).groups()  # type: ignore[union-attr]
+    return say("help.between", low=_tidy(low), high=_tidy(high)) if low else say("help.least", low=_tidy(high))
+
+
+def _tidy(text: str) -> str:
+    """Return a number as people write it, any other text as it is."""
+    return f"{float(text):g}" if re.fullmatch(r"[\d.]+", text) else text
 
 
 def _section(formatter: click.HelpFormatter, heading: str, rows: Sequence[tuple[str, str]]) -> None:
@@ -143,7 +187,7 @@ def problem_of(error: click.ClickException, commands: Sequence[str]) -> str:
         return say("usage.no_command_meant" if near else "usage.no_command", name=unknown, meant=near)
     if isinstance(error, click.MissingParameter) and error.param is not None:
         name = error.param.opts[0] if isinstance(error.param, click.Option) else error.param.human_readable_name
-        return say("usage.missing", name=name)
+        return say("usage.missing", name=stand_ins(name))
     return worded_usage(error.format_message().rstrip("."))
 
 

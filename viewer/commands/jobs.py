@@ -29,7 +29,8 @@ DAY = click.DateTime(("%Y-%m-%d",))
 @click.option("--finding", type=click.Choice(FINDINGS), default=None, help=say("option.jobs_finding"))
 @click.option("--since", type=DAY, metavar="YYYY-MM-DD", help=say("option.jobs_since"))
 @click.option("--until", type=DAY, metavar="YYYY-MM-DD", help=say("option.jobs_until"))
-@click.option("--most", type=click.IntRange(1), default=MOST, show_default=True, help=say("option.jobs_most"))
+@click.option("--most", type=click.IntRange(1), default=MOST, show_default=True, metavar="N",
+              help=say("option.jobs_most"))
 @click.option("--csv", "csv_path", type=click.Path(path_type=Path), metavar="PATH", help=say("option.jobs_csv"))
 def command(*, folder: Path, words: tuple[str, ...], plate: str, finding: str | None, since: datetime | None,
             until: datetime | None, most: int, csv_path: Path | None) -> int:

@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 @click.option("--reversed", "reversed_channels", multiple=True, metavar="CHANNEL", help=say("option.card_reversed"))
 @click.option("--scale", "scales", multiple=True, metavar="CHANNEL=SCALE", help=say("option.card_scale"))
 @click.option("--pre-trigger", "pre_trigger_s", type=float, metavar="SECONDS", help=say("option.card_pre_trigger"))
-@click.option("--units", type=click.Choice(["bar", "psi", "kPa"], case_sensitive=False), help=say("option.card_units"))
+@click.option("--units", type=click.Choice(["bar", "psi", "kPa"], case_sensitive=False), metavar="bar|psi|kPa",
+              help=say("option.card_units"))
 @click.option("--notes", metavar="TEXT", help=say("option.card_notes"))
 def command(name: str | None, pairs: tuple[str, ...], scales: tuple[str, ...], channels: str | None,
             **options: Any) -> int:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from crankfold.analysis import at_gauge_speed
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.fold import fold_of
 from crankfold.viewer.picture.fold_drawing import draw_fold
@@ -60,11 +59,8 @@ def picture_of(result: Result, capture: Capture, *, marks_s: Sequence[float] = (
         scene.add(title_over(FOLD, say("label.fold"), say("label.cycles_seen", count=len(fold.cycles)), paper))
         scene.add(draw_fold(fold, result, FOLD, paper))
         unnamed = any(c.cylinder is None for c in result.cylinders)
-        gauge = at_gauge_speed(result, LIMIT_PERCENT)
-        dots = say("label.gauge_limit", rule_percent=LIMIT_PERCENT) if gauge is not None else ""
-        scene.add(title_over(WHEEL, say("label.wheel"), say("label.unnamed_note") if unnamed else dots, paper))
-        scene.add(draw_wheel(wheel, WHEEL, paper, cycle_deg=result.engine.cycle_deg, limit_percent=limit_percent,
-                             gauge_limit_percent=None if gauge is None else gauge.limit_percent))
+        scene.add(title_over(WHEEL, say("label.wheel"), say("label.unnamed_note") if unnamed else "", paper))
+        scene.add(draw_wheel(wheel, WHEEL, paper, cycle_deg=result.engine.cycle_deg, limit_percent=limit_percent))
     else:
         scene.add(_instead(told, paper))
     scene.add(_foot(told, name, paper))

@@ -101,7 +101,7 @@ def sheet_html(judged: Judged, job: Job, size: str | None = None, file: str = ""
 
 def _blocks(judged: Judged, job: Job, told: Answer) -> list[tuple[str, tuple[str, ...]]]:
     """Return the headed paragraphs of the page that have something to say."""
-    blocks = (("next", (*told.next[:1], " ".join(told.next[1:]))),
+    blocks = (("next", told.next),
               ("reasons", told.reasons), ("cautions", (*told.cautions, *told.notes)),
               ("sure", told.sure), ("conditions", (" ".join(_conditions(judged, job)),)),
               ("not_tested", (" ".join((*told.blind, say("sheet.not_tested_more"))),)), ("note", (tame(job.notes),)))

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from crankfold.analysis import at_gauge_speed
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -18,6 +20,7 @@ HUB_SHARE = 0.27  # radius of the hub as share of the rim's
 WIDEST_DEG = 26.0  # a spoke is no wider than this, so that a single one still looks like a spoke
 THICK = 1.5  # of the width that fits at the hub: spokes part as they go outward
 SPOKE_SHARE = 0.62  # of the narrowest firing interval, as drawn
+RULE_PERCENT = 75.0  # the trade's limit, and a gauge's
 
 
 @dataclass(frozen=True)
@@ -47,10 +50,14 @@ class Spoke:
 
 @dataclass(frozen=True)
 class WheelData:
-    """All spokes, and how wide each is drawn, in degrees of the page."""
+    """All spokes, how wide each is drawn, in degrees of the page, and where a gauge's limit lies.
+
+    That is what it reads at the starter's speed, None where that is not known.
+    """
 
     spokes: tuple[Spoke, ...]
     wide_deg: float
+    gauge_limit_percent: float | None = None
 
 
 def wheel_of(result: Result) -> WheelData | None:
@@ -61,7 +68,8 @@ def wheel_of(result: Result) -> WheelData | None:
     turns = engine.firing_deg / engine.cycle_deg * 360.0
     narrowest = min(engine.intervals_deg) / engine.cycle_deg * 360.0
     spokes = tuple(_spoke(c, float(turns[c.position - 1])) for c in result.cylinders)
-    return WheelData(spokes, min(WIDEST_DEG, SPOKE_SHARE * narrowest))
+    gauge = at_gauge_speed(result, RULE_PERCENT)
+    return WheelData(spokes, min(WIDEST_DEG, SPOKE_SHARE * narrowest), None if gauge is None else gauge.limit_percent)
 
 
 def _spoke(cylinder: Cylinder, turn_deg: float) -> Spoke:

@@ -10,7 +10,7 @@ import numpy as np
 
 from crankfold.viewer.picture import look, measures
 from crankfold.viewer.picture.scene import Box, Item, Panel, Path, Ring, Rule, Words
-from crankfold.viewer.picture.wheel import HUB_SHARE, Spoke, WheelData, bar, half_width, point, radius
+from crankfold.viewer.picture.wheel import HUB_SHARE, RULE_PERCENT, Spoke, WheelData, bar, half_width, point, radius
 from crankfold.viewer.words import plain, say
 
 if TYPE_CHECKING:
@@ -27,6 +27,7 @@ SIDEWAYS = 0.35  # sine of a spoke's direction from which long words are broken
 NEARLY_ZERO = 1e-3
 SCALE_SIZE = 14.0  # of the percentages on the circles
 LEAST_HUB = 12.0  # size of the words in the hub; a smaller hub has none
+LARGEST_NOTE, NOTE_SHARE = 16.0, 0.045  # size of the words below a wheel, at most and of its height
 CAP = 0.8  # half width of a whisker's cap, of the spoke's
 
 
@@ -119,17 +120,20 @@ def _meet(labels: tuple[Label, ...], centre: tuple[float, float], rim: float) ->
 
 
 def draw_wheel(data: WheelData, box: Box, paper: Paper, *, cycle_deg: float, limit_percent: float,
-               lit: int | None = None, gauge_limit_percent: float | None = None) -> list[Item]:
+               lit: int | None = None) -> list[Item]:
     """Return the wheel's items inside a box.
 
-    `lit` is the 1-based position of a cylinder to bring out, `gauge_limit_percent` what a gauge's limit reads at the
-    starter's speed: a circle of dots.
+    `lit` is the 1-based position of a cylinder to bring out. A circle of dots is what a gauge's limit reads at the
+    starter's speed.
     """
-    (x, y), (labels, rim) = middle_of(box), fitting_labels(data, box)
+    inside = _inside(data, box)
+    (x, y), (labels, rim) = middle_of(inside), fitting_labels(data, inside)
     items: list[Item] = [Panel(box, fill=paper.card, stroke=paper.rule), *_circles((x, y), rim, limit_percent, paper)]
-    if gauge_limit_percent is not None:
-        items.append(Ring(x, y, radius(gauge_limit_percent, rim), stroke=paper.vermilion, width=look.FINE,
-                          dash=(1.5, 4.0)))
+    if data.gauge_limit_percent is not None:
+        items += [Ring(x, y, radius(data.gauge_limit_percent, rim), stroke=paper.vermilion, width=look.FINE,
+                       dash=(1.5, 4.0)),
+                  Words(box.left + 2 * EDGE, box.bottom - EDGE, say("label.gauge_limit", rule_percent=RULE_PERCENT),
+                        _note_size(box), paper.faint)]
     for spoke in data.spokes:
         items += _spoke(spoke, (x, y), rim, data.wide_deg, paper, lit=lit == spoke.position)
     for label in labels:
@@ -139,7 +143,18 @@ def draw_wheel(data: WheelData, box: Box, paper: Paper, *, cycle_deg: float, lim
 
 def wheel_centre(data: WheelData, box: Box) -> tuple[float, float, float]:
     """Return where the middle of a wheel lies in its box, and the radius of its rim."""
-    return (*middle_of(box), fitting_labels(data, box)[1])
+    inside = _inside(data, box)
+    return (*middle_of(inside), fitting_labels(data, inside)[1])
+
+
+def _note_size(box: Box) -> float:
+    return min(LARGEST_NOTE, max(LEAST_SMALL, NOTE_SHARE * box.height))
+
+
+def _inside(data: WheelData, box: Box) -> Box:
+    """Return the box without the line below the wheel that says what the dots are."""
+    line = 0.0 if data.gauge_limit_percent is None else _note_size(box)
+    return Box(box.left, box.top, box.width, box.height - line)
 
 
 def _circles(centre: tuple[float, float], rim: float, limit: float, paper: Paper) -> list[Item]:

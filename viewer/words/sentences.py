@@ -16,6 +16,8 @@ SAG_SAID_PERCENT = 2.0  # a fitted sag below it may be nothing
 RULE_PERCENT = 75.0  # the trade's limit, lowest of highest, and a gauge's
 SAFETY = ("moving", "ignition", "battery", "limit", "law")
 """Keys of the cautions said before anybody cranks."""
+CLIPPING = ("inrush-clipped", "some-clipped")
+"""Cautions that say less than the refusal of a clipped current does."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +52,7 @@ class Answer:
 
 def answer(result: Result) -> Answer:
     """Return the sentences of a result."""
-    judged, fuel = result.verdict != "none", kind_of(result.engine)
+    judged, fuel, clipped = result.verdict != "none", kind_of(result.engine), _is_clipped(result)
     return Answer(
         headline=headline(result),
         cranking=tuple(_cranking(result)), cylinders=tuple(cylinder_line(c) for c in result.cylinders),
@@ -58,9 +60,15 @@ def answer(result: Result) -> Answer:
         next=next_steps(result),
         blind=(say("blind.all_equal"), say_for(fuel, "blind.other")) if judged else (),
         reasons=tuple(notice_text("reason", n, fuel) for n in result.reasons),
-        cautions=tuple(notice_text("caution", n, fuel) for n in result.cautions),
+        cautions=tuple(notice_text("caution", n, fuel) for n in result.cautions
+                       if not (clipped and n.code in CLIPPING)),
         notes=tuple(notice_text("note", n) for n in result.notes),
     )
+
+
+def _is_clipped(result: Result) -> bool:
+    """Return whether the current was cut off so that nothing can be read from it, its in-rush and mean least of all."""
+    return any(reason.code == "clipped" for reason in result.reasons)
 
 
 def safety(fuel: str = "") -> tuple[str, ...]:
@@ -131,7 +139,7 @@ def _cranking(result: Result) -> list[str]:
     length_s = cranking.end_s - cranking.onset_s
     lines = [say("found.cranking", length_s=length_s, rpm=cranking.rpm, cycles=cranking.cycles)
              if cranking.rpm > 0 else say("found.only_cranking", length_s=length_s)]
-    if cranking.inrush_a is not None and cranking.mean_a is not None:
+    if cranking.inrush_a is not None and cranking.mean_a is not None and not _is_clipped(result):
         lines.append(say("found.current", inrush_a=cranking.inrush_a, mean_a=cranking.mean_a))
     health = result.health
     if health is not None and health.sag_percent is not None and health.sag_percent >= SAG_SAID_PERCENT:
