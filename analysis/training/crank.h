@@ -208,12 +208,8 @@ __global__ void __launch_bounds__(128) crank(ARGUMENTS, int B, int steps, int ev
     int b = blockIdx.x * blockDim.x + threadIdx.x;
     if (b < B) crank_one<NC>(b, engine, cylinder, current, angle, peak, extra, B, steps, every, dt);
 }
-#else
-#define COUNT(n) case n: for (int b = 0; b < B; b++) crank_one<n>(b, engine, cylinder, current, angle, peak, extra, B, steps, every, dt); return 0;
-extern "C" int crank(int cylinders, ARGUMENTS, int B, int steps, int every, float dt) {
-    switch (cylinders) {
-        COUNT(1) COUNT(2) COUNT(3) COUNT(4) COUNT(5) COUNT(6) COUNT(7) COUNT(8) COUNT(9) COUNT(10) COUNT(12) COUNT(16)
-    }
-    return 1;
+#else  // CYLINDERS is given to the compiler: one number of them compiles in a tenth of the time that all take
+extern "C" void crank(ARGUMENTS, int B, int steps, int every, float dt) {
+    for (int b = 0; b < B; b++) crank_one<CYLINDERS>(b, engine, cylinder, current, angle, peak, extra, B, steps, every, dt);
 }
 #endif

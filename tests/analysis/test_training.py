@@ -1,4 +1,4 @@
-"""The kernel that turns the engines of the prior, by closed forms and by scipy; the weights' record; calibration."""
+"""The kernel that turns the engines of the prior, by closed forms and scipy; the weights' record; a leak that grows."""
 
 from __future__ import annotations
 
@@ -15,13 +15,12 @@ from scipy.integrate import solve_ivp
 
 import crankfold.analysis
 from crankfold.analysis import Capture, Engine
-from crankfold.analysis.posterior import below, estimate
+from crankfold.analysis.posterior import estimate
 from crankfold.analysis.signal import condition
 
 ROOM = Path(crankfold.analysis.__file__).parent
 TRAINING = ROOM / "training"
 AMPERES = 150.0  # for a current of 1, the mean running current
-COUNT = 60  # engines
 
 
 @pytest.fixture(scope="module")
@@ -79,40 +78,6 @@ def test_a_tight_cylinder_peaks_as_a_polytrope(kernel):
         room, shut = (float(drawn.cylinder[prior.CYLINDER.index(k), c, 0]) for k in ("CLEARANCE", "IVC"))
         lift = 0.5 * (1 + rod - np.cos(shut) - np.sqrt(rod**2 - np.sin(shut) ** 2))
         assert got["peak"][c, 0] == pytest.approx(((room + lift) / room) ** gamma - 1.0, rel=0.03)
-
-
-def captures(kernel, seed, count, cylinders=4):
-    """Captures of sound cranks drawn from the prior: an even four, nothing that fires, at 500 samples a second."""
-    prior, turning = kernel
-    made = prior.draw(np, np.random.default_rng(seed), cylinders, 4 * count)
-    turned = turning.turn_here(made)
-    row = {k: made.engine[j] for j, k in enumerate(prior.ENGINE)}
-    rpm = (turned["angle"][-1] - turned["angle"][500]) / ((turning.SAMPLES - 501) * turning.SAMPLE_S) * 30 / np.pi
-    good = (row["FIRES_FROM"] > 1e8) & (made.pattern == 1) & ~made.two_stroke & (turned["extra"][0] >= 4) & (
-        row["SHUTS_AT"] < 0) & (turned["peak"].max(axis=0) > 2.0) & (rpm > 110) & (rpm < 400)
-    for b in np.flatnonzero(good)[:count]:
-        current = AMPERES * np.concatenate((np.zeros(200), turned["current"][:, b], np.zeros(150)))
-        noise = np.random.default_rng(b).standard_normal(len(current))
-        peak = turned["peak"][:, b]
-        yield Capture.from_arrays(current + 0.5 * noise, rate_hz=1 / turning.SAMPLE_S), 100.0 * peak / peak.max()
-
-
-def test_fresh_engines_of_the_prior_lie_in_their_ranges(kernel):
-    """Seed 770002: of 95 % ranges of some 200 cylinders at least 88 % hold, as they must in 999 of 1,000 cases
-    where a capture's four go right and wrong together (binomial, sixty captures)."""
-    inside, low = [], []
-    for capture, truth in captures(kernel, 770002, COUNT):
-        said = estimate(condition(capture), Engine((1, 3, 4, 2)))
-        if said is None or said.right < 0.5:
-            continue
-        turn = min(range(4), key=lambda k: np.abs(np.roll(said.relative_percent, -k) - truth).sum())
-        ends = np.roll(said.interval_percent, -turn, axis=0)
-        inside += ((ends[:, 0] <= truth) & (truth <= ends[:, 1])).tolist()
-        low.append((float(below(said.lowest, 75.0)), bool(truth.min() < 75.0)))
-    assert len(low) > COUNT // 2
-    assert np.mean(inside) > 0.85
-    sure = [(p, is_low) for p, is_low in low if p < 0.05 or p > 0.95]
-    assert np.mean([(p > 0.5) == is_low for p, is_low in sure]) > 0.93
 
 
 def test_the_more_it_leaks_the_lower_it_reads(kernel):

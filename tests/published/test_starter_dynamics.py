@@ -174,7 +174,7 @@ def starter():
 def test_the_current_follows_the_load_by_the_transfer_function(parts) -> None:
     """The load that the kernel's own crank angle meets, through python-control's forced response."""
     twin = Twin(parts, ARMATURE=LIGHT[0], ENGINE=LIGHT[1], GAS=LIGHT[2])
-    times, current, angle = twin.compiled()
+    times, current, angle = twin.compiled(4.0 * STEP_S)
     load = np.array([twin.load(a, 0.0) for a in angle])
     control, linear = starter()
     rest = control.dcgain(linear) * DRY + (STALL * VISCOUS) / (STALL - 1.0 + VISCOUS)  # current at a load of `DRY`

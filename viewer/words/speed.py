@@ -33,6 +33,7 @@ def speed_lines(estimate: SpeedEstimate, engine: Engine) -> list[str]:
                  high_percent=min(100.0, float(p + h)))
              for name, p, h in zip(_names(estimate, engine), estimate.percent, estimate.half_percent, strict=True)]
     lines.append(say("speed.basis", cycles=estimate.cycles, rpm=estimate.rpm, tdc_deg=estimate.tdc_deg))
+    lines.append(say("speed.leaks_only"))
     if not estimate.placed:
         lines.append(say("speed.unplaced"))
     elif _alike(engine):
