@@ -64,6 +64,7 @@ ALSO = {"analyze": "analyse"}
 """Other spellings of commands."""
 GOES_ON = " \\"
 """Ends a line of a command that goes on in the next."""
+SAID_FOR = {"share": "lend", "serve": "lend", "scan": "boards"}  # other words for what a command does
 MEANT_SHARE = 0.6  # of the letters alike: below it a guess is more puzzling than none
 
 
@@ -183,7 +184,7 @@ def problem_of(error: click.ClickException, commands: Sequence[str]) -> str:
         return say("usage.no_option_meant" if near else "usage.no_option", name=error.option_name, meant=near)
     unknown = getattr(error, "unknown_command", None)
     if unknown is not None:
-        near = _meant(str(unknown), commands)
+        near = SAID_FOR.get(str(unknown)) or _meant(str(unknown), commands)
         return say("usage.no_command_meant" if near else "usage.no_command", name=unknown, meant=near)
     if isinstance(error, click.MissingParameter) and error.param is not None:
         name = error.param.opts[0] if isinstance(error.param, click.Option) else error.param.human_readable_name

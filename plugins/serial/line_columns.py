@@ -109,7 +109,8 @@ def plan_columns(heard: Heard, settings: Mapping[str, str]) -> ColumnPlan:
         time = None  # the setting says that this number is a measured one
     picked = sorted((at for at, name in enumerate(names) if name not in {LEFT_OUT, TIME}),
                     key=lambda at: (names[at] != CURRENT, names[at] != SYNC, at))
-    common, limit = _scale(settings, decimals=style.decimals, units=[units[at] for at in picked])
+    decimals = any(style.kinds[at] in {Kind.DECIMAL, Kind.COMMA} for at in picked)  # of a clock in front nobody asks
+    common, limit = _scale(settings, decimals=decimals, units=[units[at] for at in picked])
     channels = tuple(_channel(names[at], units[at], common) for at in picked)
     limits: list[tuple[float, float] | None] = [None] * style.columns
     for column in picked:
@@ -117,7 +118,7 @@ def plan_columns(heard: Heard, settings: Mapping[str, str]) -> ColumnPlan:
     if time is not None and style.kinds[time.column] in {Kind.WHOLE, Kind.HEX}:
         limits[time.column] = CLOCK_RANGE
     rate_hz = heard.rate_hz if time is None else 1.0 / (time.period * time.unit_s)
-    dtype = np.dtype(np.float64 if any(style.kinds[at] in {Kind.DECIMAL, Kind.COMMA} for at in picked) else np.int32)
+    dtype = np.dtype(np.float64 if decimals else np.int32)
     return ColumnPlan(tuple(picked), channels, dtype, time, tuple(limits), rate_hz,
                       _seen(heard, names, units, time), guessed)
 
