@@ -531,7 +531,7 @@ def test_what_a_board_says_of_itself_survives_the_way() -> None:
 
 
 @pytest.mark.parametrize(("address", "settings", "said"), [
-    ("", {}, "not said which computer"), ("host:port", {}, "isn.t the address"), ("host:0", {}, "no address"),
+    ("", {}, "not said which computer"), ("host:port", {}, "isn.t the address"), ("host:0", {}, "isn.t the address"),
     ("[::1]:99999", {}, "isn.t the address"), ("127.0.0.1", {"secret": "short"}, "can be guessed"),
     ("127.0.0.1", {"secret": SECRET, "secret-file": "x"}, "both"),
     ("127.0.0.1", {"secret-file": "/no/such/file"}, "can't be read")])

@@ -280,7 +280,7 @@ def test_discovery_finds_the_described_board_and_names_a_broken_description(emul
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path))
     board = emulate(FIRMWARE, {"payload": payload})
     broken, found = board.client("discover")
-    assert "broken.toml: format is 3" in broken["problem"] and "crankfold.usb-bulk/1" in broken["fix"]
+    assert "line 1: the key 'format' holds 3" in broken["problem"] and "crankfold.usb-bulk/1" in broken["problem"]
     assert found == {"address": "1209:0001:HW0007", "title": "Harbour two-channel streamer", "serial": "HW0007",
                      "problem": "", "fix": "", "device": "",
                      "can": {"bits": 16, "highest_rate_hz": 1_000_000.0, "inputs": 2}}
