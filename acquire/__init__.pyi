@@ -1,5 +1,5 @@
 from .atomic import flush_folder, write_beside, write_new
-from .callback_source import CallbackSource
+from .callback_source import CallbackSource, SoundSource
 from .channel_names import (
     BATTERY,
     COUNTER,
@@ -48,7 +48,6 @@ from .rig.probe import Probe, in_base_units
 from .rig.smallest_leak import smallest_leak_percent
 from .rig.wiring import current_of, wired
 from .socket_source import SocketSource
-from .sound_source import SoundSource
 from .stream.caught import CaughtCrank
 from .stream.journal import JournalWriter
 from .stream.journal_reading import Recovered, State, recover

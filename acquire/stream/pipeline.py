@@ -12,8 +12,7 @@ from typing import TYPE_CHECKING, Any
 from crankfold.acquire.stream.caught import CaughtCrank
 from crankfold.acquire.stream.clock import ClockFit
 from crankfold.acquire.stream.crank_journal import CrankJournal
-from crankfold.acquire.stream.losses import LossTeller
-from crankfold.acquire.stream.plan import Event, Happening, Stage
+from crankfold.acquire.stream.plan import Event, Happening, LossTeller, Stage
 from crankfold.acquire.stream.ring import MARK_BYTES, RingBuffer
 from crankfold.analysis import CUT_SHORT, CrankingDetector, End, Onset
 

@@ -1,4 +1,4 @@
-"""What a recording is to be, and what it reports while it goes on."""
+"""What a recording is to be, and what it reports while it goes on; lost samples are told once a second at most."""
 
 from __future__ import annotations
 
@@ -8,12 +8,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
     from crankfold.analysis import Channel
 
 CRANK_AT_MOST_S = 10.0  # service manuals: 10 s, then 60 s; others allow 15 or 30 s: the shortest suits all starters
 REST_S = 60.0  # what goes with it; the people who crank are told so
+TELL_EVERY_S = 1.0
+UNKNOWN = -1
 
 
 @dataclass(frozen=True)
@@ -130,3 +132,41 @@ class Event:
     lasted_s: float = 0.0
     mean: float = 0.0
     unit: str = ""
+
+
+class LossTeller:
+    """Tells the first loss at once, and what follows within a second as one sum.
+
+    Parameters
+    ----------
+    rate_hz
+        Samples a second.
+    tell
+        Called with absolute index and number of samples, `UNKNOWN` where nobody knows it.
+    """
+
+    def __init__(self, rate_hz: float, tell: Callable[[int, int], None]) -> None:
+        self._every, self._tell = max(1, round(TELL_EVERY_S * rate_hz)), tell
+        self._known, self._unknown = 0, False
+        self._next = 0
+
+    def lost(self, index: int, count: int | None) -> None:
+        """Take note of a loss before the sample at absolute `index`; None: nobody knows how many."""
+        self._known += count or 0
+        self._unknown = self._unknown or count is None
+        self.look(index)
+
+    def look(self, index: int) -> None:
+        """Tell what is due, now that the stream has come to absolute `index`."""
+        if index >= self._next and (self._known or self._unknown):
+            self.finish(index)
+            self._next = index + self._every
+
+    def finish(self, index: int) -> None:
+        """Tell everything that is left."""
+        known, unknown = self._known, self._unknown
+        self._known, self._unknown = 0, False
+        if known:
+            self._tell(index, known)
+        if unknown:
+            self._tell(index, UNKNOWN)

@@ -28,9 +28,8 @@ from crankfold.acquire import (
     ShutdownTimeoutError,
 )
 from crankfold.analysis import Capture, CrankfoldError
-from crankfold.viewer.session.analysis_queue import AnalysisQueue
 from crankfold.viewer.session.columns import check_source
-from crankfold.viewer.session.custody import Custody, Pending
+from crankfold.viewer.session.custody import AnalysisQueue, Custody, Pending
 from crankfold.viewer.session.judgement import survived
 from crankfold.viewer.session.news import (
     Broke,

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QObject
+from PySide6.QtCore import QObject, Signal
 
 from crankfold.acquire import Job
 from crankfold.analysis import CrankfoldError, InputError
@@ -15,7 +16,6 @@ from crankfold.viewer.session import sentence, told_about
 from crankfold.viewer.window.asking import NOTHING, NoEngineError, options_of, wanted_of
 from crankfold.viewer.window.cam_lesson import CamLesson
 from crankfold.viewer.window.choosing_file import FileDialogs
-from crankfold.viewer.window.errand import Errand
 from crankfold.viewer.window.pages import ChoosingPage, FormPage, Option
 from crankfold.viewer.window.phone import Phone
 from crankfold.viewer.window.records import Records
@@ -35,6 +35,45 @@ START = ("test", "open", "book", "practise", "set_up")
 """What the start page offers."""
 JOB_FIELDS = ("plate", "customer", "mileage", "technician", "temperature", "notes")
 MOST_CARDS = 11  # saved engines or rigs on one page; the others are found in the set-up
+
+
+class Errand(QObject):
+    """One piece of work; `done` or `failed` comes in the window's own thread."""
+
+    done = Signal(object)
+    failed = Signal(object)
+    _ended = Signal(object, object)
+
+    def __init__(self, parent: QObject, work: Callable[[], Any]) -> None:
+        super().__init__(parent)
+        self._work = work
+        self._ended.connect(self._tell)
+        self._thread = threading.Thread(target=self._run, name="errand", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def _run(self) -> None:
+        try:
+            found = self._work()
+        except Exception as error:
+            self._say(None, error)
+        else:
+            self._say(found, None)
+
+    def _say(self, found: object, error: Exception | None) -> None:
+        try:
+            self._ended.emit(found, error)
+        except RuntimeError:  # the window was closed meanwhile
+            return
+
+    def _tell(self, found: object, error: Exception | None) -> None:
+        if error is None:
+            self.done.emit(found)
+        else:
+            self.failed.emit(error)
+        self.deleteLater()
 
 
 class Desk(QObject):
@@ -219,4 +258,3 @@ class Desk(QObject):
 def option(section: str, action: str) -> Option:
     """Return a card whose words are in a section of the wording."""
     return Option(action, say(f"window.{section}.{action}"), say(f"window.{section}.{action}_text"))
-

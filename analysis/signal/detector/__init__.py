@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from crankfold.analysis.signal.detector.detector import CrankingDetector, DetectorState
-from crankfold.analysis.signal.detector.events import Onset, Passed
-from crankfold.analysis.signal.detector.watch import End
+from crankfold.analysis.signal.detector.watch import End, Onset, Passed
 
 __all__ = ["CrankingDetector", "DetectorState", "End", "Onset", "Passed"]

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from crankfold.analysis.signal.detector.candidate import STEADY_SHARE, Candidate, Finding, Scale
-from crankfold.analysis.signal.detector.events import Onset, Passed
 from crankfold.analysis.signal.detector.quiet import (
     EVENED,
     HELD_BACK_FRAMES,
@@ -24,7 +23,7 @@ from crankfold.analysis.signal.detector.quiet import (
     first_departure,
     frame_means,
 )
-from crankfold.analysis.signal.detector.watch import CrankWatch, End
+from crankfold.analysis.signal.detector.watch import CrankWatch, End, Onset, Passed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
