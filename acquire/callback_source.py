@@ -1,4 +1,4 @@
-"""Bases of boards whose library calls back on a thread of its own: a queue that counts what it cannot hold; sound inputs.
+"""Bases of boards whose library calls back on a thread of its own, sound inputs among them: what is lost is counted.
 
 A sound input has a high-pass: it blocks whatever stands still and lets a starter's mean current sink to nothing within
 a tenth of a second. Current through it looks like humps round zero, of a height that means nothing. A spark or a cam

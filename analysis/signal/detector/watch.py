@@ -1,4 +1,4 @@
-"""A cranking under way, watched for its end.
+"""A cranking under way, watched for its end; and what the detector says of it.
 
 It ends where the current is gone, or where it has fallen to a level that no longer moves: pump, ignition and a clamp's
 remanence leave 2 to 20 % of the humps on the cable for as long as one likes. A starter that is let go is switched off,
