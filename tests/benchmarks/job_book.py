@@ -53,7 +53,7 @@ def make_files(folder: Path, count: int) -> None:
 
 
 def best_s(call: Callable[[], object]) -> float:
-    """Return the shortest of some calls."""
+    """Return the shortest of some calls; the other work of the machine is in it."""
     times = []
     for _ in range(REPEATS):
         began_s = time.perf_counter()

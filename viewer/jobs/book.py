@@ -15,22 +15,23 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
 from crankfold.viewer.jobs.entry import COLUMNS, UNREADABLE, Entry, entry_of
-from crankfold.viewer.jobs.query import Query
+from crankfold.viewer.jobs.query import Query, searched_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from types import TracebackType
 
 ENDINGS = (".h5", ".hdf5")
-LAYOUT = 1  # of the table; another number throws the index away
+LAYOUT = 2  # of the table; another number throws the index away
 TOGETHER = 100  # files read before they are written down: a stop loses no more
 BUSY_S = 10.0  # another window that is reading the same folder is waited for so long
 IN_MEMORY = ":memory:"
 _FIELDS = tuple("order_text" if name == "order" else name for name in COLUMNS)
-_TEXT = (*(name for name in _FIELDS if name not in ("size", "changed_ns", "lowest_percent")), "day")
+_TEXT = (*(name for name in _FIELDS if name not in ("size", "changed_ns", "lowest_percent")), "day", "words")
 _MADE = (f"CREATE TABLE captures ({', '.join(f'{name} TEXT NOT NULL' for name in _TEXT)}, size INTEGER NOT NULL, "
          "changed_ns INTEGER NOT NULL, lowest_percent REAL, PRIMARY KEY (file)) WITHOUT ROWID",
-         "CREATE INDEX by_day ON captures (day, file)", "CREATE INDEX by_plate ON captures (plate COLLATE NOCASE)",
+         "CREATE INDEX by_day ON captures (day, file)", "CREATE INDEX by_start ON captures (started_utc, file)",
+         "CREATE INDEX by_plate ON captures (plate COLLATE NOCASE)",
          f"PRAGMA user_version = {LAYOUT}")
 
 
@@ -113,8 +114,9 @@ class JobBook:
         return self.folder / entry.file
 
     def _write(self, entries: list[Entry]) -> None:
-        rows = [(*(getattr(entry, name) for name in COLUMNS), _day(entry.started_utc)) for entry in entries]
-        names = (*_FIELDS, "day")
+        rows = [(*(getattr(entry, name) for name in COLUMNS), _day(entry.started_utc), searched_text(entry))
+                for entry in entries]
+        names = (*_FIELDS, "day", "words")
         with self._base:
             self._base.executemany(f"INSERT OR REPLACE INTO captures ({', '.join(names)}) "
                                    f"VALUES ({', '.join('?' * len(names))})", rows)
@@ -155,7 +157,7 @@ def _checked(name: str) -> sqlite3.Connection:
             (there,) = base.execute("SELECT count(*) FROM sqlite_master WHERE name = 'captures'").fetchone()
             for statement in () if there else _MADE:
                 base.execute(statement)
-        base.execute("SELECT day, lowest_percent FROM captures LIMIT 1").fetchone()
+        base.execute("SELECT day, lowest_percent, words FROM captures LIMIT 1").fetchone()
     except BaseException:
         base.close()
         raise

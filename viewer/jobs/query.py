@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from crankfold.viewer.jobs.entry import Entry
 
 FINDINGS = ("low", "no-compression", "even", "uneven", "limit", "none", "open", "unreadable")
 """What may be asked for: the verdicts, and ``low`` and ``no-compression`` of any cylinder."""
 
-SEARCHED = ("customer", "plate", "engine", "technician", "notes", "file", "order_text")
+SEARCHED = ("customer", "plate", "engine", "technician", "notes", "file", "order")
 _FOUND = {"low": "low <> ''", "no-compression": "dead <> ''"}
 
 
@@ -42,8 +46,8 @@ class Query:
         """Return the condition with question marks, and the values for them."""
         parts, values = ["1"], list[object]()
         for word in self.words:
-            parts.append("(" + " OR ".join(f"{name} LIKE ? ESCAPE '\\'" for name in SEARCHED) + ")")
-            values += [_pattern(word)] * len(SEARCHED)
+            parts.append("instr(words, ?) > 0")
+            values.append(word.casefold())
         if self.plate:
             parts.append("plate = ? COLLATE NOCASE")
             values.append(" ".join(self.plate.split()))
@@ -59,7 +63,6 @@ class Query:
         return " AND ".join(parts), values
 
 
-def _pattern(word: str) -> str:
-    for sign in "\\%_":
-        word = word.replace(sign, f"\\{sign}")
-    return f"%{word}%"
+def searched_text(entry: Entry) -> str:
+    """Return what words are looked for in: one text in small letters, which SQLite cannot make of all languages."""
+    return "\n".join(getattr(entry, name) for name in SEARCHED).casefold()

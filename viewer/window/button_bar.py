@@ -22,7 +22,7 @@ LEAST_TYPE = 9  # pixels
 PADDING = 8  # pixels beside the words
 SPACING = 8
 MOST, LEAST = 6, 3  # buttons in a row
-NOT_FORWARD = ("phone", "back")  # not brought out, though they may come first
+NOT_FORWARD = ("phone", "back", "check")  # not brought out, though they may come first
 WIDTH_SHARE = 3.1  # of a button's height that it should be wide, or its words get too small
 
 

@@ -69,6 +69,8 @@ BY_POINTER = frozenset({"pan", "zoom", "mark", "clear"})
 """What a finger or a mouse does on the plot itself, so that it needs no button in the row."""
 OFF_PLOT = ("start", "book", "job")
 """Pages that are always a button away, and have no key."""
+AT_THE_KEY = (Phase.FILLING, Phase.ARMED, *RUNNING, Phase.JUDGING)
+"""Phases in which hands are at the engine's key, or should stay off it: no button is the way forward."""
 FEW = 6  # buttons that fit beside each other; the rest stands behind "more"
 
 
@@ -93,6 +95,8 @@ def buttons_for(now: Standing, *, checking: bool, compares: bool, covered: bool 
     if compares and now.phase in VERDICTS:
         actions.insert(1, "before")
     actions = [action for action in actions if action not in ("paper", "help", "quit")]
+    if now.phase in AT_THE_KEY:
+        actions.remove("set_up")  # the way forward is the key of the engine
     if now.phase not in RUNNING:
         actions.append("start")
     shown = actions if len(actions) < most else actions[: most - 1]

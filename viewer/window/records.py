@@ -66,7 +66,8 @@ class Records(QObject):
         self.desk.tell_here(say("window.kept", path=str(path)))
 
     def _to_print(self, path: Path) -> None:
-        self._was_saved(path)
+        self.saved = path
+        self.desk.tell_here(say("window.save.printing", path=str(path)))
         QDesktopServices.openUrl(QUrl.fromLocalFile(str(path)))
 
     def _other_folder(self) -> None:

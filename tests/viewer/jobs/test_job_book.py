@@ -63,6 +63,7 @@ def test_the_newest_comes_first_and_says_what_was_found(book: JobBook) -> None:
 @pytest.mark.parametrize(("query", "found"), [
     ({"words": ("harbour",)}, ["2026/b.h5", "a.h5"]), ({"words": ("HARBOUR", "a.h5")}, ["a.h5"]),
     ({"words": ("_50%",)}, ["c.h5"]), ({"words": ("%",)}, ["c.h5"]), ({"words": ("nobody",)}, []),
+    ({"words": ("MÜLLER",)}, ["c.h5"]),
     ({"plate": "hw 104"}, ["2026/b.h5", "a.h5"]), ({"plate": "HW 10"}, []), ({"finding": "low"}, ["c.h5", "a.h5"]),
     ({"finding": "no-compression"}, ["a.h5"]), ({"finding": "even"}, ["2026/b.h5"]), ({"most": 1}, ["2026/b.h5"]),
     ({"since": date(2026, 3, 5), "until": date(2026, 3, 5)}, ["c.h5"])])

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from film import Printer, whole_run
 from hands import Finger, Mouse
 from PySide6.QtCore import QMimeData, QPoint, QPointF, Qt, QUrl
 from PySide6.QtGui import QDragEnterEvent, QDropEvent
@@ -230,3 +231,18 @@ def test_two_of_the_job_book_are_compared_and_the_list_is_saved_as_a_table(bench
     bench.until(lambda: desk.records.saved is not None)
     with desk.records.saved.open(newline="", encoding="utf-8") as file:
         assert len(list(csv.DictReader(file))) == 2
+
+
+@pytest.mark.parametrize("hand", [Mouse(), Finger()], ids=["mouse", "finger"])
+def test_from_an_empty_shelf_to_a_printed_sheet(bench: Any, desk: Any, hand: Mouse) -> None:
+    """The run that `film.py` makes pictures of, with an engine that cranks as fast as it can."""
+    printer = Printer()
+    board = "virtual:engine=pump,dead=3,sync=waste-spark,rate=2000,quiet=1,crank=4,after=1,pace=flat"
+    try:
+        whole_run(hand, desk, bench.until, board)
+    finally:
+        printer.close()
+    (page,) = printer.pages
+    assert "Cylinder 3 has no compression." in page.read_text(encoding="utf-8")
+    assert desk.shelf.rigs() == ("bench",)
+    assert desk.window.pile.top is desk.start
