@@ -112,7 +112,7 @@ class UsbTmcSource(Source):
                                         "in the description with its manual")
             rate_hz = 1.0 / interval
         return SourceInfo(rate_hz, tuple(channels), description.dtype.newbyteorder("="), description.title,
-                          self._link.address, live=False)
+                          self._link.address, live=False, records=description.triggered)
 
     def _ask_number(self, query: str) -> float:
         answer = self._link.ask(query)
@@ -151,7 +151,7 @@ class UsbTmcSource(Source):
         self._records += 1
         self._armed = False
         self._arm()
-        return Samples(codes, loss)
+        return Samples(codes, loss, ends_record=self._description.triggered)
 
     def _ready(self) -> bool:
         query = self._description.ready

@@ -96,6 +96,8 @@ class InstrumentDescription(Described):
         What is sent once; what begins a record; the query and the answer that say it is there; the end.
     contiguous, lost
         Whether nothing is lost between records; the query for the number lost.
+    triggered
+        Whether the instrument's own trigger begins each record, which then is a capture of its own.
     dtype
         Of the samples in a block.
     preamble
@@ -119,6 +121,7 @@ class InstrumentDescription(Described):
     stop: tuple[str, ...]
     contiguous: bool
     lost: str
+    triggered: bool
     dtype: np.dtype[Any]
     preamble: Preamble | None
     channels: tuple[InstrumentChannel, ...]
@@ -153,13 +156,16 @@ def read_instrument(path: Path) -> InstrumentDescription:
         record.take_texts("setup", ()), record.take_texts("arm", ()), ready,
         record.take_text("ready_answer") if ready else record.take_text("ready_answer", ""),
         record.take_number("poll_s", DEFAULT_POLL_S, above=0.0), record.take_texts("stop", ()),
-        record.take_flag("contiguous", False), record.take_text("lost", ""), dtype, preamble, channels)
+        record.take_flag("contiguous", False), record.take_text("lost", ""),
+        record.take_flag("triggered", False), dtype, preamble, channels)
     for table in (device, rate, record):
         table.done()
     if description.set_rate and "{rate_hz}" not in description.set_rate:
         raise rate.wrong("set", "a command with {rate_hz} in it")
     if description.contiguous and description.lost:
         raise record.wrong("lost", "either contiguous or lost, not both")
+    if description.triggered and (description.contiguous or description.lost):
+        raise record.wrong("triggered", "no contiguous and no lost beside it: between two triggers nobody counts")
     return description
 
 

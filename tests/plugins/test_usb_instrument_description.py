@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.acquire import BoardGarbledError, FileFormatError
+from crankfold.acquire import BoardGarbledError, FileFormatError, record
+from crankfold.plugins.usb.tmc_board import UsbTmcSource
 from crankfold.plugins.usb.tmc_description import Preamble, read_instrument
 
 GOOD = """
@@ -53,6 +54,7 @@ def test_a_good_description(tmp_path) -> None:
     ('ready_answer = "1"', "", "'record.ready_answer' is missing"),
     ('ready_answer = "1"', 'ready_answer = "1"\ncontiguous = true\nlost = "L?"', "either contiguous or lost"),
     ('ready_answer = "1"', 'ready_answer = "1"\ncontiguous = 1', "expected true or false"),
+    ('ready_answer = "1"', 'ready_answer = "1"\ntriggered = true\nlost = "L?"', "between two triggers nobody counts"),
     ('ready_answer = "1"', 'ready_answer = "1"\npoll_s = 0', "'record.poll_s' holds 0"),
     ("{rate_hz}", "{rate}", "a command with {rate_hz} in it"),
     ('">f4"', '"f4"', "'samples.dtype' holds 'f4'"),
@@ -89,3 +91,42 @@ def test_a_preamble_gives_scale_offset_and_interval() -> None:
 def test_a_preamble_that_makes_no_sense(answer) -> None:
     with pytest.raises(BoardGarbledError, match=r"compare \[preamble\]"):
         Preamble("PRE?", ";", 2, 3, 4, 5).parse(answer)
+
+
+class Link:
+    """An instrument that has triggered on two cranks and waits for a third."""
+
+    address = "1209:0488"
+
+    def __init__(self, records: list[np.ndarray]) -> None:
+        self._records, self._error = records, BoardGarbledError("no third crank came", "stop here")
+
+    def write(self, command: str) -> None:
+        pass
+
+    def ask(self, query: str) -> str:
+        if query == "STAT?" and not self._records:
+            raise self._error
+        return {"STAT?": "1", "PRE? 1": "x,1.0"}.get(query, "DIGITISER")
+
+    def ask_bytes(self, query: str) -> bytes:
+        data = self._records.pop(0).astype(">f4").tobytes()
+        return b"#%d%d" % (len(str(len(data))), len(data)) + data
+
+    def close(self) -> None:
+        pass
+
+
+def test_an_instrument_that_triggers_by_itself_gives_each_record_whole(tmp_path) -> None:
+    since = np.arange(40_000) / 10_000 - 0.3
+    crank = np.where(since > 0, 150 + 50 * np.cos(40 * since) + 300 * np.exp(-np.maximum(since, 0) / 0.08), 0.0)
+    crank += np.random.default_rng(3).normal(0.0, 0.5, len(crank))
+    description = read(tmp_path, GOOD.replace('ready_answer = "1"', 'ready_answer = "1"\ntriggered = true'))
+    source = UsbTmcSource(description, Link([crank, crank[:30_000]]), 10_000.0)  # type: ignore[arg-type]
+    assert source.info.records
+    found = []
+    with pytest.raises(BoardGarbledError, match="no third crank"):
+        for capture in record(source):
+            found.append(capture)
+    assert [len(capture.samples) for capture in found] == [40_000, 30_000]
+    assert all(capture.trigger_index == pytest.approx(3000, abs=200) for capture in found)

@@ -116,12 +116,14 @@ def _contract(opened: Callable[[], Source], plugins: Plugins, board: str) -> int
     from importlib import import_module
 
     from crankfold.acquire.testing import BROKEN, run_contract, run_plugin_contract
-    from crankfold.viewer.session import can_ask
+    from crankfold.viewer.session import VIRTUAL, can_ask, prepare_virtual
 
     def progress(at: int, of: int, rule: Rule[Any]) -> None:
         click.echo(say("check.contract", number=at + 1, of=of, says=rule.says), err=True)
 
     by_hand, kind = _ByHand(opened), board.partition(":")[0].strip()
+    if kind == VIRTUAL:
+        prepare_virtual(plugins)  # what is compiled once is no fault of its start
     hands = can_ask() and kind in plugins.boards
     outcomes = run_contract(by_hand.open, progress=progress, break_it=by_hand.pull if hands else None,
                             deadline_s=BY_HAND_S if hands else RULE_S)
