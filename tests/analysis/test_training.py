@@ -68,6 +68,11 @@ def test_a_starter_on_dry_friction_runs_up_as_the_differential_equation_says(ker
     assert np.abs(got["current"][1:500, 0] - whole.y[0, 1:]).max() < 0.03  # of 3 at lock; after the first coil lag
 
 
+def test_the_kernel_leaves_the_least_numbers_of_the_program_alone(kernel):
+    kernel[1].library(2)
+    assert (np.full(1, 5e-324) * np.ones(1)).item() > 0.0
+
+
 def test_a_tight_cylinder_peaks_as_a_polytrope(kernel):
     """``p = (v at closing / v at TDC) ** gamma`` (closed form), gauge pressures in shares of the air's."""
     prior, turning = kernel

@@ -98,8 +98,8 @@ def prepare_files(folder: Path, dead_three, make_recording, make_csv) -> None:
 
 
 @pytest.mark.parametrize("page", sorted(DOCS.glob("*.md")), ids=lambda page: page.stem)
-def test_the_commands_of_a_page_run_one_after_the_other(page: Path, in_process, monkeypatch, dead_three, make_recording,
-                                                        make_csv) -> None:
+def test_the_commands_of_a_page_run_one_after_the_other(page: Path, in_process, bench_clock, monkeypatch, dead_three,
+                                                        make_recording, make_csv) -> None:
     monkeypatch.setenv("XDG_CONFIG_HOME", str(in_process.folder / "settings"))
     prepare_files(in_process.folder, dead_three, make_recording, make_csv)
     assert in_process("engine", "pump", "--firing-order", "1-3-4-2").returncode == 0
@@ -118,7 +118,7 @@ EXAMPLES_RUN = [line for name, lines in EXAMPLES.items() for line in lines if na
                 and ("--rig" not in line or name == "check")]
 
 
-def test_the_examples_of_help_run(in_process, monkeypatch, dead_three, make_recording, make_csv) -> None:
+def test_the_examples_of_help_run(in_process, bench_clock, monkeypatch, dead_three, make_recording, make_csv) -> None:
     folder = in_process.folder
     monkeypatch.setenv("XDG_CONFIG_HOME", str(folder / "settings"))
     prepare_files(folder, dead_three, make_recording, make_csv)
