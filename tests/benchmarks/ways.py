@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Compare ways to read compression from the same captures, and write the comparison as a page.
 
-    python tests/benchmarks/ways.py --own 100 --seed 7 [--family ordinary ...] [NAME=FOLDER ...] [--page PAGE.md]
+    python tests/benchmarks/ways.py [NAME=FOLDER ...] --own 100 --seed 7 [--family ordinary ...] [--page PAGE.md]
 
 `--own N` draws N engines of each family of the project's own generator. A folder holds NAME.csv or NAME.csv.gz with
 NAME.json beside it, as `sets.py` describes. Every way gets the same trace: conditioned, the in-rush cut away. The
