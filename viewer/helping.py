@@ -36,7 +36,7 @@ EXAMPLES: Mapping[str, tuple[str, ...]] = {
     "demo": ("crankfold demo", "crankfold demo --dead 2 --out second-demo"),
     "practice": ("crankfold practice --rounds 1",),
     "analyse": ("crankfold analyse crank.csv --firing-order 1-3-4-2 --sync waste-spark:1",
-                "crankfold analyse crank.csv --firing-order 1-3-4-2 --picture crank.png"),
+                "crankfold analyse crank.csv --engine pump --picture crank.png --json crank.json"),
     "capture": ("crankfold capture --from virtual:dead=3 --firing-order 1-3-4-2 --once",
                 "crankfold capture --rig cart --engine pump --out jobs"),
     "window": ("crankfold window --rig cart --engine pump",),

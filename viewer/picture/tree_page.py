@@ -28,12 +28,13 @@ ABOUT_SEVERAL = ("neighbour", "bank-timing")  # tests of several cylinders at on
 
 @dataclass(frozen=True)
 class Line:
-    """A line of a card: its text, its size, whether it is the title, and the test that it leads to."""
+    """A line of a card: its text and size, whether it is the title, the test it leads to, and if it starts there."""
 
     text: str
     size: float
     title: bool = False
     then: str = ""
+    starts: bool = True
 
 
 @dataclass(frozen=True)
@@ -82,7 +83,7 @@ def _card_of(name: str, kind: Kind, width: float) -> tuple[str, tuple[Line, ...]
         text = said_for(kind, f"test.{name}.{outcome.name}")
         then = say("tree.then", title=said_for(kind, f"test.{outcome.then}.title")) if outcome.then else ""
         broken = measures.wrap(f"- {text} {then}".rstrip(), LESSER, room, MOST_LINES)
-        lines += [Line(part, LESSER, then=outcome.then if k == 0 else "") for k, part in enumerate(broken)]
+        lines += [Line(part, LESSER, then=outcome.then, starts=k == 0) for k, part in enumerate(broken)]
     return name, tuple(lines)
 
 
@@ -106,7 +107,7 @@ def _links(card: Card, tests: dict[str, Card], paper: Paper) -> list[Item]:
     y = card.box.top + PAD
     for line in card.lines:
         y += line.size * LEADING
-        if line.then and tests[line.then].box.left > card.box.right:
+        if line.then and line.starts and tests[line.then].box.left > card.box.right:
             items += _join(card.box.right, y - line.size * 0.4, tests[line.then], paper)
     return items
 
