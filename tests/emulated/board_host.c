@@ -5,13 +5,15 @@
  * WAVEFORM holds two 16-bit little-endian millivolt values a row; the row in force is chosen by the processor's clock,
  * counted from the first conversion. Prints the terminal's name, waits for a line (the other side holds the terminal
  * open by then), prints READY last. Bytes wait for room in the terminal as they do in the system's driver of a USB
- * serial bridge, which keeps 64 KiB; beyond that they are dropped.
+ * serial bridge, which keeps 64 KiB; once the signal SIGUSR1 has come, what is beyond that is dropped. Before it, the
+ * chip stands still while half of that waits, and it never runs faster than its clock to make up for a busy computer.
  * A thousand times a second the processor stands still for a while, up to LONGEST_STALL clocks and each time for another one,
  * as if something kept interrupts off so long. Ends when standard input does.
  */
 #define _GNU_SOURCE
 #include <fcntl.h>
 #include <poll.h>
+#include <signal.h>
 #include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -37,6 +39,7 @@ static avr_cycle_count_t first_conversion;
 static int armed = 1, input_full;
 static uint8_t out[65536];
 static size_t out_used;
+static volatile sig_atomic_t drops;
 
 static void fail(const char *what)
 {
@@ -181,6 +184,12 @@ static void run_to(avr_cycle_count_t target, unsigned longest_stall)
     }
 }
 
+static void let_drop(int signal_number)
+{
+    (void)signal_number;
+    drops = 1;
+}
+
 static double now_s(void)
 {
     struct timespec now;
@@ -195,14 +204,20 @@ int main(int count, char **arguments)
     load_rows(arguments[2]);
     rows_a_cycle = atof(arguments[3]) / CLOCK_HZ;
     build_board(arguments[1]);
+    signal(SIGUSR1, let_drop);
     int master = open_terminal();
     puts("READY");
     fflush(stdout);
     struct pollfd parent = {.fd = STDIN_FILENO, .events = POLLIN};
-    double began = now_s();
-    while (poll(&parent, 1, 1) == 0) {
-        avr_cycle_count_t target = (avr_cycle_count_t)((now_s() - began) * CLOCK_HZ);
-        run_to(target, (unsigned)atoi(arguments[4]));
+    const double longest_step_s = 0.01;
+    double then = now_s(), run_s = 0.0;
+    while (poll(&parent, 1, 1) <= 0) { /* a signal is no reason to end */
+        double now = now_s(), step_s = now - then < longest_step_s ? now - then : longest_step_s;
+        then = now;
+        if (drops || out_used < sizeof out / 2) {
+            run_s += step_s;
+            run_to((avr_cycle_count_t)(run_s * CLOCK_HZ), (unsigned)atoi(arguments[4]));
+        }
         exchange(master);
     }
     return 0;

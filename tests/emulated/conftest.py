@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shlex
+import signal
 import subprocess
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,6 +28,13 @@ def run(*command: str | Path) -> str:
         pytest.fail(f"{command[0]} is missing; this test needs: apt install {APT}")
     assert done.returncode == 0, f"{command}\n{done.stdout}{done.stderr}"
     return done.stdout + done.stderr
+
+
+@pytest.fixture
+def patience(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a busy computer an emulated chip stands still for longer than the driver waits for a real one."""
+    for limit in ("ASK_AGAIN_S", "ANSWER_S", "RESET_S", "SILENCE_S"):
+        monkeypatch.setattr(f"crankfold.plugins.serial.frames_board.{limit}", 20.0)
 
 
 @pytest.fixture(scope="session")
@@ -67,6 +75,10 @@ class EmulatedBoard:
         times = (np.arange(first, first + count)[:, np.newaxis] + np.array([0.0, 0.5])) / rate_hz
         rows = np.floor(times * self.rows_a_second + 1e-6).astype(np.int64) % len(self.millivolts)
         return self.millivolts[rows, [0, 1]].astype(np.int64) * 1023 // 5000
+
+    def let_drop(self) -> None:
+        """From now on lose what nobody fetches, in place of waiting for whoever is slow."""
+        self.process.send_signal(signal.SIGUSR1)
 
     def end(self) -> None:
         assert self.process.stdin is not None and self.process.stdout is not None
