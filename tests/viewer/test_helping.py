@@ -8,7 +8,7 @@ import pytest
 
 from crankfold.viewer.command_line import COMMANDS
 from crankfold.viewer.helping import COMMAND_GROUPS, EXAMPLES
-from crankfold.viewer.words import show_table
+from crankfold.viewer.words import show_table, speak
 
 
 def test_every_command_is_in_one_group_and_has_an_example() -> None:
@@ -53,3 +53,30 @@ def test_a_table_fits_eighty_columns_and_cuts_no_word(capsys: pytest.CaptureFixt
     assert max(map(len, printed.splitlines())) <= 80
     assert set(sentence.split()) <= set(re.findall(r"\w+", printed))
     assert "\x1b" not in printed  # nobody watches, so there is nothing to colour
+
+
+@pytest.mark.parametrize(("variable", "coloured"), [("", True), ("1", False)])
+def test_no_color_leaves_a_table_plain_on_a_terminal(variable: str, coloured: bool, capsys: pytest.CaptureFixture[str],
+                                                     monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("NO_COLOR", variable)
+    monkeypatch.setenv("FORCE_COLOR", "1")
+    show_table(["cylinder"], [(["3"], True)])
+    assert ("\x1b" in capsys.readouterr().out) == coloured
+
+
+def test_help_says_defaults_ranges_and_stand_ins_in_our_words(in_process) -> None:
+    text = " ".join(in_process("check", "--help").stdout.split())
+    assert "How long to listen. (default 5, 1 to 600)" in text
+    assert "x<=" not in text
+    speak("de")
+    usage = in_process("--language", "de", "sheet", "--help").stdout.splitlines()[0]
+    speak(None)
+    assert usage == "Aufruf: crankfold sheet [OPTIONEN] DATEI"
+
+
+def test_a_long_example_can_be_copied_from_help(in_process) -> None:
+    lines = in_process("bundle", "--help").stdout.splitlines()
+    example = lines[lines.index("Examples:") + 1:]
+    assert len(example) > 1
+    assert all(line.endswith(" \\") for line in example[:-1])
+    assert " ".join(" ".join(example).replace("\\", "").split()) == EXAMPLES["bundle"][0]

@@ -71,7 +71,8 @@ def show_table(headings: Sequence[str], rows: Sequence[tuple[Sequence[str], bool
     for cells, stands_out in rows:
         table.add_row(*(Text(tame(cell), style="red" if stands_out else "") for cell in cells))
     wide = shutil.get_terminal_size().columns if sys.stdout.isatty() else WIDTH
-    console = Console(file=sys.stdout, width=max(NARROWEST, wide) - len(INDENT), highlight=False, soft_wrap=False)
+    console = Console(file=sys.stdout, width=max(NARROWEST, wide) - len(INDENT), highlight=False, soft_wrap=False,
+                      color_system=None if os.environ.get("NO_COLOR") else "auto")  # else bold and dim would stay
     with console.capture() as drawn:
         console.print(table)
     for line in drawn.get().splitlines():
