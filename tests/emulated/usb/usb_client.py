@@ -27,7 +27,7 @@ def told(error: AcquireError) -> dict[str, str]:
     return {"error": type(error).__name__, "what": error.what, "remedy": error.remedy}
 
 
-def follow(source: Any, *, until_samples: int, deadline_s: float = 20.0, pause_at: int = -1,
+def follow(source: Any, *, until_samples: int, deadline_s: float = 120.0, pause_at: int = -1,
            pause_s: float = 0.0) -> dict[str, Any]:
     """Read a started source and say what came: checks each sample against a counter that the board sends."""
     blocks, samples, wrong, losses, empty = 0, 0, 0, [], 0
@@ -141,7 +141,7 @@ def records(description: str, count: int, rate: str | None = None) -> dict[str, 
             info = source.info
             source.start()
             began = time.monotonic()
-            while len(blocks) < count and time.monotonic() < began + 10.0:
+            while len(blocks) < count and time.monotonic() < began + 120.0:
                 block = source.read(READ_S)
                 if block is not None:
                     blocks.append(block)
@@ -184,11 +184,11 @@ def recorded(description: str, stall_s: float) -> dict[str, Any]:
     events: list[str] = []
     try:
         with Recorder(source, plan, on_event=lambda event: events.append(event.what.value)) as recorder:
-            end = time.monotonic() + 20.0
+            end = time.monotonic() + 120.0
             threading.Thread(target=lambda: next(iter(recorder), None), daemon=True).start()
             while recorder.ring.next_index < 6000 and time.monotonic() < end:
                 time.sleep(0.05)
-            return {"samples": recorder.ring.next_index, "seconds": time.monotonic() - end + 20.0}
+            return {"samples": recorder.ring.next_index, "seconds": time.monotonic() - end + 120.0}
     except AcquireError as error:
         return told(error)
 
@@ -196,7 +196,7 @@ def recorded(description: str, stall_s: float) -> dict[str, Any]:
 def stream_while_analysing(description: str, crank: str, scale: float, rate_hz: float, until_samples: int,
                            ) -> dict[str, Any]:
     """Record a stream on the recorder's thread and analyse one capture after another on this one."""
-    from crankfold.acquire import Recorder
+    from crankfold.acquire import Recorder, RecordingPlan
     from crankfold.analysis import Capture, Engine, analyse
 
     engine = Engine.parse("1-3-4-2")
@@ -212,16 +212,16 @@ def stream_while_analysing(description: str, crank: str, scale: float, rate_hz: 
         return block
 
     source.read = noting
-    with Recorder(source) as recorder:
+    with Recorder(source, RecordingPlan(stall_s=20.0)) as recorder:
         iterator = iter(recorder)
         waiting = threading.Thread(target=lambda: next(iterator, None), daemon=True)
         waiting.start()
-        end = time.monotonic() + 20.0
+        end = time.monotonic() + 120.0
         while recorder.ring.next_index < until_samples and time.monotonic() < end:
             verdicts.append(analyse(capture, engine).verdict)
         samples = recorder.ring.next_index
         recorder.stop()
-        waiting.join(5.0)
+        waiting.join()
     return {"samples": samples, "losses": losses, "analyses": len(verdicts), "verdicts": verdicts}
 
 
@@ -231,7 +231,7 @@ def contract(kind: str, description: str, per_packet: int = 0) -> dict[str, Any]
 
     def again() -> Any:
         """Open it, as soon as it is back after having been pulled."""
-        end = time.monotonic() + 3.0
+        end = time.monotonic() + 120.0
         while True:
             try:
                 return module.crankfold_boards()[0].open("", {"description": description})
