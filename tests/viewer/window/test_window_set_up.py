@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from crankfold.viewer.window.asking import NOTHING
 from crankfold.viewer.window.checklist import Checklist, checks
 from crankfold.viewer.window.drawings import TALL, WIDE, drawing, fitted
 from crankfold.viewer.window.set_up import PROBES, STEPS, SYNCS, Draft, Step, choices, chosen, problem, save
+from crankfold.viewer.words import LANGUAGES, sentences_of, speak
 
 ENGINE = Engine.parse("1-3-4-2")
 
@@ -158,11 +160,34 @@ def test_drawings_stay_on_their_card(key: str, order: str) -> None:
             assert left >= box.left - 1.0 and left + wide <= box.right + 1.0, item.text
 
 
+@pytest.fixture
+def speaking() -> Iterator[Callable[[str], None]]:
+    yield speak
+    speak(None)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
 @pytest.mark.parametrize("fuel", ["", "spark", "diesel"])
 @pytest.mark.parametrize("sync", [None, "waste-spark:1", "cam:1@200", "pressure:1", "plug-out:3"])
-def test_no_line_of_a_checklist_is_cut_on_a_screen_of_1280(sync: str | None, fuel: str) -> None:
+def test_no_line_of_a_checklist_is_cut_on_a_screen_of_1280(sync: str | None, fuel: str, language: str,
+                                                           speaking: Callable[[str], None]) -> None:
     from crankfold.viewer.picture import measures
     from crankfold.viewer.window.check_view import SIZE
 
+    speaking(language)
     for line in checks(SyncSpec.parse(sync, ENGINE), fuel=fuel):
         assert measures.wrap(line, SIZE, 1280.0 - 48.0 - 28.0 - 80.0, 1) == [line]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_the_name_of_every_field_has_room(language: str, speaking: Callable[[str], None]) -> None:
+    from crankfold.viewer.picture import measures
+    from crankfold.viewer.window.pages import form, leaf
+    from crankfold.viewer.window.set_up_view import LABEL
+
+    speaking(language)
+    job = {name: text for name, text in sentences_of("window.job").items() if name not in ("heading", "advice")}
+    for names, room in ((sentences_of("window.field"), LABEL), (job, form.LABEL)):
+        assert len(names) > 5
+        for text in names.values():
+            assert measures.width_of(text, leaf.TYPE) <= room - 6.0, text
