@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from PySide6.QtCore import Qt, Signal
@@ -24,6 +25,13 @@ SPACING = 8
 MOST, LEAST = 6, 3  # buttons in a row
 NOT_FORWARD = ("phone", "back", "check")  # not brought out, though they may come first
 WIDTH_SHARE = 3.1  # of a button's height that it should be wide, or its words get too small
+
+
+def least_px(widget: QWidget) -> int:
+    """Return the least side of what is to be pressed on a widget's screen, in Qt's own pixels."""
+    screen = widget.screen()
+    dpi = USUAL_DPI if screen is None else screen.physicalDotsPerInch()
+    return math.ceil(LEAST_MM / MM_AN_INCH * (dpi if LEAST_DPI <= dpi <= MOST_DPI else USUAL_DPI))
 
 
 class ButtonBar(QWidget):
@@ -76,9 +84,7 @@ class ButtonBar(QWidget):
 
     def least_px(self) -> int:
         """Return the least side of a button on this screen, in Qt's own pixels."""
-        screen = self.screen()
-        dpi = USUAL_DPI if screen is None else screen.physicalDotsPerInch()
-        return round(LEAST_MM / MM_AN_INCH * (dpi if LEAST_DPI <= dpi <= MOST_DPI else USUAL_DPI))
+        return least_px(self)
 
     def _made(self, action: str) -> QPushButton:
         words = say(f"window.button.{action}")

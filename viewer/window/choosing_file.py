@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from PySide6.QtCore import QObject
 from PySide6.QtWidgets import QFileDialog
 
+from crankfold.viewer.window.button_bar import least_px
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
@@ -15,7 +16,6 @@ if TYPE_CHECKING:
 
     from PySide6.QtWidgets import QWidget
 
-ROW_PX = 40  # least height of rows and buttons
 SMALLEST = (760, 560)
 
 
@@ -40,8 +40,9 @@ class FileDialogs(QObject):
         dialog = QFileDialog(self._window, title, self.place)
         dialog.setOption(QFileDialog.Option.DontUseNativeDialog, on=True)  # the system's has rows for a mouse only
         dialog.setFileMode(mode)
+        row = least_px(self._window)
         dialog.setStyleSheet(f"QAbstractItemView::item, QPushButton, QToolButton, QLineEdit, QComboBox"
-                             f" {{ min-height: {ROW_PX}px; }}")
+                             f" {{ min-height: {row}px; }} QToolButton {{ min-width: {row}px; }}")
         dialog.resize(min(SMALLEST[0], self._window.width()), min(SMALLEST[1], self._window.height()))
 
         def chosen(name: str) -> None:

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
 LEFT_SHARE = 0.5
 LIST_SHARE = 0.55  # of the height upright, above the drawing
-FIELDS_SHARE = 0.6  # of the side's height at most, where the screen is small: the list needs the rest
+LEAST_ROWS = 3  # of the list that must stay above the fields
 LABEL = 210.0  # scene units: width of a field's name
 POLL_MS = 100
 
@@ -240,11 +240,18 @@ class SetUpView(Leaf):
             side = Box(box.left, box.top, LEFT_SHARE * box.width, box.height)
             left = side.right + 1.5 * GAP
             put(self.picture, unit, Box(left, box.top, box.right - left, box.height))
-        row = min(self.row_px() / unit + 4.0, FIELDS_SHARE * side.height / max(1, len(self.fields)))
+        row = self.row_px() / unit + 4.0
         below = row * len(self.fields)
-        put(self.list, unit, Box(side.left, side.top, side.width, side.height - below - (GAP if below else 0.0)))
+        beside = not upright(self) and below + LEAST_ROWS * row > side.height  # then they take the drawing's place
+        self.picture.setVisible(not beside)
+        if beside:
+            put(self.list, unit, side)
+            side = Box(side.right + 1.5 * GAP, box.top, box.right - side.right - 1.5 * GAP, box.height)
+            row = min(row, side.height / len(self.fields))
+        else:
+            put(self.list, unit, Box(side.left, side.top, side.width, side.height - below - (GAP if below else 0.0)))
         for k, (name, edit) in enumerate(self.fields.items()):
-            y = side.bottom - below + k * row
+            y = side.top + k * row if beside else side.bottom - below + k * row
             put(self._labels[name], unit, Box(side.left, y, LABEL, row - 4.0))
             put(edit, unit, Box(side.left + LABEL, y, side.width - LABEL, row - 4.0))
         self.setStyleSheet(self.style_text())

@@ -9,12 +9,17 @@ from PySide6.QtCore import Qt
 from PySide6.QtTest import QTest
 
 from crankfold.acquire import Event, Happening
+from crankfold.analysis import Result
 from crankfold.viewer.session import (
+    VERDICTS,
+    Answered,
     Broke,
     Caught,
+    Judged,
     NoBoard,
     Opened,
     Over,
+    Passing,
     Phase,
     Readying,
     Resting,
@@ -22,6 +27,7 @@ from crankfold.viewer.session import (
     SessionPlan,
     Unjudged,
 )
+from crankfold.viewer.window.watching import STREAMING
 
 READY = (Readying(live=True), Opened("test board"))
 
@@ -42,9 +48,122 @@ STANDINGS = {
 }
 UNDER_WAY = {
     Phase.CRANKING: (*READY, happening(Happening.CRANKING)),
+    Phase.ENOUGH: (*READY, happening(Happening.CRANKING), Passing(5.0)),
     Phase.REST: (*READY, happening(Happening.CRANKING), happening(Happening.REST)),
     Phase.JUDGING: (*READY, Caught(1)),
 }
+
+
+EVERY = (*STANDINGS, *UNDER_WAY, Phase.EVEN, Phase.NAMED, Phase.UNNAMED)
+
+
+class Followed:
+    """A session that does nothing but write down what it is asked for."""
+
+    def __init__(self, question: Any) -> None:
+        self.plan, self.followed, self.asked = SessionPlan(lambda: None, question), None, list[str]()
+
+    def news(self) -> list[Any]:
+        return []
+
+    def rest(self) -> None:
+        self.asked.append("rest")
+
+    def arm(self) -> None:
+        self.asked.append("arm")
+
+    def close(self) -> None:
+        self.asked.append("close")
+
+
+@pytest.fixture
+def stand(dead_three: Any, uneven_result: Result, healthy: Any, even_result: Result, question: Any) -> Any:
+    """Return what brings a window into a standing, a live line of a board on its strip and a session behind it."""
+    import numpy as np
+
+    from crankfold.analysis import Channel
+    from crankfold.viewer.window.plots import LiveLine
+
+    results = {Phase.EVEN: (healthy, even_result), Phase.NAMED: (dead_three, uneven_result),
+               Phase.UNNAMED: (dead_three, nameless(uneven_result))}
+
+    def brought(window: Any, phase: Phase) -> Followed:
+        session = Followed(question())
+        window.pile.clear()
+        window.session = session
+        news = {**STANDINGS, **UNDER_WAY}.get(phase)
+        if news is None:
+            capture, result = results[phase]
+            news = (*READY, Caught(1), Answered(1, Judged(capture, result, question())))
+        for each in news:
+            window.take(each)
+        if window.now.stage in STREAMING and phase not in VERDICTS:
+            line = LiveLine(np.array([0.0, 1.0]), np.array([0.0, 5.0]))
+            window.page.strip.show_live((line,), (Channel("current", "A"),), 8.0)
+        assert window.now.phase is phase
+        return session
+
+    return brought
+
+
+def nameless(result: Result) -> Result:
+    from dataclasses import replace
+
+    return replace(result, sync=None, cylinders=tuple(replace(c, cylinder=None) for c in result.cylinders))
+
+
+@pytest.mark.parametrize("phase", EVERY)
+def test_an_unplugged_board_is_said_at_once_and_leaves_nothing_stale(bench: Any, stand: Any, phase: Phase) -> None:
+    window = bench.window()
+    stand(window, phase)
+    had = window.now.judged
+    window.take(Broke("it was unplugged", "plug it in"))
+    spoken = window.page.head.spoken
+    assert (window.now.phase, spoken.headline, spoken.alarm) == (Phase.LOST, "Board lost.", True)
+    assert window.page.buttons.actions_[0] == "retry"
+    assert window.page.strip.judged is had, "a result stays, a stream does not"
+    if had is None:
+        assert not window.page.strip.moving_items()
+    else:
+        assert "The last result was" in spoken.aside
+
+
+@pytest.mark.parametrize("phase", EVERY)
+def test_after_a_sleep_a_stream_is_begun_anew_and_nothing_else_is(bench: Any, stand: Any, phase: Phase) -> None:
+    window, now_s = bench.window(), [0.0]
+    window.clock = lambda: now_s[0]
+    session = stand(window, phase)
+    streams, had = window.now.stage in STREAMING, window.now.judged
+    window.tick()
+    now_s[0] = 3600.0
+    window.tick()
+    assert session.asked == (["rest", "arm"] if streams else [])
+    assert window.now.judged is had
+    if streams:
+        assert window.now.stage is Phase.READYING
+        assert "asleep" in window.page.head.spoken.aside
+        assert had is not None or not window.page.strip.moving_items()
+
+
+@pytest.mark.parametrize("phase", EVERY)
+def test_closing_lets_go_of_the_board_once_in_every_standing(bench: Any, stand: Any, phase: Phase) -> None:
+    window = bench.window()
+    session = stand(window, phase)
+    assert window.close()
+    assert session.asked == ["close"]
+    assert window.session is None
+    assert not window._timer.isActive()
+    assert window.page.strip.judged is None
+    assert not window.page.strip.moving_items()
+
+
+@pytest.mark.parametrize("phase", (Phase.EVEN, Phase.NAMED, Phase.UNNAMED))
+def test_esc_leaves_a_verdict_and_lets_go_of_the_board(desk: Any, stand: Any, phase: Phase) -> None:
+    session = stand(desk.window, phase)
+    QTest.keyClick(desk.window, Qt.Key.Key_Escape)
+    assert desk.window.pile.top is desk.start
+    assert session.asked == ["close"]
+    assert desk.window.page.strip.judged is None
 
 
 @pytest.mark.parametrize("phase", STANDINGS)

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 TITLE, LEAST_TITLE = 32.0, 15.0
 TEXTS = (19.0, 17.0, 15.5, 14.0)  # sizes of what it is good for, tried in turn until all fits
 EDGE = 18.0
+MOST_COLUMNS = 5  # narrower cards would cut their titles
 TALLEST = 150.0  # scene units of a card: higher, its words would get lost in it
 
 
@@ -107,6 +108,9 @@ class ChoosingPage(Leaf):
         """Lay the cards out, in one column upright, else in two or three."""
         count = len(self.cards)
         columns = (1 if count <= 6 else 2) if upright(self) else 1 if count <= 2 else 2 if count <= 8 else 3
+        least = self.bar.least_px() / self.unit
+        while columns < MOST_COLUMNS and -(-count // columns) * (least + GAP) - GAP > box.height:
+            columns += 1
         rows = max(1, -(-count // columns))
         wide = (box.width - (columns - 1) * GAP) / columns
         tall = min(TALLEST, (box.height - (rows - 1) * GAP) / rows)

@@ -63,6 +63,6 @@ class FormPage(Leaf):
         self.sheet.resize(round((wide - 24.0) * self.unit), round(len(self.fields) * (row + 6.0) * self.unit))
         for k, (name, edit) in enumerate(self.fields.items()):
             put(self._labels[name], self.unit, Box(0.0, k * (row + 6.0), LABEL, row))
-            put(edit, self.unit, Box(LABEL, k * (row + 6.0), wide - LABEL - 24.0, row))
+            put(edit, self.unit, Box(LABEL, k * (row + 6.0), wide - LABEL - 28.0, row))
         ground = f"QScrollArea, QScrollArea > QWidget > QWidget {{ background: {self.paper.paper}; }}"
         self.setStyleSheet(self.style_text() + ground)

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 BACK = "back"
 TYPE = 22.0  # scene units: of fields and lists
+HEADLINE_ONLY = 104.0  # scene units: of a head that says nothing below its headline
 
 
 class Leaf(QWidget):
@@ -39,7 +40,10 @@ class Leaf(QWidget):
     def tell(self, headline: str, advice: str = "", aside: str = "", *, alarm: bool = False) -> None:
         """Say what the page is about, or what is wrong."""
         self.setAccessibleName(headline)
+        grows = bool(advice or aside) != bool(self.head.spoken.advice or self.head.spoken.aside)
         self.head.say_(Spoken(headline, advice, aside, alarm=alarm))
+        if grows:
+            self.arrange()
 
     def warn(self, trouble: str) -> None:
         """Say what is wrong, under the same headline."""
@@ -79,13 +83,13 @@ class Leaf(QWidget):
 
     def style_text(self) -> str:
         """Return the style sheet of fields and lists."""
-        p, big, row = self.paper, round(TYPE * self.unit), self.row_px()
+        p, big, row, pad = self.paper, round(TYPE * self.unit), self.row_px(), round(4.0 * self.unit)
         return (f"* {{ font-family: '{look.SANS}'; font-size: {big}px; color: {p.ink}; }}"
                 f"QListWidget, QLineEdit {{ background: {p.card}; border: 1px solid {p.faint}; padding: 3px; }}"
                 f"QPushButton {{ background: {p.card}; border: 2px solid {p.rule}; border-radius: 6px; padding: 3px; }}"
                 f"QPushButton:pressed {{ background: {p.wash}; border-color: {p.ink}; }}"
                 f"QListWidget {{ outline: 0; }}"
-                f"QListWidget::item {{ padding: {round(4.0 * self.unit)}px; min-height: {row - 10}px; }}"
+                f"QListWidget::item {{ padding: {pad}px; min-height: {row - 2 * pad}px; }}"
                 f"QListWidget::item:selected {{ background: {p.wash}; color: {p.ink}; border: 2px solid {p.ink}; }}"
                 f"QScrollBar:vertical {{ width: {row // 2}px; background: {p.paper}; }}"
                 f"QScrollBar::handle:vertical {{ background: {p.rule}; min-height: {row}px; }}"
@@ -99,9 +103,11 @@ class Leaf(QWidget):
             view.redraw()
         wide, tall = self.width() / unit, self.height() / unit
         foot, room = max(self.bar.least_px() / unit, BAR) + GAP, wide - 2 * MARGIN
-        put(self.head, unit, Box(MARGIN, 0.0, room, HEAD))
+        said = self.head.spoken
+        head = HEAD if said.advice or said.aside else HEADLINE_ONLY
+        put(self.head, unit, Box(MARGIN, 0.0, room, head))
         put(self.bar, unit, Box(MARGIN, tall - foot, room, foot - GAP))
-        self.place(Box(MARGIN, HEAD, room, tall - HEAD - foot - GAP))
+        self.place(Box(MARGIN, head, room, tall - head - foot - GAP))
 
     def keyPressEvent(self, event: QKeyEvent) -> None:
         """Go on with Enter, back with Escape."""
