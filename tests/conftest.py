@@ -11,6 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(variable, "1")  # for workers: small matrices take half the time so, as in the command
 for name in ("ascii", "latin-1", "utf-16"):
     codecs.lookup(name)  # an encoding that is first looked for while memory, handles or imports are short stays unknown
 
