@@ -15,8 +15,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numba import njit
 
+from crankfold.plugins.virtual.compiling import compiled
 from crankfold.plugins.virtual.numbers import DRAWN_CYCLES, DRAWN_HALF_TURNS, R_AIR, STATES, Physics
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ ORIFICE, LAMINAR, WORN_BORE, SEATING, LIFTING = 0, 1, 2, 3, 4  # leak laws
 TANH, RATIONAL, PIECEWISE, ARCTAN, CONSTANT = 0, 1, 2, 3, 4  # how the field grows with current
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def flow(p_up: float, t_up: float, p_down: float, area: float) -> float:
     """Return the mass flow in kg/s through an opening, ISO 6358 form."""
     base = CHOKED_FLOW * area * p_up / np.sqrt(R_AIR * t_up)
@@ -54,14 +54,14 @@ def flow(p_up: float, t_up: float, p_down: float, area: float) -> float:
     return float(base * np.sqrt(1.0 - x * x))
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def energy(t: float) -> float:
     """Return the internal energy of air at `t` kelvin, J/kg, zero at 300 K."""
     d = t - T_REF
     return CV_300 * d + 0.5 * CV_SLOPE * d * d
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def exchange(p: float, t: float, source: tuple[float, float], area: float, cap: float) -> float:
     """Return the flow in from a source of (pressure, temperature), kg/s, at most what levels part of the difference."""
     src_p, src_t = source
@@ -70,14 +70,14 @@ def exchange(p: float, t: float, source: tuple[float, float], area: float, cap: 
     return min(flow(src_p, src_t, p, area), cap * (src_p - p))
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def lift(ang: float, opens: float, closes: float, cycle: float) -> float:
     """Return where in its opening a valve is, 0 to 1, or -1 when it is shut."""
     u = ((ang - opens) % cycle) / ((closes - opens) % cycle)
     return u if u < 1.0 else -1.0
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def leak_opening(area: float, law: int, p: float, air_p: float, drop: float) -> float:
     """Return the open leak area under a law; `drop` is the piston's way down from TDC as a share of the stroke."""
     over = max(p - air_p, 0.0) / 1e6
@@ -90,7 +90,7 @@ def leak_opening(area: float, law: int, p: float, air_p: float, drop: float) -> 
     return area
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def cylinder(c: Physics, k: int, y: NDArray[np.float64]) -> tuple[float, float, float, float, float, float]:
     """Return dm/dt, dT/dt, flow from the manifold, torque on the crank, sum m x'^2, gas pressure of one cylinder.
 
@@ -151,7 +151,7 @@ def cylinder(c: Physics, k: int, y: NDArray[np.float64]) -> tuple[float, float, 
     return dm, dtemp, from_manifold, torque, c.recip_mass * dx * dx, p
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def field(c: Physics, i: float) -> float:
     """Return volts per rad/s of the motor's own shaft at a current: the field, saturating in one of several ways."""
     x = abs(i) / c.motor_i_sat
@@ -170,7 +170,7 @@ def field(c: Physics, i: float) -> float:
     return float(c.motor_k * s / (1.0 + reaction * reaction))
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def friction(c: Physics, theta: float, w: float) -> float:
     """Return the torque of everything that rubs but the rings: it falls with the way turned and wavers a little."""
     way = max(theta - c.start, 0.0)
@@ -183,7 +183,7 @@ def friction(c: Physics, theta: float, w: float) -> float:
     return float(dry * np.tanh(w / STILL_SPEED) + c.viscous * w)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def locked(c: Physics, theta: float, w: float) -> float:
     """Return the torque of loads that go with the crank's angle; they take what they take only while it turns."""
     swing, mean = 0.0, 0.0
@@ -193,7 +193,7 @@ def locked(c: Physics, theta: float, w: float) -> float:
     return float(swing * min(abs(w) / LOCKED_SPEED, 1.0) + mean * np.tanh(w / STILL_SPEED))
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def through_gasket(c: Physics, y: NDArray[np.float64], p: NDArray[np.float64], d: NDArray[np.float64]) -> None:
     """Add to the rates `d` what flows through the gasket from one cylinder to the other, with its enthalpy."""
     high, low = c.gasket_a, c.gasket_b
@@ -209,7 +209,7 @@ def through_gasket(c: Physics, y: NDArray[np.float64], p: NDArray[np.float64], d
     d[b + 1] += through * brought / (y[b] * (CV_300 + CV_SLOPE * (y[b + 1] - T_REF)))
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def supply(c: Physics, i: float, pol: float, pol2: float, used: float) -> tuple[float, float, float]:
     """Return the voltage at the battery's posts and the currents of the first and second battery."""
     e1 = c.emf - c.emf_slope * used - pol
@@ -218,7 +218,7 @@ def supply(c: Physics, i: float, pol: float, pol2: float, used: float) -> tuple[
     return volts, (e1 - volts) / c.ohmic, (e2 - volts) * c.second_g
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def solenoid(c: Physics, time: float) -> float:
     """Return the current of the solenoid's windings."""
     if time < c.key_on or time >= c.key_off:
@@ -229,13 +229,13 @@ def solenoid(c: Physics, time: float) -> float:
     return float(c.hold_in + (c.pull_in - c.hold_in) * np.exp(-(since - c.pull_in_s) / COIL_LAG_S))
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def clutch(c: Physics, wind: float, slip: float) -> float:
     """Return the torque through the one-way clutch, never negative."""
     return max(0.0, c.clutch_k * wind + c.clutch_c * slip) if wind > 0.0 or slip > 0.0 else 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def rates(c: Physics, time: float, y: NDArray[np.float64], d: NDArray[np.float64], p: NDArray[np.float64]) -> float:
     """Fill the rates of change `d` of the state `y` and the gas pressures `p`; return the voltage at the posts."""
     we, wa, wind, i = y[1], y[2], y[3], y[4]
@@ -274,7 +274,7 @@ def rates(c: Physics, time: float, y: NDArray[np.float64], d: NDArray[np.float64
     return float(volts)
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def crank(c: Physics, y: NDArray[np.float64], out: NDArray[np.float64], p: NDArray[np.float64]) -> None:
     """Step the whole from rest; fill `out` (steps, 6: angle, crank and armature speed, lead current, volts, clutch)."""
     d1, d2, y2 = np.zeros_like(y), np.zeros_like(y), np.zeros_like(y)
@@ -293,7 +293,7 @@ def crank(c: Physics, y: NDArray[np.float64], out: NDArray[np.float64], p: NDArr
         y[3] = max(y[3], 0.0)  # a roller clutch that slips stores no wind-up
 
 
-@njit(cache=True, error_model="numpy")
+@compiled
 def motor_over(c: Physics, y: NDArray[np.float64], speed: float, out: NDArray[np.float64],
                p: NDArray[np.float64]) -> None:
     """Turn the engine at a held speed; fill `out` (steps, 2: angle, torque it takes) and the pressures `p`."""

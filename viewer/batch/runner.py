@@ -143,7 +143,7 @@ def _give(crew: Crew, todo: Todo, under_way: dict[Future[list[Answer]], list[Job
     while len(under_way) < AHEAD * workers and todo:
         chunk = todo.take(workers)
         try:
-            under_way[crew.executor.submit(judge_chunk, chunk)] = chunk
+            under_way[crew.executor.submit(judge_chunk, chunk, chosen_language())] = chunk
         except RuntimeError:
             return chunk
     return []
@@ -178,7 +178,8 @@ def _one_by_one(jobs: Sequence[Job], todo: Todo, open_crew: OpenCrew) -> Generat
                 _try_out(crew)
                 alive = True
                 while left and alive:
-                    error = _error_of(future := crew.executor.submit(judge_chunk, [left[0]]))
+                    future = crew.executor.submit(judge_chunk, [left[0]], chosen_language())
+                    error = _error_of(future)
                     if isinstance(error, CancelledError):
                         raise CrewGoneError
                     job, alive = left.popleft(), error is None

@@ -69,9 +69,19 @@ def own_version() -> str:
     return __version__
 
 
-def judge_chunk(jobs: Sequence[Job]) -> list[Answer]:
-    """Return the answers of some captures, of fewer when the batch is stopped meanwhile."""
+def judge_chunk(jobs: Sequence[Job], language: str | None = None) -> list[Answer]:
+    """Return the answers of some captures, of fewer when the batch is stopped meanwhile.
+
+    Parameters
+    ----------
+    jobs
+        What is to be judged.
+    language
+        That was asked for by name: a cluster's workers have not heard it.
+    """
     keep_memory()
+    if language is not None:
+        speak(language)
     answers = []
     for job in jobs:
         if _stopping and _stopping[0].is_set():

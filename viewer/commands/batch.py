@@ -109,19 +109,11 @@ def _judge(plan: Plan, kept: Journal | DataSet, crew: OpenCrew) -> None:
 
 def _left(plan: Plan, kept: Journal | DataSet, count: Callable[[int], int]) -> Iterator[Job]:
     """Yield the jobs that have no final row yet."""
-    from crankfold.viewer.session import prepare_solver
-    from crankfold.viewer.words import judging_text, solver_ready, working
-
-    ready = solver_ready()
     for job in plan:
         if kept.holds(job.key):
             count(1)
-            continue
-        if not ready:
-            with working(judging_text()):
-                prepare_solver()  # once, before many workers would do it all at the same time
-            ready = True
-        yield job
+        else:
+            yield job
 
 
 def _write(plan: Plan, journal: Journal, table: Path, count: FleetCount) -> None:

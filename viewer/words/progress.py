@@ -106,4 +106,4 @@ def solver_ready() -> bool:
 
 def _holds_index(folder: Path, *, deep: bool) -> bool:
     found = folder.rglob(INDEX) if deep else folder.glob(INDEX)
-    return next(iter(found), None) is not None
+    return any(path.stat().st_size for path in found)  # an empty one is what a crash may leave
