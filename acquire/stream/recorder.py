@@ -11,13 +11,13 @@ import threading
 import time
 import weakref
 from collections import deque
-from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
-from crankfold.acquire.errors import AcquireError, BoardStalledError, ShutdownTimeoutError
+from crankfold.acquire.errors import AcquireError, ShutdownTimeoutError
 from crankfold.acquire.stream.caught import CaughtCrank, read_captured
 from crankfold.acquire.stream.pipeline import Stream
 from crankfold.acquire.stream.plan import Event, Happening, RecordingPlan, Stage
+from crankfold.acquire.stream.silence import Silence
 from crankfold.analysis import CrankfoldError
 
 if TYPE_CHECKING:
@@ -31,9 +31,6 @@ if TYPE_CHECKING:
 READ_S = 0.1
 MOST_LISTENED_S = 2 * READ_S  # in one read; one that took longer slept with the computer, or waited for its turn
 LOOK_S = 0.1  # how often the waiting side looks whether the reader is alive
-WORKS_S = 5e-5  # of the processor between two looks: one that waits for its turn wakes often, one that hangs never
-MOST_BUSY_S = 10.0  # then a read that calculates is given up like one that hangs
-SILENT_LOOKS = 3  # in a row before it is given up: the reader may have been starved, not the board silent
 MAX_WAITING = 16  # captures nobody has taken; a live stream then gives up the oldest, a file waits
 
 
@@ -87,9 +84,7 @@ class Recorder:
         self._given: CaughtCrank | Capture | None = None
         self._stop, self._abandoned, self._done = threading.Event(), False, False
         self._error: BaseException | None = None
-        self._heard_s = self._returned_s = time.monotonic()
-        self._heard_any = self._out_of_touch = False
-        self._silent_looks, self._used_s = 0, 0.0
+        self._silence, self._out_of_touch = Silence(source.info, self._plan), False
         self._thread = threading.Thread(target=self._run, name=f"reader of {source.info.title}", daemon=True)
 
     @property
@@ -165,7 +160,7 @@ class Recorder:
             The stream broke; everything up to then has been yielded.
         """
         if self._thread.ident is None:
-            self._heard_s = self._returned_s = time.monotonic()
+            self._silence.begin()
             self._thread.start()
         while True:
             item = self._get()
@@ -200,47 +195,12 @@ class Recorder:
 
     def _look_after_reader(self) -> None:
         """Give up on a reader thread that hangs inside the source, and hand on what it had."""
-        if not self._watched or time.monotonic() - self._returned_s < self._patience_s:
-            self._silent_looks = 0
-            return
-        busy = self._reader_works() and time.monotonic() - self._returned_s < MOST_BUSY_S
-        self._silent_looks = 0 if busy else self._silent_looks + 1
-        if self._silent_looks < SILENT_LOOKS:
+        if not self._silence.reader_hangs(self._thread):
             return
         with self._lock:
-            if self._silent_s >= self._patience_s:
+            if self._silence.length_s >= self._silence.patience_s:
                 self._abandoned = True
-                self._end(self._stalled(self._silent_s))
-
-    def _reader_works(self) -> bool:
-        """Return whether the reader has used the processor since the last look: it is starved then, or calculates."""
-        try:
-            told = Path(f"/proc/self/task/{self._thread.native_id}/schedstat").read_text(encoding="ascii")
-            used_s = 1e-9 * int(told.split()[0])
-        except (OSError, ValueError, IndexError):  # a system that does not tell, or a thread that has just ended
-            return False
-        before_s, self._used_s = self._used_s, used_s
-        return used_s - before_s > WORKS_S
-
-    @property
-    def _silent_s(self) -> float:
-        return time.monotonic() - self._heard_s
-
-    @property
-    def _watched(self) -> bool:
-        return self._source.info.live  # an instrument that gives records may be quiet for the length of one
-
-    @property
-    def _patience_s(self) -> float:
-        return self._plan.stall_s if self._heard_any else self._plan.first_sample_s
-
-    def _stalled(self, silent_s: float) -> BoardStalledError:
-        title = self._source.info.title
-        if not self._heard_any:
-            return BoardStalledError(f"{title} has sent nothing for {silent_s:.1f} s",
-                                     "check that it is the right board, runs its program, and the rate it was set to")
-        return BoardStalledError(f"{title} has stopped sending, {silent_s:.1f} s ago",
-                                 "check its cable and its supply; cranking may pull the supply down")
+                self._end(self._silence.error())
 
     def _leave_waiting(self) -> None:
         """Leave on disk what nobody has taken."""
@@ -275,12 +235,11 @@ class Recorder:
         while not self._stop.is_set() and not self._abandoned:
             began_s = time.monotonic()
             block = self._source.read(READ_S)
-            self._returned_s = time.monotonic()
-            listened_s += min(self._returned_s - began_s, MOST_LISTENED_S)
+            listened_s += min(self._silence.returned() - began_s, MOST_LISTENED_S)
             if block is None:
                 if self._source.finished:
                     return
-                if self._watched and listened_s >= self._patience_s:
+                if self._silence.watched and listened_s >= self._silence.patience_s:
                     self._fell_silent(listened_s)
                 continue
             self._touch(Happening.RESUMED)
@@ -288,12 +247,13 @@ class Recorder:
             with self._lock:
                 if not self._abandoned:
                     self._stream.take(block)
-                self._heard_s, self._heard_any = time.monotonic(), True  # before anybody can look: taking may last
+                self._silence.heard()  # before anybody can look: taking may last
 
     def _fell_silent(self, listened_s: float) -> None:
         """Give up on a source that sends nothing, unless it is still trying to go on by itself."""
-        if not self._heard_any or listened_s >= self._source.info.resumes_s + self._patience_s:
-            raise self._stalled(self._silent_s)
+        silence = self._silence
+        if not silence.heard_any or listened_s >= self._source.info.resumes_s + silence.patience_s:
+            raise silence.error()
         self._touch(Happening.SILENT)
 
     def _touch(self, what: Happening) -> None:
