@@ -9,15 +9,24 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from crankfold.analysis import InputError
 from crankfold.viewer.command_line import ALL_UNREAD, SOME_UNREAD, VERDICT, installed_plugins
-from crankfold.viewer.session import LOW_PERCENT, engine_options, settings_of
+from crankfold.viewer.picture import FleetCount, fleet_picture
+from crankfold.viewer.session import (
+    LOW_PERCENT,
+    Outputs,
+    check_picture_path,
+    check_writable,
+    engine_options,
+    scene_bytes,
+    settings_of,
+)
 from crankfold.viewer.words import complain, say, tell
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from crankfold.viewer.batch import DataSet, Job, Journal, OpenCrew, Plan, Row
-    from crankfold.viewer.picture import FleetCount
 
 
 @click.command("batch", help=say("help.batch.long"), short_help=say("help.batch.short"))
@@ -35,7 +44,6 @@ def command(*, paths: tuple[str, ...], table: Path, list_path: Path | None, colu
             pairs: tuple[str, ...], picture: Path | None, workers: int | None, scheduler: str | None,
             **options: Any) -> int:
     """Judge all captures and return the exit status."""
-    from crankfold.analysis import InputError
     from crankfold.viewer.batch import (
         DaskCluster,
         DataSet,
@@ -47,8 +55,6 @@ def command(*, paths: tuple[str, ...], table: Path, list_path: Path | None, colu
         read_list,
         usual_workers,
     )
-    from crankfold.viewer.picture import FleetCount
-
     if scheduler is not None and workers is not None:
         raise InputError(say("batch.workers_and_scheduler"))
     if not paths and list_path is None:
@@ -80,8 +86,6 @@ def command(*, paths: tuple[str, ...], table: Path, list_path: Path | None, colu
 
 def _check_outputs(table: Path, picture: Path | None) -> None:
     from crankfold.viewer.batch import check_table_path, is_data_set
-    from crankfold.viewer.session import check_picture_path, check_writable
-
     check_table_path(table)
     if not table.is_dir() or not is_data_set(table):
         check_writable(table)
@@ -92,7 +96,6 @@ def _check_outputs(table: Path, picture: Path | None) -> None:
 
 def _judge(plan: Plan, kept: Journal | DataSet, crew: OpenCrew) -> None:
     """Judge what has no row yet, each row kept as it comes."""
-    from crankfold.analysis import InputError
     from crankfold.viewer.batch import counting, run
 
     with counting(len(plan)) as count:
@@ -118,8 +121,6 @@ def _left(plan: Plan, kept: Journal | DataSet, count: Callable[[int], int]) -> I
 
 def _write(plan: Plan, journal: Journal, table: Path, count: FleetCount) -> None:
     from crankfold.viewer.batch import columns_of, write_table
-    from crankfold.viewer.session import Outputs
-
     rows: Iterator[Row] = count.counted(map(journal.row, plan.keys()))
     with Outputs() as outputs:
         outputs.add(table, lambda file: write_table(file, rows, columns_of(journal.most_cylinders),
@@ -127,9 +128,6 @@ def _write(plan: Plan, journal: Journal, table: Path, count: FleetCount) -> None
 
 
 def _write_picture(count: FleetCount, picture: Path | None, limit_percent: float) -> None:
-    from crankfold.viewer.picture import fleet_picture
-    from crankfold.viewer.session import Outputs, scene_bytes
-
     if picture is not None:
         with Outputs() as outputs:
             outputs.add(picture, scene_bytes(fleet_picture(count.data(), limit_percent=limit_percent), picture))

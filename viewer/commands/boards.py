@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import click
 
 from crankfold.viewer.command_line import VERDICT, installed_plugins
-from crankfold.viewer.words import say, tell, worded
+from crankfold.viewer.session import VIRTUAL
+from crankfold.viewer.words import say, tell, worded, working
 
 if TYPE_CHECKING:
     from crankfold.acquire import BoardFound, KindFound
@@ -20,9 +21,6 @@ if TYPE_CHECKING:
 def command(wait: float) -> int:
     """List the boards and return the exit status."""
     from crankfold.acquire import discover_boards
-    from crankfold.viewer.session import VIRTUAL
-    from crankfold.viewer.words import working
-
     with working(say("progress.looking")):
         kinds = list(discover_boards(installed_plugins(), deadline_s=wait))
     real = [kind for kind in kinds if kind.name != VIRTUAL]

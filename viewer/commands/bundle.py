@@ -7,8 +7,27 @@ from typing import Any
 
 import click
 
+from crankfold.analysis import InputError
 from crankfold.viewer.command_line import VERDICT, installed_plugins
-from crankfold.viewer.session import engine_options, question_of, settings_of
+from crankfold.viewer.evidence import (
+    BUNDLE_SUFFIX,
+    RESULT_FORMAT,
+    SEAL_FORMAT,
+    bare_name,
+    make_bundle,
+    read_gauge,
+    read_json,
+    seal_path,
+)
+from crankfold.viewer.session import (
+    Outputs,
+    check_writable,
+    engine_options,
+    in_amperes,
+    question_of,
+    read_capture,
+    settings_of,
+)
 from crankfold.viewer.words import say, tell
 
 
@@ -28,10 +47,6 @@ from crankfold.viewer.words import say, tell
 def command(*, file: Path, readings: Path, result_path: Path | None, licence: str, consent: bool, note: str,
             columns: str | None, pairs: tuple[str, ...], out: Path, **options: Any) -> int:
     """Write the bundle and return the exit status."""
-    from crankfold.analysis import InputError
-    from crankfold.viewer.evidence import BUNDLE_SUFFIX, RESULT_FORMAT, SEAL_FORMAT, make_bundle, read_json, seal_path
-    from crankfold.viewer.session import Outputs, check_writable, in_amperes, read_capture
-
     if not consent:
         raise InputError(say("bundle.ask_consent", licence=licence[:40]))
     if not out.name.endswith(BUNDLE_SUFFIX):
@@ -55,9 +70,6 @@ def command(*, file: Path, readings: Path, result_path: Path | None, licence: st
 
 
 def _readings(path: Path, file: Path) -> Any:
-    from crankfold.analysis import InputError
-    from crankfold.viewer.evidence import bare_name, read_gauge
-
     sheets = read_gauge(path)
     name = bare_name(file)
     if len(sheets) == 1 and path.suffix.lower() == ".toml":

@@ -11,28 +11,58 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from crankfold.acquire import BoardNotFoundError, Event, open_board
+from crankfold.analysis import CrankfoldError, InputError
+from crankfold.viewer import session
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
 from crankfold.viewer.commands.sharing import page_of, share_of, share_options
-from crankfold.viewer.session import engine_options, job_of, job_options, question_of, settings_of
-from crankfold.viewer.words import say, say_count, worded
+from crankfold.viewer.picture import tell_big
+from crankfold.viewer.session import (
+    LOST,
+    VIRTUAL,
+    Broke,
+    Ended,
+    Found,
+    GuessedColumnsError,
+    Kept,
+    Opened,
+    Outputs,
+    Patience,
+    Session,
+    SessionPlan,
+    Signals,
+    ask_columns,
+    can_ask,
+    check_picture_path,
+    check_writable,
+    engine_options,
+    job_of,
+    job_options,
+    make_folder,
+    picture_bytes,
+    prepare_solver,
+    prepare_virtual,
+    question_of,
+    settings_of,
+)
+from crankfold.viewer.words import (
+    complain,
+    headline,
+    judging_text,
+    narrator,
+    print_result,
+    print_safety,
+    result_text,
+    say,
+    say_count,
+    tell,
+    worded,
+    working,
+)
 
 if TYPE_CHECKING:
     from crankfold.acquire import Job, SourceInfo
-    from crankfold.viewer.session import (
-        Answered,
-        Broke,
-        Judged,
-        Kept,
-        News,
-        NoBoard,
-        Question,
-        Rescued,
-        Session,
-        SessionPlan,
-        Signals,
-        Unjudged,
-        Unkept,
-    )
+    from crankfold.viewer.session import Answered, Judged, News, NoBoard, Question, Rescued, Unjudged, Unkept
     from crankfold.viewer.share import Shared
 
 STANDARD_OUTPUT = "-"
@@ -56,9 +86,6 @@ SOUNDS = ("bell", "tones", "off")
 def command(*, board: str | None, pairs: tuple[str, ...], once: bool, count: int | None, sound: str, large: bool,
             out: Path | None, json_path: str | None, picture: Path | None, **options: Any) -> int:
     """Catch and judge cranks, and return the exit status of the last."""
-    from crankfold.analysis import InputError
-    from crankfold.viewer.session import GuessedColumnsError, Signals, ask_columns, can_ask
-
     shared = share_of(options)
     job = job_of(options)
     question, settings = question_of(options), settings_of(pairs)
@@ -115,8 +142,6 @@ class Way:
         InputError
             One of them cannot.
         """
-        from crankfold.viewer.session import check_picture_path, check_writable
-
         if self.picture is not None:
             check_picture_path(self.picture)
         for path in (self.picture, self.json_path):
@@ -129,8 +154,6 @@ class Run:
 
     def __init__(self, question: Question, board: str, settings: dict[str, str], way: Way, signals: Signals,
                  job: Job | None = None, shared: Shared | None = None) -> None:
-        from crankfold.viewer.words import narrator
-
         self._narrate = narrator(aside=way.aside, rig=question.rig)
         self._question, self._board, self._settings = question, board, settings
         self._way, self._signals, self._job = way, signals, job
@@ -143,8 +166,6 @@ class Run:
 
     def run(self) -> int:
         """Record until enough cranks are analysed or the source ends; return the exit status of the last."""
-        from crankfold.viewer.session import Session, make_folder
-
         if self._way.out is not None:
             make_folder(self._way.out)
         with Session(self._plan()) as session, page_of(self._shared, session, aside=self._way.aside) as self._page:
@@ -160,9 +181,6 @@ class Run:
         return self._ended()
 
     def _plan(self) -> SessionPlan:
-        from crankfold.acquire import open_board
-        from crankfold.viewer.session import VIRTUAL, Patience, SessionPlan, prepare_solver, prepare_virtual
-
         plugins = installed_plugins()
 
         def prepare(info: SourceInfo) -> None:
@@ -180,9 +198,6 @@ class Run:
 
     def _until_streaming(self, session: Session) -> None:
         """Show what takes long until samples come."""
-        from crankfold.viewer.session import Found, Opened
-        from crankfold.viewer.words import judging_text, print_safety, working
-
         with working(say("progress.opening", board=self._board)) as line, line.opening(self._board):
             self._until(session, (Found,))
         if self._over:
@@ -194,8 +209,6 @@ class Run:
 
     def _until(self, session: Session, kinds: tuple[type, ...]) -> None:
         """Deal with what happens, up to the first news of one of these kinds, or to the end."""
-        from crankfold.viewer.session import Ended
-
         for news in session.events():
             self._hear(news)
             self._page(news)
@@ -204,9 +217,6 @@ class Run:
                 return
 
     def _hear(self, news: News) -> None:
-        from crankfold.acquire import Event
-        from crankfold.viewer import session
-
         match news:
             case Event():
                 self._narrate(news)
@@ -234,9 +244,6 @@ class Run:
                 self._tell(say("done.elsewhere", path=str(news.path), machine=news.machine))
 
     def _trouble(self, news: NoBoard | Broke) -> None:
-        from crankfold.acquire import BoardNotFoundError
-        from crankfold.viewer.session import LOST, Broke
-
         error, before = news.error, self._error
         self._error = error
         if isinstance(news, Broke) and news.waiting:
@@ -252,8 +259,6 @@ class Run:
             self._tell(say("event.still_waiting", waited_s=self._said_s - self._lost_s))
 
     def _unjudged(self, news: Unjudged) -> None:
-        from crankfold.analysis import CrankfoldError
-
         expected = isinstance(news.error, CrankfoldError)
         if news.error is not None and (not expected or not self._live or self._way.count == 1):
             raise news.error
@@ -261,8 +266,6 @@ class Run:
         self._judged[news.number] = ("none", news.text)
 
     def _kept(self, news: Kept | Unkept) -> None:
-        from crankfold.viewer.session import Kept
-
         if isinstance(news, Kept):
             for path in news.paths:
                 self._tell(say("done.wrote", path=str(path)))
@@ -273,8 +276,6 @@ class Run:
             self._answer = None
 
     def _rescued(self, news: Rescued) -> None:
-        from crankfold.viewer.words import headline
-
         if news.path is not None:
             self._tell(say("done.recovered", path=str(news.path)))
         if news.judged is not None:
@@ -283,9 +284,6 @@ class Run:
             self._tell(news.problem)
 
     def _show(self, news: Answered) -> None:
-        from crankfold.viewer.picture import tell_big
-        from crankfold.viewer.words import headline, print_result, result_text
-
         result = news.judged.result
         self._write(news.judged)
         self._judged[news.number] = (result.verdict, headline(result))
@@ -299,9 +297,6 @@ class Run:
             tell_big(headline(result))
 
     def _write(self, judged: Judged) -> None:
-        from crankfold.viewer.session import Outputs, picture_bytes
-        from crankfold.viewer.words import result_text
-
         with Outputs() as outputs:
             if self._way.json_path is not None:
                 outputs.add(self._way.json_path, result_text(judged.result).encode("utf-8"))
@@ -309,14 +304,10 @@ class Run:
                 outputs.add(self._way.picture, picture_bytes(judged, self._way.picture, self._board))
 
     def _tell(self, text: str) -> None:
-        from crankfold.viewer.words import complain, tell
-
         (complain if self._way.aside else tell)(text)
 
     def _ended(self) -> int:
         """Sum up, and return the exit status."""
-        from crankfold.analysis import InputError
-
         enough = self._way.count is not None and len(self._judged) >= self._way.count
         if self._error is not None and not (enough or self._interrupted):
             raise self._error

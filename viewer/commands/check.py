@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from crankfold.acquire import Probe, Shelf, changed, check_rig, known_currents, observe, open_board, save_card
+from crankfold.analysis import InputError
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
-from crankfold.viewer.session import rig_of, settings_of, survived
-from crankfold.viewer.words import column_lines, say, say_count, tell
+from crankfold.viewer.session import calibrate, can_ask, in_amperes, rig_of, settings_of, show, survived
+from crankfold.viewer.words import column_lines, say, say_count, tell, working
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -33,10 +35,6 @@ BY_HAND_S = 180.0  # and where a person has to get at the cable
 def command(*, board: str | None, pairs: tuple[str, ...], probe: str | None, seconds: float, contract: bool,
             calibrate: str | None, **options: Any) -> int:
     """Check a rig and return the exit status: 0 fit for use, 3 something to change."""
-    from crankfold.acquire import open_board
-    from crankfold.analysis import InputError
-    from crankfold.viewer.words import working
-
     rig, settings = rig_of(options), settings_of(pairs)
     if board is None and rig is None:
         raise InputError(say("problem.no_board"))
@@ -61,10 +59,6 @@ def command(*, board: str | None, pairs: tuple[str, ...], probe: str | None, sec
 def _calibrate(opened: Callable[[], Source], name: str, rig: Rig | None, text: str, seconds: float) -> int:
     from pathlib import Path
 
-    from crankfold.acquire import Shelf, changed, known_currents, save_card
-    from crankfold.analysis import InputError
-    from crankfold.viewer.session import calibrate, show
-
     currents = known_currents(text)
     if rig is None:
         raise InputError(say("problem.calibrate_no_rig"))
@@ -77,10 +71,6 @@ def _calibrate(opened: Callable[[], Source], name: str, rig: Rig | None, text: s
 
 
 def _rig(opened: Callable[[], Source], rig: Rig | None, probe: str | None, seconds: float) -> int:
-    from crankfold.acquire import Probe, check_rig, observe
-    from crankfold.viewer.session import in_amperes
-    from crankfold.viewer.words import working
-
     with opened() as source:
         _said_on_opening(source)
         if source.info.live:
@@ -116,7 +106,7 @@ def _contract(opened: Callable[[], Source], plugins: Plugins, board: str) -> int
     from importlib import import_module
 
     from crankfold.acquire.testing import BROKEN, run_contract, run_plugin_contract
-    from crankfold.viewer.session import VIRTUAL, can_ask, prepare_virtual
+    from crankfold.viewer.session import VIRTUAL, prepare_virtual
 
     def progress(at: int, of: int, rule: Rule[Any]) -> None:
         click.echo(say("check.contract", number=at + 1, of=of, says=rule.says), err=True)

@@ -9,16 +9,31 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
-from crankfold.viewer.session import engine_options, settings_of
+from crankfold.viewer.picture import comparison_picture
+from crankfold.viewer.session import (
+    Outputs,
+    check_options,
+    check_picture_path,
+    check_writable,
+    engine_options,
+    judge_as_told,
+    read_capture,
+    scene_bytes,
+    settings_of,
+)
 from crankfold.viewer.words import (
     change_cells,
     comparison_data,
     comparison_headline,
     differences_between,
+    json_text,
+    judging_text,
     low_ones_first,
+    print_result,
     say,
     show_table,
     tell,
+    working,
 )
 
 if TYPE_CHECKING:
@@ -40,8 +55,6 @@ STANDARD_OUTPUT = "-"
 def command(*, before: Path, after: Path, pairs: tuple[str, ...], json_path: str | None, picture: Path | None,
             **options: Any) -> int:
     """Compare two recordings of one engine and return the exit status."""
-    from crankfold.viewer.session import check_options, check_picture_path, check_writable
-
     check_options(options, (before, after))
     settings = settings_of(pairs)
     if picture is not None:
@@ -61,9 +74,6 @@ def command(*, before: Path, after: Path, pairs: tuple[str, ...], json_path: str
 
 def _refuse(without: Sequence[tuple[Path, Result]], data: dict[str, Any], json_path: str | None) -> None:
     """Say which of the two has no verdict, and why."""
-    from crankfold.viewer.session import Outputs
-    from crankfold.viewer.words import json_text, print_result
-
     if json_path == STANDARD_OUTPUT:
         sys.stdout.write(json_text(data))
         return
@@ -76,9 +86,6 @@ def _refuse(without: Sequence[tuple[Path, Result]], data: dict[str, Any], json_p
 
 
 def _judged(path: Path, options: dict[str, Any], settings: dict[str, str]) -> Judged:
-    from crankfold.viewer.session import judge_as_told, read_capture
-    from crankfold.viewer.words import judging_text, working
-
     with working(judging_text()) as line:
         with line.reading(path):
             capture, warnings = read_capture(path, settings, installed_plugins())
@@ -87,10 +94,6 @@ def _judged(path: Path, options: dict[str, Any], settings: dict[str, str]) -> Ju
 
 def _deliver(pair: tuple[Judged, Judged], differences: Sequence[Difference], json_path: str | None,
              picture: Path | None, name: str) -> None:
-    from crankfold.viewer.picture import comparison_picture
-    from crankfold.viewer.session import Outputs, scene_bytes
-    from crankfold.viewer.words import json_text
-
     data = comparison_data(pair[0].result, pair[1].result, differences)
     text = json_text(data)
     with Outputs() as outputs:

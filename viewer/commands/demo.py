@@ -8,8 +8,25 @@ from typing import TYPE_CHECKING
 
 import click
 
+from crankfold.acquire import Event, open_board
+from crankfold.analysis import InputError
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
-from crankfold.viewer.words import say, tell
+from crankfold.viewer.session import (
+    VIRTUAL,
+    Answered,
+    Broke,
+    Caught,
+    Patience,
+    Session,
+    SessionPlan,
+    Unjudged,
+    keep,
+    make_folder,
+    prepare_solver,
+    prepare_virtual,
+    question_of,
+)
+from crankfold.viewer.words import judging_text, narrator, print_result, print_safety, say, solver_ready, tell, working
 
 if TYPE_CHECKING:
     from crankfold.acquire import Plugins
@@ -30,9 +47,6 @@ QUIET_S, CRANK_S, AFTER_S = 2, 4, 1
               metavar="FOLDER", help=say("option.out"))
 def command(dead: int, even: bool, no_sync: bool, out: Path) -> int:
     """Show the main job on the virtual engine and return the exit status."""
-    from crankfold.viewer.session import keep, make_folder, prepare_solver, prepare_virtual
-    from crankfold.viewer.words import judging_text, print_result, print_safety, solver_ready, working
-
     make_folder(out)
     question = _question(no_sync=no_sync)
     tell(say("demo.engine", order=ORDER))
@@ -55,8 +69,6 @@ def command(dead: int, even: bool, no_sync: bool, out: Path) -> int:
 
 
 def _question(*, no_sync: bool) -> Question:
-    from crankfold.viewer.session import question_of
-
     return question_of({
         "firing_order": ORDER, "intervals": None, "strokes": 4, "engine_name": say("demo.name"), "clamp": None,
         "probe": None, "sync": None if no_sync else "waste-spark:1", "gauge": None, "misfire_codes": (), "low": 75.0,
@@ -65,11 +77,6 @@ def _question(*, no_sync: bool) -> Question:
 
 def _caught(plugins: Plugins, question: Question, settings: dict[str, str]) -> tuple[Capture, Judged]:
     """Return the capture that the detector cuts out of the live stream, as it came, and what it says."""
-    from crankfold.acquire import Event, open_board
-    from crankfold.analysis import InputError
-    from crankfold.viewer.session import VIRTUAL, Answered, Broke, Caught, Patience, Session, SessionPlan, Unjudged
-    from crankfold.viewer.words import narrator
-
     whole = {"engine": "pump", "firing-order": ORDER, "pace": "real", "quiet": str(QUIET_S), "crank": str(CRANK_S),
              "after": str(AFTER_S), **settings}
     narrate = narrator(aside=False)

@@ -7,8 +7,20 @@ from typing import Any
 
 import click
 
+from crankfold.acquire import EngineCard, Shelf, changed
+from crankfold.analysis import InputError
 from crankfold.viewer.command_line import VERDICT, installed_plugins
-from crankfold.viewer.session import ask_engine, joined_texts
+from crankfold.viewer.session import (
+    NOTHING_GIVEN,
+    ask_engine,
+    cam_lines,
+    given,
+    joined_texts,
+    judge_as_told,
+    keep_or_show,
+    learnt_cam,
+    read_capture,
+)
 from crankfold.viewer.words import say, tell
 
 
@@ -29,10 +41,6 @@ from crankfold.viewer.words import say, tell
 @click.option("--notes", metavar="TEXT", help=say("option.card_notes"))
 def command(name: str | None, learn_cam: Path | None, sync: str | None, cam_channel: str, **options: Any) -> int:
     """Keep, show or list engine cards and return the exit status."""
-    from crankfold.acquire import EngineCard, changed
-    from crankfold.analysis import InputError
-    from crankfold.viewer.session import given, keep_or_show
-
     values = given(options)
     if learn_cam is None and (sync or cam_channel):
         raise InputError(say("problem.sync_without_learn"))
@@ -47,9 +55,6 @@ def command(name: str | None, learn_cam: Path | None, sync: str | None, cam_chan
 
 def _learnt(name: str, file: Path, sync: str | None, channel: str) -> str:
     """Return where the cam sensor's edge comes by one recording of a saved engine, and print how sure that is."""
-    from crankfold.acquire import EngineCard, Shelf
-    from crankfold.viewer.session import NOTHING_GIVEN, cam_lines, judge_as_told, learnt_cam, read_capture
-
     card = Shelf().file(name, EngineCard)  # it comes first: its firing order names the cylinders
     capture, notices = read_capture(file, {}, installed_plugins())
     judged = judge_as_told(capture, {**NOTHING_GIVEN, "engine": str(card), "sync": sync}, notices)
@@ -60,9 +65,6 @@ def _learnt(name: str, file: Path, sync: str | None, channel: str) -> str:
 
 
 def _new(values: dict[str, Any]) -> Any:
-    from crankfold.acquire import EngineCard
-    from crankfold.analysis import InputError
-
     if not values:
         return ask_engine()
     if "firing_order" not in values:

@@ -6,9 +6,12 @@ from pathlib import Path
 
 import click
 
+from crankfold.acquire import Probe
+from crankfold.acquire.writers import check_ending, write_capture
+from crankfold.analysis import InputError
 from crankfold.viewer.command_line import VERDICT, installed_plugins
-from crankfold.viewer.session import rig_of, settings_of
-from crankfold.viewer.words import notice_text, say
+from crankfold.viewer.session import check_writable, in_amperes, read_capture, rig_of, settings_of
+from crankfold.viewer.words import complain, notice_text, say, tell, working
 
 
 @click.command("export", help=say("help.export.long"), short_help=say("help.export.short"))
@@ -23,11 +26,6 @@ from crankfold.viewer.words import notice_text, say
 def command(*, file: Path, place: Path | None, out: Path | None, probe: str | None, rig: str | None,
             columns: str | None, rate: str | None, pairs: tuple[str, ...]) -> int:
     """Write the recording and return the exit status."""
-    from crankfold.acquire import Probe
-    from crankfold.acquire.writers import check_ending, write_capture
-    from crankfold.viewer.session import check_writable, in_amperes, read_capture
-    from crankfold.viewer.words import complain, tell, working
-
     settings = settings_of(pairs) | {k: v for k, v in (("columns", columns), ("rate", rate)) if v is not None}
     out = _out(place, out)
     check_ending(out)
@@ -55,8 +53,6 @@ def _out(place: Path | None, out: Path | None) -> Path:
     InputError
         It is said nowhere, or twice.
     """
-    from crankfold.analysis import InputError
-
     if place is not None and out is not None:
         raise InputError(say("export.two_outs", place=str(place), out=str(out)))
     where = out if place is None else place

@@ -8,14 +8,17 @@ from typing import TYPE_CHECKING
 
 import click
 
+from crankfold.analysis import InputError
 from crankfold.viewer.command_line import VERDICT
-from crankfold.viewer.words import say
+from crankfold.viewer.jobs import JobBook, Query, book_bytes, finding_text, when_text
+from crankfold.viewer.session import Outputs
+from crankfold.viewer.words import say, say_count, show_table, tell, working
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from crankfold.viewer.jobs import Entry, JobBook
+    from crankfold.viewer.jobs import Entry
 
 FINDINGS = ("low", "no-compression", "even", "uneven", "limit", "none", "open", "unreadable")
 MOST = 20  # rows shown unless more are asked for: what a terminal holds
@@ -35,9 +38,6 @@ DAY = click.DateTime(("%Y-%m-%d",))
 def command(*, folder: Path, words: tuple[str, ...], plate: str, finding: str | None, since: datetime | None,
             until: datetime | None, most: int, csv_path: Path | None) -> int:
     """List the captures that fit and return the exit status."""
-    from crankfold.analysis import InputError
-    from crankfold.viewer.jobs import JobBook, Query
-
     if csv_path is not None:
         from crankfold.viewer.session import check_writable
 
@@ -64,26 +64,18 @@ def _date(moment: datetime | None) -> date | None:
 
 
 def _refresh(book: JobBook) -> None:
-    from crankfold.viewer.words import working
-
     with working(say("progress.looking_through")) as line:
         del line
         book.refresh()
 
 
 def _write(path: Path, entries: Sequence[Entry]) -> None:
-    from crankfold.viewer.jobs import book_bytes
-    from crankfold.viewer.session import Outputs
-    from crankfold.viewer.words import tell
-
     with Outputs() as outputs:
         outputs.add(path, book_bytes(entries))
     tell(say("done.wrote", path=str(path)))
 
 
 def _list(entries: Sequence[Entry], most: int, of: int) -> None:
-    from crankfold.viewer.words import say_count, show_table, tell
-
     if not entries:
         tell(say("jobs.nothing", of=of))
         return
@@ -94,14 +86,10 @@ def _list(entries: Sequence[Entry], most: int, of: int) -> None:
 
 
 def _row(entry: Entry) -> list[str]:
-    from crankfold.viewer.jobs import finding_text, when_text
-
     return [when_text(entry), entry.plate, entry.customer, entry.engine or entry.order, finding_text(entry), entry.file]
 
 
 def _before_and_after(book: JobBook, plate: str) -> None:
-    from crankfold.viewer.words import tell
-
     pair = book.before_and_after(plate)
     if pair is not None:
         before, after = (str(book.path_of(entry)) for entry in pair)

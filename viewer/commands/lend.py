@@ -9,9 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from crankfold.acquire import open_board
+from crankfold.acquire.network import PORT, Lender, beyond_this_computer, lsl_outlet, new_secret, secret_in
+from crankfold.analysis import InputError
 from crankfold.viewer.command_line import VERDICT, installed_plugins
-from crankfold.viewer.session import rig_of, settings_of
-from crankfold.viewer.words import say, tell
+from crankfold.viewer.session import GuessedColumnsError, ask_columns, can_ask, rig_of, settings_of
+from crankfold.viewer.words import say, tell, working
 
 if TYPE_CHECKING:
     from crankfold.acquire import Plugins, Source
@@ -37,11 +40,7 @@ def command(*, board: str | None, pairs: tuple[str, ...], place: str, secret_fil
     """Lend a board until it ends or Ctrl-C comes."""
     from functools import partial
 
-    from crankfold.acquire.network import PORT, Lender, beyond_this_computer, lsl_outlet
-    from crankfold.analysis import InputError
     from crankfold.viewer.share import place_of
-    from crankfold.viewer.words import working
-
     rig, settings = rig_of(options), settings_of(pairs)
     if board is None and rig is not None:
         board, settings = rig.board, rig.settings | settings
@@ -77,10 +76,6 @@ def _opened(board: str, settings: dict[str, str], plugins: Plugins) -> Source:
     InputError
         It is a recording, or its columns had to be guessed and nobody can be asked.
     """
-    from crankfold.acquire import open_board
-    from crankfold.analysis import InputError
-    from crankfold.viewer.session import GuessedColumnsError, ask_columns, can_ask
-
     source = open_board(board, settings, plugins)
     if source.info.guessed:
         source.close()
@@ -96,8 +91,6 @@ def _opened(board: str, settings: dict[str, str], plugins: Plugins) -> Source:
 
 def _secret(path: Path | None, *, needed: bool) -> tuple[str, bool]:
     """Return the secret that is asked for, and whether it was made now."""
-    from crankfold.acquire.network import new_secret, secret_in
-
     if path is None:
         return (new_secret(), True) if needed else ("", False)
     try:
@@ -112,8 +105,6 @@ def _secret(path: Path | None, *, needed: bool) -> tuple[str, bool]:
 
 def _show(where: Place, port: int, secret: str, made: bool, path: Path | None) -> None:
     """Say what to type on the other computer."""
-    from crankfold.acquire.network import PORT
-
     host = f"[{where.shown_host}]" if ":" in where.shown_host else where.shown_host
     address = f"network:{host}" + ("" if port == PORT else f":{port}")
     words = ["crankfold", "capture", "--from", address]

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 import click
 
+from crankfold.analysis import InputError, NoCranking, condition
 from crankfold.viewer.command_line import VERDICT, installed_plugins
-from crankfold.viewer.session import settings_of
-from crankfold.viewer.words import say
+from crankfold.viewer.session import Outputs, check_writable, read_capture, settings_of
+from crankfold.viewer.sound import sound_of, wav_of
+from crankfold.viewer.words import say, tell, working
 
 if TYPE_CHECKING:
     from crankfold.analysis import CrankingTrace
@@ -24,11 +26,6 @@ if TYPE_CHECKING:
 @click.option("--set", "pairs", multiple=True, metavar="NAME=VALUE", help=say("option.set"))
 def command(*, files: tuple[Path, ...], out: Path, speed: float, pairs: tuple[str, ...]) -> int:
     """Write the sound and return the exit status."""
-    from crankfold.analysis import InputError
-    from crankfold.viewer.session import Outputs, check_writable
-    from crankfold.viewer.sound import sound_of, wav_of
-    from crankfold.viewer.words import tell, working
-
     settings = settings_of(pairs)
     if out.suffix.lower() != ".wav":
         raise InputError(say("problem.wav_suffix", path=str(out)))
@@ -42,9 +39,6 @@ def command(*, files: tuple[Path, ...], out: Path, speed: float, pairs: tuple[st
 
 
 def _trace(path: Path, settings: dict[str, str], line: Line) -> CrankingTrace:
-    from crankfold.analysis import InputError, NoCranking, condition
-    from crankfold.viewer.session import read_capture
-
     with line.reading(path):
         capture, _ = read_capture(path, settings, installed_plugins())
     try:

@@ -8,8 +8,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+from crankfold.acquire import open_board, record
+from crankfold.analysis import Engine, InputError, SyncSpec, analyse
 from crankfold.viewer.command_line import VERDICT, installed_plugins
-from crankfold.viewer.words import say, tell
+from crankfold.viewer.picture import write_png
+from crankfold.viewer.practice import draw_riddle, lesson, riddle_scene, truth_text
+from crankfold.viewer.session import Outputs, longest, make_folder
+from crankfold.viewer.sound import sound_of, wav_of
+from crankfold.viewer.words import headline, judging_text, say, tell, working
 
 if TYPE_CHECKING:
     from crankfold.acquire import Plugins
@@ -24,9 +30,6 @@ if TYPE_CHECKING:
               metavar="FOLDER", help=say("option.practice_out"))
 def command(rounds: int, seed: int | None, out: Path) -> int:
     """Ask about some engines and return the exit status."""
-    from crankfold.viewer.practice import draw_riddle
-    from crankfold.viewer.session import make_folder
-
     make_folder(out)
     lot, plugins, right = random.Random(seed), installed_plugins(), 0
     for number in range(1, rounds + 1):
@@ -38,8 +41,6 @@ def command(rounds: int, seed: int | None, out: Path) -> int:
 
 def _round(riddle: Riddle, number: int, count: int, out: Path, plugins: Plugins) -> bool:
     """Show one engine, ask, and return whether the answer was right."""
-    from crankfold.viewer.practice import lesson, truth_text
-
     told = say("practice.engine", number=number, count=count, name=say(f"practice.name.{riddle.kind}"),
                order=riddle.order)
     tell()
@@ -55,14 +56,6 @@ def _round(riddle: Riddle, number: int, count: int, out: Path, plugins: Plugins)
 
 def _show(riddle: Riddle, title: str, stem: Path, plugins: Plugins) -> str:
     """Write picture and sound of a riddle and return what the analysis says of it."""
-    from crankfold.acquire import open_board, record
-    from crankfold.analysis import Engine, InputError, SyncSpec, analyse
-    from crankfold.viewer.picture import write_png
-    from crankfold.viewer.practice import riddle_scene
-    from crankfold.viewer.session import Outputs, longest
-    from crankfold.viewer.sound import sound_of, wav_of
-    from crankfold.viewer.words import headline, judging_text, working
-
     engine = Engine.parse(riddle.order, riddle.intervals or None)
     sync = SyncSpec("single-spark", engine.firing_order[0])
     with working(judging_text()):

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import click
 
+from crankfold.acquire import Rig, changed, lasting_address
+from crankfold.analysis import InputError
 from crankfold.viewer.command_line import VERDICT, installed_plugins
-from crankfold.viewer.session import ask_rig, joined_texts, settings_of
+from crankfold.viewer.session import ask_rig, given, joined_texts, keep_or_show, settings_of
 from crankfold.viewer.words import say, tell
-
-if TYPE_CHECKING:
-    from crankfold.acquire import Rig
 
 
 @click.command("rig", help=say("help.rig.long"), short_help=say("help.rig.short"))
@@ -30,9 +29,6 @@ if TYPE_CHECKING:
 def command(name: str | None, pairs: tuple[str, ...], scales: tuple[str, ...], channels: str | None,
             **options: Any) -> int:
     """Keep, show or list rigs and return the exit status."""
-    from crankfold.acquire import Rig
-    from crankfold.viewer.session import given, keep_or_show
-
     named = tuple(part.strip() for part in channels.split(",")) if channels else ()
     values = given({**options, "settings": settings_of(pairs), "channels": named, "scales": settings_of(scales)})
     keep_or_show(name, values, Rig, lambda before: _made(before, values), "card.next_check")
@@ -41,9 +37,6 @@ def command(name: str | None, pairs: tuple[str, ...], scales: tuple[str, ...], c
 
 def _made(before: Rig | None, values: dict[str, Any]) -> Rig:
     """Return the rig as the options say, or as somebody at the keyboard does."""
-    from crankfold.acquire import Rig, changed, lasting_address
-    from crankfold.analysis import InputError
-
     plugins = installed_plugins()
     if not values:
         return ask_rig(plugins)

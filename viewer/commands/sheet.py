@@ -7,9 +7,22 @@ from typing import Any
 
 import click
 
+from crankfold.analysis import InputError
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
-from crankfold.viewer.session import engine_options, job_of, job_options, settings_of
-from crankfold.viewer.words import say
+from crankfold.viewer.picture import sheet_html
+from crankfold.viewer.session import (
+    Outputs,
+    check_options,
+    check_writable,
+    engine_options,
+    job_of,
+    job_options,
+    judge_as_told,
+    read_capture,
+    settings_of,
+    sheet_job,
+)
+from crankfold.viewer.words import judging_text, print_result, say, tell, working
 
 SUFFIXES = (".html", ".htm", ".pdf")
 
@@ -25,10 +38,6 @@ SUFFIXES = (".html", ".htm", ".pdf")
 def command(*, file: Path, pairs: tuple[str, ...], outs: tuple[Path, ...], size: str | None,
             **options: Any) -> int:
     """Write the page and return the exit status."""
-    from crankfold.viewer.picture import sheet_html
-    from crankfold.viewer.session import Outputs, check_options, judge_as_told, read_capture, sheet_job
-    from crankfold.viewer.words import judging_text, print_result, tell, working
-
     given, settings = job_of(options), settings_of(pairs)
     check_options(options, (file,))
     _check(outs)
@@ -48,9 +57,6 @@ def command(*, file: Path, pairs: tuple[str, ...], outs: tuple[Path, ...], size:
 
 
 def _check(outs: tuple[Path, ...]) -> None:
-    from crankfold.analysis import InputError
-    from crankfold.viewer.session import check_writable
-
     for path in outs:
         if path.suffix.lower() not in SUFFIXES:
             raise InputError(say("problem.sheet_suffix", path=str(path)))

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from crankfold.analysis import Wheel, estimate_from_speed, two_views
 from crankfold.viewer.command_line import VERDICT, installed_plugins
-from crankfold.viewer.session import engine_options, question_of, settings_of
-from crankfold.viewer.words import say, tell
+from crankfold.viewer.session import Outputs, check_writable, engine_options, question_of, read_motion, settings_of
+from crankfold.viewer.words import say, speed_data, speed_headline, speed_lines, tell, views_lines
 
 if TYPE_CHECKING:
     from crankfold.analysis import SpeedEstimate, TwoViews
@@ -31,10 +32,6 @@ STANDARD_OUTPUT = "-"
 def command(*, file: Path, wheel: str | None, tdc_deg: float | None, beside: Path | None, pairs: tuple[str, ...],
             json_path: str | None, **options: Any) -> int:
     """Read the motion, estimate, compare where asked, and return the exit status."""
-    from crankfold.analysis import Wheel, estimate_from_speed
-    from crankfold.viewer.session import check_writable, read_motion
-    from crankfold.viewer.words import speed_data
-
     question = question_of(options)
     if json_path not in (None, STANDARD_OUTPUT):
         check_writable(Path(str(json_path)))
@@ -50,7 +47,6 @@ def command(*, file: Path, wheel: str | None, tdc_deg: float | None, beside: Pat
 
 
 def _views(path: Path, question: Question, pairs: tuple[str, ...], estimate: SpeedEstimate) -> TwoViews:
-    from crankfold.analysis import two_views
     from crankfold.viewer.session import judge, read_capture
 
     capture, warnings = read_capture(path, settings_of(pairs), installed_plugins())
@@ -59,9 +55,6 @@ def _views(path: Path, question: Question, pairs: tuple[str, ...], estimate: Spe
 
 def _deliver(estimate: SpeedEstimate, views: TwoViews | None, question: Question, text: str,
              json_path: str | None) -> None:
-    from crankfold.viewer.session import Outputs
-    from crankfold.viewer.words import speed_headline, speed_lines, views_lines
-
     if json_path is not None:
         with Outputs() as outputs:
             outputs.add(Path(json_path), text.encode())

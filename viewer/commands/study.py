@@ -9,9 +9,23 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from crankfold.analysis import CrankfoldError, InputError, same_recordings, study, study_components
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
-from crankfold.viewer.session import engine_options, settings_of
-from crankfold.viewer.words import complain, say, tell, worded
+from crankfold.viewer.session import Outputs, check_writable, engine_options, judge_as_told, read_capture, settings_of
+from crankfold.viewer.words import (
+    budget_lines,
+    complain,
+    groups_of,
+    headline,
+    judging_text,
+    say,
+    scatter_line,
+    study_data,
+    study_lines,
+    tell,
+    worded,
+    working,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,19 +49,7 @@ LEAST = 2
 def command(*, paths: tuple[Path, ...], groups: tuple[str, ...], pairs: tuple[str, ...], budget: bool,
             json_path: str | None, **options: Any) -> int:
     """Judge all recordings, say how well they agree and return the exit status."""
-    from crankfold.analysis import same_recordings, study, study_components
     from crankfold.viewer.batch import Planner
-    from crankfold.viewer.session import check_writable
-    from crankfold.viewer.words import (
-        budget_lines,
-        groups_of,
-        judging_text,
-        scatter_line,
-        study_data,
-        study_lines,
-        working,
-    )
-
     settings, plugins = settings_of(pairs), installed_plugins()
     if json_path not in (None, STANDARD_OUTPUT):
         check_writable(Path(str(json_path)))
@@ -88,8 +90,6 @@ def _jobs(paths: Sequence[Path], planner: Planner) -> list[tuple[Job, bool]]:
     InputError
         A path does not exist, a folder holds no capture, or what is asked of a file that is named cannot be understood.
     """
-    from crankfold.analysis import InputError
-
     jobs: list[tuple[Job, bool]] = []
     for path in paths:
         known = {job.path for job, _ in jobs}
@@ -103,9 +103,6 @@ def _jobs(paths: Sequence[Path], planner: Planner) -> list[tuple[Job, bool]]:
 
 def _result(job: Job, plugins: Plugins, line: Line, *, found: bool) -> Result | str:
     """Return what a recording says; of one found in a folder that cannot be read, why."""
-    from crankfold.analysis import CrankfoldError, InputError
-    from crankfold.viewer.session import judge_as_told, read_capture
-
     path = Path(job.shown)
     try:
         if job.options is None:
@@ -121,8 +118,6 @@ def _result(job: Job, plugins: Plugins, line: Line, *, found: bool) -> Result | 
 
 def _why_not(result: Result, same: str | None) -> str | None:
     """Return why a result cannot be part of a study, None if it can; `same` is an earlier file of the same samples."""
-    from crankfold.viewer.words import headline
-
     if same is not None:
         return say("study.same", path=same)
     if result.verdict == "none":
@@ -131,8 +126,6 @@ def _why_not(result: Result, same: str | None) -> str | None:
 
 
 def _deliver(told: tuple[str, list[str]], data: dict[str, Any], json_path: str | None) -> None:
-    from crankfold.viewer.session import Outputs
-
     text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
     if json_path == STANDARD_OUTPUT:
         sys.stdout.write(text)

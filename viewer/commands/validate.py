@@ -9,15 +9,37 @@ from typing import TYPE_CHECKING
 
 import click
 
+from crankfold.analysis import HIGHEST_RPM, LOWEST_RPM, InputError, agreement, carried_over, validate
 from crankfold.viewer.command_line import NO_VERDICT, VERDICT, installed_plugins
-from crankfold.viewer.words import complain, say, tell
+from crankfold.viewer.evidence import (
+    RESULT_FORMAT,
+    Found,
+    GaugeSheet,
+    cases_of,
+    files_in,
+    protocol_html,
+    read_gauge,
+    read_json,
+    seal_of,
+    seal_path,
+)
+from crankfold.viewer.picture import validation_picture
+from crankfold.viewer.session import Outputs, check_picture_path, check_writable, scene_bytes
+from crankfold.viewer.words import (
+    Speeds,
+    complain,
+    say,
+    tell,
+    validation_data,
+    validation_headline,
+    validation_lines,
+    working,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from crankfold.analysis import Validation
-    from crankfold.viewer.evidence import Found
-    from crankfold.viewer.words import Speeds
 
 STANDARD_OUTPUT = "-"
 PAGES = (".html", ".htm", ".pdf")
@@ -37,8 +59,6 @@ PAGES = (".html", ".htm", ".pdf")
 def command(*, paths: tuple[Path, ...], gauges: tuple[Path, ...], again: bool, low: float, seal: bool,
             protocol: Path | None, json_path: str | None, picture: Path | None) -> int:
     """Compare, seal or write the protocol, and return the exit status."""
-    from crankfold.analysis import InputError
-
     if protocol is not None:
         return _protocol(protocol)
     if not paths:
@@ -57,8 +77,6 @@ def command(*, paths: tuple[Path, ...], gauges: tuple[Path, ...], again: bool, l
 
 
 def _check_outputs(json_path: str | None, picture: Path | None) -> None:
-    from crankfold.viewer.session import check_picture_path, check_writable
-
     if picture is not None:
         check_picture_path(picture)
         check_writable(picture)
@@ -67,9 +85,6 @@ def _check_outputs(json_path: str | None, picture: Path | None) -> None:
 
 
 def _cases(paths: Sequence[Path], gauges: Sequence[Path], *, again: bool) -> tuple[list[Found], dict[str, str]]:
-    from crankfold.viewer.evidence import Found, GaugeSheet, cases_of, files_in, read_gauge
-    from crankfold.viewer.words import working
-
     sheets: dict[str, GaugeSheet] = {}
     for path in gauges:
         sheets |= read_gauge(path)
@@ -87,11 +102,6 @@ def _cases(paths: Sequence[Path], gauges: Sequence[Path], *, again: bool) -> tup
 
 def _deliver(found: list[Found], left: dict[str, str], low: float, json_path: str | None,
              picture: Path | None) -> None:
-    from crankfold.analysis import validate
-    from crankfold.viewer.picture import validation_picture
-    from crankfold.viewer.session import Outputs, scene_bytes
-    from crankfold.viewer.words import validation_data, validation_headline, validation_lines
-
     compared = validate([one.case for one in found], limit_percent=low)
     speeds = _speeds(found, compared)
     data = validation_data(compared, speeds, left)
@@ -117,9 +127,6 @@ def _speeds(found: Sequence[Found], compared: Validation) -> Speeds | None:
     """Return the agreement with each gauge carried over to its capture's speed, None where a speed is not known."""
     import numpy as np
 
-    from crankfold.analysis import HIGHEST_RPM, LOWEST_RPM, agreement, carried_over
-    from crankfold.viewer.words import Speeds
-
     speeds = {one.case.name: (one.gauge_rpm, one.cranking_rpm) for one in found}
     known = {name: (a, b) for name, (a, b) in speeds.items() if a is not None and b is not None
              and min(a, b) >= LOWEST_RPM and max(a, b) <= HIGHEST_RPM}
@@ -134,10 +141,6 @@ def _speeds(found: Sequence[Found], compared: Validation) -> Speeds | None:
 
 def _seal(paths: Sequence[Path]) -> int:
     """Write a seal beside each result and say its code."""
-    from crankfold.analysis import InputError
-    from crankfold.viewer.evidence import RESULT_FORMAT, read_json, seal_of, seal_path
-    from crankfold.viewer.session import Outputs
-
     with Outputs() as outputs:
         sealed = []
         for path in paths:
@@ -153,10 +156,6 @@ def _seal(paths: Sequence[Path]) -> int:
 
 
 def _protocol(path: Path) -> int:
-    from crankfold.analysis import InputError
-    from crankfold.viewer.evidence import protocol_html
-    from crankfold.viewer.session import Outputs, check_writable
-
     if path.suffix.lower() not in PAGES:
         raise InputError(say("problem.sheet_suffix", path=str(path)))
     check_writable(path)
