@@ -13,7 +13,10 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from crankfold.viewer.words import say, speak, worded
+from crankfold.acquire import load_plugins
+from crankfold.analysis import CrankfoldError, InputError, __version__, result_row
+from crankfold.viewer.session import judge_as_told, read_capture
+from crankfold.viewer.words import answer, decimal_points, say, speak, worded
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -64,8 +67,6 @@ def _end_with(parent: BaseProcess) -> None:
 
 def own_version() -> str:
     """Return the version of the package where this runs."""
-    from crankfold.analysis import __version__
-
     return __version__
 
 
@@ -92,10 +93,7 @@ def judge_chunk(jobs: Sequence[Job], language: str | None = None) -> list[Answer
 
 def judge_job(job: Job) -> Answer:
     """Return the row of a capture; one that cannot be read or judged has its ``problem`` there."""
-    from crankfold.analysis import CrankfoldError
     from crankfold.viewer.batch.far import fetched, is_far
-    from crankfold.viewer.words import decimal_points
-
     row: Row = {"file": job.shown, "version": own_version()}
     final = True
     with decimal_points():
@@ -135,9 +133,6 @@ def digest(path: Path) -> str:
 
 
 def _judged(job: Job, path: Path) -> dict[str, Cell]:
-    from crankfold.analysis import InputError
-    from crankfold.viewer.session import judge_as_told, read_capture
-
     if job.options is None:
         raise InputError(job.problem or "")
     capture, warnings = read_capture(path, dict(job.settings), _plugins(job.only_own))
@@ -156,9 +151,6 @@ def of_capture(capture: Capture) -> dict[str, Cell]:
 
 def of_result(result: Result) -> dict[str, Cell]:
     """Return everything that the result says, codes and sentences."""
-    from crankfold.analysis import result_row
-    from crankfold.viewer.words import answer
-
     told = answer(result)
     said = {"headline": told.headline, "reasons_said": " ".join(told.reasons) or None,
             "cautions_said": " ".join(told.cautions) or None, "notes_said": " ".join(told.notes) or None}
@@ -167,8 +159,6 @@ def of_result(result: Result) -> dict[str, Cell]:
 
 @cache
 def _plugins(only_own: bool) -> Plugins:
-    from crankfold.acquire import load_plugins
-
     return load_plugins(enabled=not only_own)
 
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from crankfold.acquire import AcquireError
 from crankfold.analysis import Case, CrankfoldError, CylinderSaid, InputError, Reference, reference
 from crankfold.viewer.evidence.bundle import BUNDLE_SUFFIX, CAPTURE, read_bundle
 from crankfold.viewer.evidence.gauge_file import GaugeSheet, bare_name, read_gauge
@@ -22,7 +23,7 @@ from crankfold.viewer.evidence.seal import (
     same_code,
     seal_path,
 )
-from crankfold.viewer.words import say, worded
+from crankfold.viewer.words import result_data, say, worded
 
 if TYPE_CHECKING:
     from crankfold.acquire import Plugins
@@ -134,10 +135,7 @@ def _of_bundle(path: Path, *, again: bool, plugins: Plugins) -> Found:
 
 
 def _analysed(path: Path, bundle: Bundle, plugins: Plugins) -> dict[str, Any]:
-    from crankfold.acquire import AcquireError
     from crankfold.viewer.session import judge, question_of, read_capture
-    from crankfold.viewer.words import result_data
-
     question = question_of(bundle.options)
     with tempfile.TemporaryDirectory(prefix="crankfold-") as folder:
         image = Path(folder) / CAPTURE

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from crankfold.analysis import BATTERY, BATTERY_VOLTAGE, CURRENT, PRESSURE, InputError, Notice, learn_cam_angle
 from crankfold.viewer.words import say
 
 if TYPE_CHECKING:
@@ -13,8 +14,6 @@ if TYPE_CHECKING:
 
 def cam_channels(judged: Judged) -> tuple[str, ...]:
     """Return the channels that may carry a cam sensor: those that nothing else is known of."""
-    from crankfold.analysis import BATTERY, BATTERY_VOLTAGE, CURRENT, PRESSURE
-
     known = {spec.channel for spec in judged.question.syncs if spec.kind != "plug-out"}
     known |= {CURRENT, BATTERY, BATTERY_VOLTAGE, PRESSURE}
     return tuple(channel.name for channel in judged.capture.channels if channel.name not in known)
@@ -28,8 +27,6 @@ def learnt_cam(judged: Judged, channel: str = "") -> CamAngle:
     InputError
         There is no such channel, or several; or the angle cannot be told.
     """
-    from crankfold.analysis import InputError, Notice, learn_cam_angle
-
     if not channel:
         offered = cam_channels(judged)
         if len(offered) != 1:

@@ -6,6 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from crankfold.acquire import Shelf
+from crankfold.analysis import InputError
 from crankfold.viewer.session.prompts import can_ask
 from crankfold.viewer.words import say, tell
 
@@ -42,9 +44,6 @@ def keep_or_show(name: str | None, values: Mapping[str, Any], kind: type[C], mak
     InputError
         Something is said and no name, or the name is unknown.
     """
-    from crankfold.acquire import Shelf
-    from crankfold.analysis import InputError
-
     shelf = Shelf()
     names = shelf.names(kind)
     if name is None:

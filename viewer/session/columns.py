@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from crankfold.analysis import InputError, least_rate_hz
-from crankfold.viewer.words import column_text, columns_setting, say
+from crankfold.viewer.words import column_lines, column_text, columns_setting, say, tell
 
 if TYPE_CHECKING:
     from crankfold.acquire import ColumnSeen, SourceInfo
@@ -41,8 +41,6 @@ def check_source(info: SourceInfo, engine: Engine) -> None:
 
 def ask_columns(columns: tuple[ColumnSeen, ...]) -> str:
     """Show the columns, ask which is which, and return the setting that says so."""
-    from crankfold.viewer.words import column_lines, tell
-
     tell(say("columns.heading"))
     for line in column_lines(columns):
         tell(line, indent=1)
@@ -61,8 +59,6 @@ def ask_columns(columns: tuple[ColumnSeen, ...]) -> str:
 def _answer(question: str, allowed: list[str], usual: str) -> int:
     """Return one of the numbers that are allowed, asked again until it is one."""
     import click
-
-    from crankfold.viewer.words import tell
 
     while True:
         text = str(click.prompt(say(question), type=str, default=usual)).strip()

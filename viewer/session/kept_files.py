@@ -5,7 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.words import say
+from crankfold.acquire import save_capture
+from crankfold.analysis import InputError
+from crankfold.viewer.picture import sheet_html
+from crankfold.viewer.session.judgement import PICTURE_SUFFIXES, picture_bytes
+from crankfold.viewer.session.outputs import Outputs, unwritable
+from crankfold.viewer.session.particulars import sheet_job, with_result
+from crankfold.viewer.words import result_text, say
 
 if TYPE_CHECKING:
     from crankfold.analysis import Capture
@@ -23,9 +29,6 @@ def make_folder(folder: Path) -> None:
         It cannot.
     """
     import os
-
-    from crankfold.analysis import InputError
-    from crankfold.viewer.session.outputs import unwritable
 
     if folder.exists() and not folder.is_dir():
         raise InputError(say("problem.is_file", path=str(folder)))
@@ -75,13 +78,6 @@ def keep_results(judged: Judged, raw: Capture, capture_path: Path, *, name: str 
     InputError, SaveError
         They cannot be written; the capture is whole all the same, as it was or with its result.
     """
-    from crankfold.acquire import save_capture
-    from crankfold.viewer.picture import sheet_html
-    from crankfold.viewer.session.judgement import PICTURE_SUFFIXES, picture_bytes
-    from crankfold.viewer.session.outputs import Outputs
-    from crankfold.viewer.session.particulars import sheet_job, with_result
-    from crankfold.viewer.words import result_text
-
     result, page = (capture_path.with_suffix(suffix) for suffix in (".json", ".html"))
     pictures = tuple(capture_path.with_suffix(suffix) for suffix in PICTURE_SUFFIXES)
     save_capture(with_result(raw, judged.result), capture_path)

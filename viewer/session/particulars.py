@@ -5,15 +5,17 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from crankfold.acquire import About, EngineCard, Job
+from crankfold.analysis import Notice
 from crankfold.viewer.session.question import question_of
 from crankfold.viewer.session.recording import HDF5_SUFFIXES
+from crankfold.viewer.words import result_text
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
     from pathlib import Path
 
-    from crankfold.acquire import About, EngineCard, Job
-    from crankfold.analysis import Capture, Engine, Notice, Result
+    from crankfold.analysis import Capture, Engine, Result
     from crankfold.viewer.session.question import Question
 
 OVERRIDDEN = "overridden"
@@ -32,8 +34,6 @@ NOTHING_GIVEN: Mapping[str, Any] = {
 
 def about_of(question: Question, job: Job | None = None) -> About:
     """Return what a capture is to know of itself, from what is asked of it and the job it belongs to."""
-    from crankfold.acquire import About, Job
-
     limits, gauge = question.thresholds, question.gauge
     return About(
         engine=_card(question), engine_name=question.engine.name, rig=question.rig, rig_name=question.rig_name,
@@ -51,8 +51,6 @@ def told_about(capture: Capture) -> About | None:
     InputError
         It cannot be, or is of a newer format.
     """
-    from crankfold.acquire import About
-
     known = {name: group for name, group in capture.about.items() if name != "problem"}
     return About.of(known) if known else None
 
@@ -65,8 +63,6 @@ def question_for(capture: Capture, options: Mapping[str, Any]) -> tuple[Question
     InputError
         Neither says enough, or something cannot be.
     """
-    from crankfold.analysis import Notice
-
     notices: tuple[Notice, ...] = ()
     if "problem" in capture.about:
         notices = (Notice(UNREADABLE, {"text": str(capture.about["problem"])}),)
@@ -130,8 +126,6 @@ def _bare(engine: Engine) -> Engine:
 
 def _card(question: Question) -> EngineCard:
     """Return the engine's card: the one that was named as far as the engine is its, else one made of the engine."""
-    from crankfold.acquire import EngineCard
-
     engine = question.engine
     made = EngineCard(
         "-".join(map(str, engine.firing_order)), strokes=engine.strokes, fuel=engine.fuel,
@@ -149,8 +143,6 @@ def with_result(capture: Capture, result: Result) -> Capture:
     from datetime import UTC, datetime
     from importlib.metadata import version
 
-    from crankfold.viewer.words import result_text
-
     drawn = {**json.loads(result_text(result)), "program": f"crankfold {version('crankfold')}",
              "analysed_utc": datetime.now(UTC).isoformat(timespec="seconds")}
     return replace(capture, about={**capture.about, "result": drawn})
@@ -159,8 +151,6 @@ def with_result(capture: Capture, result: Result) -> Capture:
 def sheet_job(capture: Capture, given: Job | None = None) -> Job:
     """Return what the sheet is to say of the job: as given, and where nothing was given as the capture says."""
     from dataclasses import fields
-
-    from crankfold.acquire import Job
 
     about, given = told_about(capture), given or Job()
     own = about.job if about is not None else Job()

@@ -9,10 +9,13 @@ from typing import TYPE_CHECKING, TypeVar
 
 import click
 
-from crankfold.viewer.words import say, tell, worded
+from crankfold.acquire import EngineCard, Rig, calibrated, lasting_address, level_of, observe, wired
+from crankfold.analysis import CrankfoldError, InputError
+from crankfold.viewer.session.question import settings_of
+from crankfold.viewer.words import say, tell, worded, working
 
 if TYPE_CHECKING:
-    from crankfold.acquire import EngineCard, Level, Plugins, Probe, Rig, Source
+    from crankfold.acquire import Level, Plugins, Probe, Source
 
 T = TypeVar("T")
 READ_S = 2.0
@@ -25,8 +28,6 @@ def can_ask() -> bool:
 
 def ask_engine() -> EngineCard:
     """Return an engine card as somebody at the keyboard describes it."""
-    from crankfold.acquire import EngineCard
-
     order = _ask("ask.firing_order", lambda text: EngineCard(text).firing_order)
     strokes = _ask("ask.strokes", lambda text: EngineCard(order, strokes=_whole(text or "4")).strokes)
     intervals = _ask("ask.intervals", lambda text: EngineCard(order, text, strokes).intervals)
@@ -38,8 +39,6 @@ def ask_engine() -> EngineCard:
 
 def ask_rig(plugins: Plugins) -> Rig:
     """Return a rig as somebody at the keyboard describes it."""
-    from crankfold.acquire import Rig
-
     listed = _list_boards(plugins)
     board = _ask("ask.board", lambda text: _board(text, listed, plugins))
     declaration = plugins.boards[board.partition(":")[0]].declaration
@@ -56,8 +55,6 @@ def ask_rig(plugins: Plugins) -> Rig:
 
 def _ask(key: str, understood: Callable[[str], T]) -> T:
     """Return the answer as `understood` takes it, asked again until it does."""
-    from crankfold.analysis import CrankfoldError
-
     while True:
         text = str(click.prompt(say(key), default="", show_default=False, type=str)).strip()
         try:
@@ -67,8 +64,6 @@ def _ask(key: str, understood: Callable[[str], T]) -> T:
 
 
 def _whole(text: str) -> int:
-    from crankfold.analysis import InputError
-
     if not text.isdigit():
         raise InputError(say("ask.not_whole", text=text))
     return int(text)
@@ -77,8 +72,6 @@ def _whole(text: str) -> int:
 def _list_boards(plugins: Plugins) -> list[str]:
     """Print the boards that are plugged in, numbered, and return what opens each."""
     from crankfold.acquire import discover_boards
-    from crankfold.viewer.words import working
-
     with working(say("progress.looking")):
         kinds = list(discover_boards(plugins))
     found = [(f"{kind.name}:{board.address}", board) for kind in kinds for board in kind.boards]
@@ -90,9 +83,6 @@ def _list_boards(plugins: Plugins) -> list[str]:
 
 
 def _board(text: str, listed: list[str], plugins: Plugins) -> str:
-    from crankfold.acquire import lasting_address
-    from crankfold.analysis import InputError
-
     if text.isdigit() and 1 <= int(text) <= len(listed):
         return listed[int(text) - 1]
     if text.partition(":")[0].strip() not in plugins.boards:
@@ -101,9 +91,6 @@ def _board(text: str, listed: list[str], plugins: Plugins) -> str:
 
 
 def _settings(text: str, known: list[str]) -> dict[str, str]:
-    from crankfold.analysis import InputError
-    from crankfold.viewer.session.question import settings_of
-
     settings = settings_of(text.split())
     unknown = next((name for name in settings if name not in known), None)
     if unknown is not None:
@@ -119,8 +106,6 @@ def calibrate(opened: Callable[[], Source], rig: Rig, currents: tuple[float, flo
     InputError, AcquireError
         No scale can be read from them, or the board breaks.
     """
-    from crankfold.acquire import calibrated
-
     tell(say("calibrate.how"))
     first, second = (_level(opened, rig, amperes, seconds) for amperes in currents)
     probe = calibrated(first, second)
@@ -135,9 +120,6 @@ def calibrate(opened: Callable[[], Source], rig: Rig, currents: tuple[float, flo
 
 
 def _level(opened: Callable[[], Source], rig: Rig, amperes: float, seconds: float) -> Level:
-    from crankfold.acquire import level_of, observe, wired
-    from crankfold.viewer.words import working
-
     click.prompt(say("calibrate.ask", current_a=amperes), default="", show_default=False, prompt_suffix=" ")
     with opened() as source, working(say("progress.listening")):
         observed = observe(source, seconds)

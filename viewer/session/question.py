@@ -5,13 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from crankfold.acquire import BELT, EngineCard, Probe, Rig, Shelf, with_cam
+from crankfold.analysis import Engine, Gauge, InputError, SyncSpec, Thresholds, coded_cylinder, shortened
 from crankfold.viewer.words import say
-
-if TYPE_CHECKING:
-    from crankfold.acquire import EngineCard, Probe, Rig
-    from crankfold.analysis import Engine, Gauge, SyncSpec, Thresholds
 
 
 @dataclass(frozen=True)
@@ -56,8 +54,6 @@ def question_of(options: Mapping[str, Any]) -> Question:
     InputError
         An option is missing, cannot be understood, or does not fit the engine.
     """
-    from crankfold.analysis import SyncSpec, Thresholds
-
     card = _card(options)
     engine = _engine(options, card)
     rig = rig_of(options)
@@ -95,9 +91,6 @@ def carried(options: Mapping[str, Any]) -> dict[str, Any]:
 
 def _with_cam(sync: str | None, card: EngineCard | None) -> str | None:
     """Return sync sources in which a ``cam`` without degrees has those of the card."""
-    from crankfold.acquire import with_cam
-    from crankfold.analysis import InputError
-
     known = "" if card is None else card.cam
     if sync and not known and with_cam(sync, "1@0") != sync:
         raise InputError(say("problem.no_cam_angle"))
@@ -110,9 +103,6 @@ def _stem(named: object) -> str:
 
 def _card(options: Mapping[str, Any]) -> EngineCard | None:
     """Return the card that the options name, None if they name none."""
-    from crankfold.acquire import BELT, EngineCard, Shelf
-    from crankfold.analysis import InputError
-
     named = options.get("engine")
     card = named if isinstance(named, EngineCard) else Shelf().engine(named) if named else None
     if card is not None and card.starter == BELT:
@@ -122,8 +112,6 @@ def _card(options: Mapping[str, Any]) -> EngineCard | None:
 
 def _engine(options: Mapping[str, Any], card: EngineCard | None) -> Engine:
     """Return the engine: from its card where one is named, what the options say going before it."""
-    from crankfold.analysis import Engine, InputError
-
     order, intervals, strokes = options["firing_order"], options["intervals"], options["strokes"]
     name, fuel, system_v = options["engine_name"], options.get("fuel"), options.get("system_v")
     if card is not None:
@@ -144,16 +132,11 @@ def rig_of(options: Mapping[str, Any]) -> Rig | None:
     InputError
         There is none of that name, or its file has a mistake.
     """
-    from crankfold.acquire import Rig, Shelf
-
     named = options.get("rig")
     return named if isinstance(named, Rig) else Shelf().rig(named) if named else None
 
 
 def _probe(options: Mapping[str, Any]) -> Probe | None:
-    from crankfold.acquire import Probe
-    from crankfold.analysis import InputError
-
     if options["clamp"] and options["probe"]:
         raise InputError(say("problem.clamp_and_probe"))
     text = options["clamp"] or options["probe"]
@@ -161,14 +144,10 @@ def _probe(options: Mapping[str, Any]) -> Probe | None:
 
 
 def _gauge(text: str | None, engine: Engine) -> Gauge | None:
-    from crankfold.analysis import Gauge
-
     return Gauge.parse(text, engine) if text else None
 
 
 def _codes(codes: Sequence[str], engine: Engine) -> tuple[str, ...]:
-    from crankfold.analysis import coded_cylinder
-
     for code in codes:
         cylinder = coded_cylinder(code)
         if cylinder is not None:
@@ -184,8 +163,6 @@ def settings_of(pairs: Sequence[str]) -> dict[str, str]:
     InputError
         A text has no equals sign, or a name comes twice.
     """
-    from crankfold.analysis import InputError, shortened
-
     settings: dict[str, str] = {}
     for pair in pairs:
         name, equals, value = pair.partition("=")

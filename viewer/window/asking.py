@@ -7,7 +7,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from crankfold.analysis import InputError
-from crankfold.viewer.session import NOTHING_GIVEN, question_of
+from crankfold.viewer.session import (
+    NOTHING_GIVEN,
+    SessionPlan,
+    check_options,
+    prepare_solver,
+    question_for,
+    question_of,
+    read_capture,
+    rig_of,
+    told_about,
+)
 from crankfold.viewer.window.checklist import checks
 from crankfold.viewer.words import say
 
@@ -15,7 +25,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from crankfold.acquire import Plugins, SourceInfo
-    from crankfold.viewer.session import Question, SessionPlan
+    from crankfold.viewer.session import Question
     from crankfold.viewer.window.set_up import Draft
 
 NOTHING = NOTHING_GIVEN
@@ -34,8 +44,6 @@ def wanted_of(file: Path | None, board: str | None, settings: Mapping[str, str],
         An option, a rig, an engine card or the file has a mistake.
     """
     from crankfold.acquire import open_board, open_file
-    from crankfold.viewer.session import SessionPlan, rig_of
-
     rig = rig_of(options)
     if board is None and rig is not None:
         board, settings = rig.board, {**rig.settings, **settings}
@@ -53,8 +61,6 @@ def wanted_of(file: Path | None, board: str | None, settings: Mapping[str, str],
 
 def _prepare(info: SourceInfo) -> None:
     """Load what the analysis needs, before the source streams."""
-    from crankfold.viewer.session import prepare_solver
-
     del info
     prepare_solver()
 
@@ -67,8 +73,6 @@ def _question_of_file(file: Path, settings: Mapping[str, str], options: Mapping[
                       plugins: Plugins) -> Question:
     """Return what is asked of a file: what the options say, and where they say nothing what the file says of itself."""
     from crankfold.acquire import open_file
-    from crankfold.viewer.session import check_options, question_for, read_capture, told_about
-
     if options["firing_order"] or options["engine"]:
         check_options(options, (file,))
         return question_of(options)

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from crankfold.viewer.picture import Box, Item, Panel
+from crankfold.viewer.picture import WIDTH, Box, Item, Panel, comparison_picture, comparison_upright
 from crankfold.viewer.window.drawings import moved
 from crankfold.viewer.window.placing import GAP, MARGIN
 from crankfold.viewer.window.views import View
-from crankfold.viewer.words import say
+from crankfold.viewer.words import differences_between, say
 
 if TYPE_CHECKING:
     from PySide6.QtWidgets import QWidget
@@ -33,8 +33,6 @@ class ComparisonView(View):
         InputError
             They are the same recording, or cannot be compared.
         """
-        from crankfold.viewer.words import differences_between
-
         self._differences = differences_between(before, after, say("window.compare_same"))
         self.pair = before, after
         self.redraw()
@@ -47,15 +45,11 @@ class ComparisonView(View):
             return items
         if whole.height <= whole.width:
             return [*items, *self._fitted(whole)]
-        from crankfold.viewer.picture import comparison_upright
-
         inside = whole.inset(MARGIN, 0.0, MARGIN, GAP)
         return [*items, *comparison_upright(*self.pair, self._differences, whole=inside, paper=self.paper)]
 
     def _fitted(self, whole: Box) -> list[Item]:
         """Return the picture as large as fits into a box."""
-        from crankfold.viewer.picture import WIDTH, comparison_picture
-
         assert self.pair is not None
         scene = comparison_picture(*self.pair, self._differences, name=say("window.compared"), paper=self.paper,
                                    height=WIDTH * whole.height / whole.width)
