@@ -36,6 +36,36 @@ def imports(path: Path) -> Iterator[tuple[ast.ImportFrom, bool]]:
             yield node, id(node) in inside
 
 
+def doors(top: Path, packages: set[str]) -> dict[tuple[str, str], str]:
+    """Return which module each name that a door offers comes from."""
+    found = {}
+    for package in packages:
+        stub = top.joinpath(*package.split(".")[1:], "__init__.pyi")
+        for node in ast.parse(stub.read_text(encoding="utf-8")).body if stub.is_file() else ():
+            if isinstance(node, ast.ImportFrom):
+                base = package if node.level else ""
+                for alias in node.names:
+                    found[package, alias.asname or alias.name] = ".".join(filter(None, (base, node.module)))
+    return found
+
+
+def single_importers(files: list[Path], top: Path, modules: set[str], packages: set[str]) -> tuple[int, int]:
+    """Return how many modules only one other imports, itself or through doors; and how many from its own folder."""
+    offered = doors(top, packages)
+    importers: dict[str, set[str]] = defaultdict(set)
+    for path in files:
+        for node, _ in imports(path):
+            for alias in node.names:
+                whole, source = f"{node.module}.{alias.name}", str(node.module)
+                if whole in modules - packages:
+                    source = whole
+                while (source, alias.name) in offered:
+                    source = offered[source, alias.name]
+                importers[source].add(name_of(path, top))
+    single = {name: next(iter(by)) for name, by in importers.items() if name in modules - packages and len(by) == 1}
+    return len(single), sum(a.rpartition(".")[0] == b.rpartition(".")[0] for a, b in single.items())
+
+
 def share_through_doors(top: Path, modules: set[str], packages: set[str]) -> float:
     """Return the share of names that tests import from a folder's `__init__`, not from a module."""
     counted: Counter[bool] = Counter()
@@ -61,20 +91,15 @@ def main() -> None:
     files = [p for room in ROOMS for p in sorted((top / room).rglob("*.py")) if "training" not in p.parts]
     modules = {name_of(p, top) for p in files}
     packages = {name_of(p, top) for p in files if p.name == "__init__.py"}
-    importers: dict[str, set[str]] = defaultdict(set)
-    local = 0
-    for path in files:
-        for node, inside in imports(path):
-            local += inside
-            for alias in node.names:
-                target = f"{node.module}.{alias.name}"
-                importers[target if target in modules else str(node.module)].add(name_of(path, top))
+    local = sum(inside for path in files for _, inside in imports(path))
     plain = [p for p in files if p.name != "__init__.py"]
     folders = Counter(p.parent for p in plain)
-    single = sum(len(importers[name_of(p, top)]) == 1 for p in plain)
+    single, beside = single_importers(files, top, modules, packages)
     print(f"modules {len(plain)}, folders {len(folders)}, largest folder {max(folders.values())}, "
           f"modules a folder {len(plain) / len(folders):.1f}")
-    print(f"modules with one importer that names them: {single}; imports of ours inside functions: {local}")
+    print(f"modules with one importer: {single}, {beside} of them in its own folder; imports of ours inside functions: "
+          f"{local}")
+    print(f"lines {sum(p.read_text(encoding='utf-8').count(chr(10)) for p in files)}, without training")
     print(f"names that tests import through doors: {100 * share_through_doors(top, modules, packages):.0f} %")
     print(f"modules of ours loaded for one CSV: {loaded_for_one_csv(top)}")
 
