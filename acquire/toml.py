@@ -54,14 +54,21 @@ def parse_toml(content: bytes) -> dict[str, Any]:
     return tomllib.loads(text)
 
 
-def read_toml(path: Path) -> TomlTable:
-    """Return the top table of a file.
+def read_toml(path: Path, form: str = "") -> TomlTable:
+    """Return the top table of a file, whose key ``format`` has to say `form` where there is one.
 
     Raises
     ------
     FileFormatError
-        There is no such file, or it cannot be read, is far too long or is not TOML.
+        There is no such file, or it cannot be read, is far too long, is not TOML, or is of another format.
     """
+    top = _read(path)
+    if form:
+        top.take_choice("format", [form])
+    return top
+
+
+def _read(path: Path) -> TomlTable:
     try:
         with path.open("rb") as file:
             content = file.read(MAX_FILE_BYTES + 1)

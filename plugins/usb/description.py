@@ -117,8 +117,7 @@ def read_description(path: Path) -> BoardDescription:
     FileFormatError
         The file cannot be read, or a key is missing, unknown, of the wrong kind or out of range.
     """
-    top = read_toml(path)
-    top.take_choice("format", [FORMAT])
+    top = read_toml(path, FORMAT)
     title = top.take_text("title")
     device = top.need_table("device")
     samples = read_samples(top.need_table("samples"), top.take_tables("channels"))

@@ -135,8 +135,7 @@ def read_instrument(path: Path) -> InstrumentDescription:
     FileFormatError
         The file cannot be read, or a key is missing, unknown, of the wrong kind or out of range.
     """
-    top = read_toml(path)
-    top.take_choice("format", [FORMAT])
+    top = read_toml(path, FORMAT)
     title = top.take_text("title")
     device, rate, record = top.need_table("device"), top.need_table("rate"), top.need_table("record")
     samples = top.need_table("samples")
