@@ -6,6 +6,7 @@ The board never waits: what is too much for the network or for one borrower is c
 from __future__ import annotations
 
 import contextlib
+import ipaddress
 import socket
 import sys
 import threading
@@ -30,7 +31,6 @@ READ_S = 0.1
 RETRY_S = 1.0  # between two tries to open a board that was unplugged
 DRAIN_S = 20.0  # for borrowers to take what is left when a board has sent all it has
 CLOSE_S = 3.0
-LOOPBACK = ("127.", "::1", "localhost")
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,10 @@ class LendingNews:
 
 def beyond_this_computer(host: str) -> bool:
     """Return whether others can reach what listens at a host."""
-    return not host.startswith(LOOPBACK)
+    try:
+        return not ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host != "localhost"
 
 
 class Lender:
