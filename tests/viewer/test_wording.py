@@ -15,8 +15,8 @@ import crankfold.viewer
 from crankfold.acquire import SURVIVED, Happening
 from crankfold.analysis import Cylinder, Engine, Notice, Result
 from crankfold.analysis.answer import notice_codes
-from crankfold.analysis.result import ReasonCode
-from crankfold.viewer.words import headline, say, tame
+from crankfold.analysis.result import Cranking, ReasonCode
+from crankfold.viewer.words import answer, headline, say, tame
 from crankfold.viewer.words.catalogue import has, placeholders, sentences
 from crankfold.viewer.words.sentences import notice_text
 
@@ -240,6 +240,21 @@ def test_the_wrong_engine_card_is_said_with_both_numbers() -> None:
     refused = Result("none", Engine((1, 2)), reasons=(Notice("hump-count", {"humps": 4, "cylinders": 6}),))
     assert headline(refused) == "4 humps a cycle, but the card says 6 cylinders."
     assert headline(Result("none", Engine((1, 2)), reasons=(Notice("hump-count"),))) == "No verdict."
+
+
+def test_a_refused_result_says_nothing_of_what_it_does_not_know() -> None:
+    """Neither the speed that the wrong number of cylinders gives, nor a cylinder near the limit, nor a clipped mean."""
+    cranking = Cranking(1.0, 5.0, 3.6, 138.0, 300.0, 170.0, 10_000.0)
+    near, slow = Notice("near-limit", {"limit_percent": 75.0}), Notice("slow-cranking", {"rpm": 90.0})
+    cut = Notice("some-clipped", {"flat_percent": 80.0})
+    for reason in ("hump-count", "not-explained", "clipped"):
+        told = answer(Result("none", Engine((1, 2)), reasons=(Notice(reason),), cautions=(near, slow, cut),
+                             cranking=cranking))
+        said = " ".join((*told.cranking, *told.cautions))
+        assert "limit to call" not in said
+        assert ("rpm" in said) == (reason == "clipped")
+        assert ("300 A" in said) == (reason != "clipped")
+        assert ("samples in the humps" in said) == (reason != "clipped")
 
 
 def test_clipped_humps_are_not_called_sound_by_the_in_rush() -> None:

@@ -10,14 +10,19 @@ from crankfold.viewer.words.headlines import cylinder_without_plug, headline, na
 from crankfold.viewer.words.next_steps import kind_of, steps
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from crankfold.analysis import Cylinder, Health, Notice, Result
 
 SAG_SAID_PERCENT = 2.0  # a fitted sag below it may be nothing
 RULE_PERCENT = 75.0  # the trade's limit, lowest of highest, and a gauge's
 SAFETY = ("moving", "ignition", "battery", "limit", "law")
 """Keys of the cautions said before anybody cranks."""
-CLIPPING = ("inrush-clipped", "some-clipped")
-"""Cautions that say less than the refusal of a clipped current does."""
+CLIPPED, SPEED_DOUBTFUL = ("clipped",), ("hump-count", "not-explained")
+"""Reasons for no verdict after which the current's figures, or the speed that was made of it, mean nothing."""
+OF_CYLINDERS = {"near-limit", "few-cycles", "two-cylinders", "code-contradicts"}
+OF_CURRENT, OF_SPEED = {"inrush-clipped", "some-clipped"}, {"slow-cranking", "fast-smooth"}
+"""Cautions about cylinders, current and speed: said only where those are known."""
 
 
 @dataclass(frozen=True)
@@ -52,7 +57,7 @@ class Answer:
 
 def answer(result: Result) -> Answer:
     """Return the sentences of a result."""
-    judged, fuel, clipped = result.verdict != "none", kind_of(result.engine), _is_clipped(result)
+    judged, fuel, unsaid = result.verdict != "none", kind_of(result.engine), _unsaid(result)
     return Answer(
         headline=headline(result),
         cranking=tuple(_cranking(result)), cylinders=tuple(cylinder_line(c) for c in result.cylinders),
@@ -60,15 +65,20 @@ def answer(result: Result) -> Answer:
         next=next_steps(result),
         blind=(say("blind.all_equal"), say_for(fuel, "blind.other")) if judged else (),
         reasons=tuple(notice_text("reason", n, fuel) for n in result.reasons),
-        cautions=tuple(notice_text("caution", n, fuel) for n in result.cautions
-                       if not (clipped and n.code in CLIPPING)),
+        cautions=tuple(notice_text("caution", n, fuel) for n in result.cautions if n.code not in unsaid),
         notes=tuple(notice_text("note", n) for n in result.notes),
     )
 
 
-def _is_clipped(result: Result) -> bool:
-    """Return whether the current was cut off so that nothing can be read from it, its in-rush and mean least of all."""
-    return any(reason.code == "clipped" for reason in result.reasons)
+def _refused_for(result: Result, codes: Sequence[str]) -> bool:
+    return any(reason.code in codes for reason in result.reasons)
+
+
+def _unsaid(result: Result) -> set[str]:
+    """Return the codes of cautions that would speak of what a refused result doesn't know."""
+    return ((OF_CYLINDERS if result.verdict == "none" else set())
+            | (OF_CURRENT if _refused_for(result, CLIPPED) else set())
+            | (OF_SPEED if _refused_for(result, SPEED_DOUBTFUL) else set()))
 
 
 def safety(fuel: str = "") -> tuple[str, ...]:
@@ -137,9 +147,10 @@ def _cranking(result: Result) -> list[str]:
     if cranking is None:
         return []
     length_s = cranking.end_s - cranking.onset_s
-    lines = [say("found.cranking", length_s=length_s, rpm=cranking.rpm, cycles=cranking.cycles)
-             if cranking.rpm > 0 else say("found.only_cranking", length_s=length_s)]
-    if cranking.inrush_a is not None and cranking.mean_a is not None and not _is_clipped(result):
+    known = cranking.rpm > 0 and not _refused_for(result, SPEED_DOUBTFUL)
+    lines = [say("found.cranking", length_s=length_s, rpm=cranking.rpm, cycles=cranking.cycles) if known else
+             say("found.only_cranking", length_s=length_s)]
+    if cranking.inrush_a is not None and cranking.mean_a is not None and not _refused_for(result, CLIPPED):
         lines.append(say("found.current", inrush_a=cranking.inrush_a, mean_a=cranking.mean_a))
     health = result.health
     if health is not None and health.sag_percent is not None and health.sag_percent >= SAG_SAID_PERCENT:
