@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -12,9 +13,10 @@ from crankfold.acquire import load_plugins, open_board, record
 from crankfold.analysis import CamAngle, Capture, Engine, Notice, SyncSpec, analyse, learn_cam_angle
 
 ENGINE = Engine((1, 3, 4, 2))
-RATE_HZ = 5000
+RATE_HZ = 2000
 
 
+@cache
 def cranked(**settings: object) -> Capture:
     whole = {"engine": "pump", "pace": "flat", "quiet": "0.6", "crank": "4", "after": "0.3", "rate": str(RATE_HZ)}
     named = {name.replace("_", "-"): str(value) for name, value in settings.items()}

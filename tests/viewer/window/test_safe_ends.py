@@ -129,7 +129,7 @@ def test_an_unplugged_board_is_said_at_once_and_leaves_nothing_stale(bench: Any,
 
 
 @pytest.mark.parametrize("phase", EVERY)
-def test_after_a_sleep_a_stream_is_begun_anew_and_nothing_else_is(bench: Any, stand: Any, phase: Phase) -> None:
+def test_after_a_sleep_a_stream_is_begun_anew_and_closing_lets_go_once(bench: Any, stand: Any, phase: Phase) -> None:
     window, now_s = bench.window(), [0.0]
     window.clock = lambda: now_s[0]
     session = stand(window, phase)
@@ -143,12 +143,7 @@ def test_after_a_sleep_a_stream_is_begun_anew_and_nothing_else_is(bench: Any, st
         assert window.now.stage is Phase.READYING
         assert "asleep" in window.page.head.spoken.aside
         assert had is not None or not window.page.strip.moving_items()
-
-
-@pytest.mark.parametrize("phase", EVERY)
-def test_closing_lets_go_of_the_board_once_in_every_standing(bench: Any, stand: Any, phase: Phase) -> None:
-    window = bench.window()
-    session = stand(window, phase)
+    session.asked.clear()
     assert window.close()
     assert session.asked == ["close"]
     assert window.session is None
@@ -187,15 +182,6 @@ def test_esc_does_not_leave_a_crank_under_way(desk: Any, phase: Phase) -> None:
     QTest.keyClick(window, Qt.Key.Key_Escape)
     assert window.pile.top is None
     assert window.now.phase is phase
-
-
-@pytest.mark.parametrize("phase", {**STANDINGS, **UNDER_WAY})
-def test_a_window_is_closed_in_every_standing(bench: Any, phase: Phase) -> None:
-    window = bench.window()
-    for news in {**STANDINGS, **UNDER_WAY}[phase]:
-        window.take(news)
-    assert window.close()
-    assert window.session is None
 
 
 def test_esc_on_the_first_page_of_the_set_up_leads_back_to_the_start(desk: Any) -> None:

@@ -16,6 +16,7 @@ from crankfold.viewer.window.set_up import STEPS
 SIZES = {"laptop": (1366, 768), "large": (1920, 1080), "upright": (800, 1280), "laptop at 125 %": (1093, 614),
          "laptop at 150 %": (911, 512), "laptop at 200 %": (683, 384), "upright at 150 %": (533, 853)}
 """In Qt's own pixels: a scaled screen has fewer of them, and each is larger."""
+OFTEN = ("laptop at 200 %", "upright")  # the smallest of each kind; the others in the slow run
 
 
 def pressed_boxes(page: QWidget) -> list[tuple[str, int, int]]:
@@ -48,7 +49,8 @@ def outside(page: QWidget) -> list[str]:
             and not whole.adjusted(-1, -1, 1, 1).contains(w.geometry())]
 
 
-@pytest.mark.parametrize("size", SIZES.values(), ids=SIZES)
+@pytest.mark.parametrize("size", [pytest.param(size, id=name, marks=() if name in OFTEN else pytest.mark.slow)
+                                  for name, size in SIZES.items()])
 def test_every_page_is_for_gloves_and_cuts_no_words(desk: Any, bench: Any, size: tuple[int, int], dead_three: Any,
                                                     uneven_result: Any, question: Any) -> None:
     window = desk.window

@@ -233,7 +233,8 @@ def test_two_of_the_job_book_are_compared_and_the_list_is_saved_as_a_table(bench
         assert len(list(csv.DictReader(file))) == 2
 
 
-@pytest.mark.parametrize("hand", [Mouse(), Finger()], ids=["mouse", "finger"])
+@pytest.mark.parametrize("hand", [pytest.param(Mouse(), id="mouse"),
+                                  pytest.param(Finger(), id="finger", marks=pytest.mark.slow)])
 def test_from_an_empty_shelf_to_a_printed_sheet(bench: Any, desk: Any, hand: Mouse) -> None:
     """The run that `film.py` makes pictures of, with an engine that cranks as fast as it can."""
     printer = Printer()
