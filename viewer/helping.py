@@ -27,7 +27,7 @@ OPTION_GROUPS: Mapping[str, tuple[str, ...]] = {
     "measured": ("board", "rig", "clamp", "probe", "sync", "columns", "rate", "channels", "reversed_channels",
                  "pre_trigger_s", "pairs"),
     "known": ("gauge", "gauges", "readings", "misfire_codes", "units", "low", "dead", "watch"),
-    "job": ("shop", "technician", "customer", "plate", "mileage", "temperature"),
+    "job": ("shop", "technician", "customer", "plate", "mileage", "temperature", "notes"),
     "output": ("out", "outs", "json_path", "csv_path", "picture", "table", "size", "result_path"),
 }
 """Options by what they are about, by the name of their parameter; all others come last."""

@@ -39,18 +39,18 @@ QUIET_S, CRANK_S, AFTER_S = 2, 4, 1
 
 
 @click.command("demo", help=say("help.demo.long"), short_help=say("help.demo.short"))
-@click.option("--dead", type=click.IntRange(1, CYLINDERS), default=3, show_default=True, metavar="CYL",
+@click.option("--dead", "dead_cylinder", type=click.IntRange(1, CYLINDERS), default=3, show_default=True, metavar="CYL",
               help=say("option.demo_dead"))
 @click.option("--even", is_flag=True, help=say("option.demo_even"))
 @click.option("--no-sync", is_flag=True, help=say("option.demo_no_sync"))
 @click.option("--out", type=click.Path(path_type=Path), default=Path("crankfold-demo"), show_default=True,
               metavar="FOLDER", help=say("option.out"))
-def command(dead: int, even: bool, no_sync: bool, out: Path) -> int:
+def command(dead_cylinder: int, even: bool, no_sync: bool, out: Path) -> int:
     """Show the main job on the virtual engine and return the exit status."""
     make_folder(out)
     question = _question(no_sync=no_sync)
     tell(say("demo.engine", order=ORDER))
-    tell(say("demo.even") if even else say("demo.dead", cylinder=dead))
+    tell(say("demo.even") if even else say("demo.dead", cylinder=dead_cylinder))
     tell(say("demo.no_sync" if no_sync else "demo.sync"))
     print_safety()
     tell()
@@ -60,7 +60,7 @@ def command(dead: int, even: bool, no_sync: bool, out: Path) -> int:
         prepare_solver()
         prepare_virtual(plugins)
     capture, judged = _caught(plugins, question, {
-        "sync": "none" if no_sync else "waste-spark", **({} if even else {"dead": str(dead)})})
+        "sync": "none" if no_sync else "waste-spark", **({} if even else {"dead": str(dead_cylinder)})})
     print_result(judged.result)
     tell()
     for path in keep(judged, capture, out, "demo", name=say("demo.foot")):
