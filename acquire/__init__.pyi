@@ -17,7 +17,7 @@ from .channel_names import (
     words_of,
 )
 from .contract import CURRENT, SYNC, Channel, EndOfStream, Samples, Source, SourceInfo
-from .declarations import CONTRACT, BoardDeclaration, BoardFound, Capabilities, ReaderDeclaration, Setting
+from .declarations import CONTRACT, BoardDeclaration, BoardFound, Capabilities, ReaderDeclaration, Setting, shareable
 from .discovery import KindFound, discover_boards, lasting_address
 from .errors import (
     AcquireError,
@@ -72,6 +72,6 @@ __all__ = [
     "free_name", "hookimpl", "in_base_units", "known_currents", "lasting_address", "left_behind", "level_of",
     "load_plugins", "lock", "locked", "make_ready", "notices_of", "observe", "open_board", "open_file", "parse_toml",
     "read_facts", "read_stored", "read_toml", "record", "recover", "role_of", "save_capture", "save_card",
-    "smallest_leak_percent", "stem_of", "take_up", "this_program", "wired", "with_cam", "words_of", "write_beside",
-    "write_named", "write_new",
+    "shareable", "smallest_leak_percent", "stem_of", "take_up", "this_program", "wired", "with_cam", "words_of",
+    "write_beside", "write_named", "write_new",
 ]

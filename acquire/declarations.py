@@ -17,8 +17,16 @@ if TYPE_CHECKING:
 SettingKind = Literal["text", "number", "whole", "choice", "yes-no"]
 YES_NO = {"yes": True, "no": False, "on": True, "off": False, "true": True, "false": False, "1": True, "0": False}
 
+PRIVATE = frozenset({"secret", "password", "token"})
+"""Settings of these names are kept in no capture: files are given away."""
+
 CONTRACT = 1
 """Number of the contract between plugins and this version; a plugin states it as ``crankfold_contract = 1``."""
+
+
+def shareable(settings: Mapping[str, str]) -> dict[str, str]:
+    """Return the settings that a file may hold: without those that are nobody else's business."""
+    return {name: value for name, value in settings.items() if name not in PRIVATE}
 
 
 @dataclass(frozen=True)

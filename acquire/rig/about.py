@@ -14,9 +14,10 @@ all of them optional; a program that does not know a key leaves it alone::
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field, fields
+from dataclasses import asdict, dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from crankfold.acquire.declarations import shareable
 from crankfold.acquire.errors import FileFormatError
 from crankfold.acquire.rig.cards import EngineCard, Rig
 from crankfold.acquire.toml import KINDS, kind_of
@@ -111,7 +112,8 @@ class About:
                     "misfire_codes": list(self.misfire_codes), **self.limits}
         groups = {
             "engine": {} if self.engine is None else {"name": self.engine_name, **_plain(self.engine)},
-            "rig": {} if self.rig is None else {"name": self.rig_name, **_plain(self.rig)},
+            "rig": {} if self.rig is None else {
+                "name": self.rig_name, **_plain(replace(self.rig, settings=shareable(self.rig.settings)))},
             "measured": _told(measured), "job": _told(asdict(self.job)), "caught": dict(self.caught),
             "result": dict(self.result or {})}
         return {"format": ABOUT_FORMAT} | {name: group for name, group in groups.items() if group}

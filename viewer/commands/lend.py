@@ -40,6 +40,7 @@ def command(*, board: str | None, pairs: tuple[str, ...], place: str, secret_fil
     """Lend a board until it ends or Ctrl-C comes."""
     from functools import partial
 
+    from crankfold.viewer.session import VIRTUAL, prepare_virtual
     from crankfold.viewer.share import place_of
     rig, settings = rig_of(options), settings_of(pairs)
     if board is None and rig is not None:
@@ -51,6 +52,8 @@ def command(*, board: str | None, pairs: tuple[str, ...], place: str, secret_fil
     plugins = installed_plugins()
     with working(say("progress.opening", board=board)) as line, line.opening(board):
         first = [_opened(board, settings, plugins)]
+        if board.partition(":")[0].strip() == VIRTUAL:
+            prepare_virtual(plugins)  # compiling it would keep the first reader waiting
 
     def opened() -> Source:
         return first.pop() if first else _opened(board, settings, plugins)

@@ -86,11 +86,12 @@ class SessionPlan:
         """Return what each capture is to know of itself, as plain JSON data."""
         from importlib.metadata import version
 
+        from crankfold.acquire import shareable
         from crankfold.viewer.session.particulars import about_of
 
         caught: dict[str, Any] = {"program": f"crankfold {version('crankfold')}"}
-        if self.settings:
-            caught["settings"] = dict(self.settings)
+        if told := shareable(self.settings):
+            caught["settings"] = told
         return about_of(self.question, self.job).data() | {"caught": caught}
 
 

@@ -301,3 +301,17 @@ def test_a_crank_lent_by_one_command_is_judged_by_another(tmp_path: Path) -> Non
     assert done.stdout.splitlines()[-1] == "Cylinder 3 has no compression."
     lender.communicate(timeout=LONG_S)
     assert lender.returncode == 0
+
+
+def test_a_secret_goes_into_no_capture() -> None:
+    from crankfold.acquire import About, Rig
+    from crankfold.analysis import Engine, Thresholds
+    from crankfold.viewer.session import Question, SessionPlan
+
+    settings = {"secret": SECRET, "patience": "5"}
+    rig = Rig(board="network:192.0.2.5", settings=settings)
+    assert About(rig=rig).data()["rig"]["settings"] == {"patience": "5"}
+    asked = Question(Engine((1, 3, 4, 2)), None, None, Thresholds(), None, ())
+    plan = SessionPlan(Bench, asked, settings=settings)
+    assert SECRET not in str(plan.about())
+    assert plan.about()["caught"]["settings"] == {"patience": "5"}
