@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from crankfold.acquire import BoardNotFoundError
+from crankfold.viewer.session.problem import clauses
 from crankfold.viewer.words import LANGUAGES, decimal_points, language, plain, say, say_count, speak, tame
 from crankfold.viewer.words.catalogue import sentences_of_file
 
@@ -104,3 +106,9 @@ def test_help_is_in_the_language(crankfold) -> None:
     assert "Zylindernummern in Zündfolge." in done.stdout
     crankfold.environment["LC_ALL"] = "de_DE.UTF-8"
     assert "Einen Motor messen:" in crankfold("--help").stdout
+
+
+def test_an_error_of_a_board_is_worded_for_the_window() -> None:
+    speak("de")
+    error = BoardNotFoundError("there is no serial port /dev/ttyUSB7", "plug the board in")
+    assert clauses(error) == ("einen seriellen Anschluss /dev/ttyUSB7 gibt es nicht", "die Messkarte anstecken")
