@@ -67,6 +67,11 @@ def test_the_command_alone_and_beside_the_current(in_process, times: np.ndarray,
     assert "cylinder 1 or 4: " in done.stdout
     done = crankfold(*asked, "--beside", "crank.csv", "--sync", "waste-spark:1")
     assert "Speed and current agree." in done.stdout
+    nothing = make_csv(crankfold.folder / "quiet.csv", make_recording(crank="0.3"))
+    done = crankfold(*asked, "--beside", nothing)
+    assert done.returncode == 0
+    assert done.stdout.startswith("By the crank's speed all 4 cylinders are even.")
+    assert f"{nothing} gives no verdict" in done.stderr
     data = json.loads(crankfold(*asked, "--json", "-").stdout)
     assert data["format"] == "crankfold.speed/1"
     assert min(p["relative_percent"] for p in data["positions"]) > 90.0

@@ -12,7 +12,7 @@ import click
 from crankfold.analysis import Wheel, estimate_from_speed, two_views
 from crankfold.viewer.command_line import VERDICT, installed_plugins
 from crankfold.viewer.session import Outputs, check_writable, engine_options, question_of, read_motion, settings_of
-from crankfold.viewer.words import say, speed_data, speed_headline, speed_lines, tell, views_lines
+from crankfold.viewer.words import complain, say, speed_data, speed_headline, speed_lines, tell, views_lines
 
 if TYPE_CHECKING:
     from crankfold.analysis import SpeedEstimate, TwoViews
@@ -46,11 +46,16 @@ def command(*, file: Path, wheel: str | None, tdc_deg: float | None, beside: Pat
     return VERDICT
 
 
-def _views(path: Path, question: Question, pairs: tuple[str, ...], estimate: SpeedEstimate) -> TwoViews:
+def _views(path: Path, question: Question, pairs: tuple[str, ...], estimate: SpeedEstimate) -> TwoViews | None:
+    """Return what speed and current say together; None, and a word about it, where the current says nothing."""
     from crankfold.viewer.session import judge, read_capture
 
     capture, warnings = read_capture(path, settings_of(pairs), installed_plugins())
-    return two_views(judge(capture, question, warnings).result, estimate)
+    result = judge(capture, question, warnings).result
+    if result.verdict == "none":
+        complain(say("speed.no_current", path=path))
+        return None
+    return two_views(result, estimate)
 
 
 def _deliver(estimate: SpeedEstimate, views: TwoViews | None, question: Question, text: str,
