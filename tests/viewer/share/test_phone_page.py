@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import http.client
+import itertools
 import json
 import sys
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -279,3 +281,32 @@ def test_a_phone_says_that_the_connection_is_lost_and_follows_again(browser: Pho
         phone.until("Armed. Crank.")
         assert phone.asked("document.body.className") == ""
         assert phone.text("cylinders") == "", "nothing stale is left"
+
+
+@pytest.mark.timeout(120)
+def test_the_sheet_reads_well_on_a_phone(browser: PhoneBrowser, judged: Any, tmp_path: Path) -> None:
+    """One column, nothing to be pushed sideways, and no part lies over another."""
+    from crankfold.acquire import Job
+    from crankfold.viewer.picture import sheet_html
+
+    page = tmp_path / "sheet.html"
+    page.write_text(sheet_html(judged, Job(customer="Harbour Workshop", plate="HW 12"), file="crank.h5"), "utf-8")
+    phone = browser.page(page.as_uri())
+    end = "document.readyState === 'complete' && document.querySelector('table') !== null"
+    wait_until(lambda: phone.asked(end) is True)
+    assert phone.asked("document.documentElement.scrollWidth") <= SIZE[0]
+    boxes = phone.asked("JSON.stringify([...document.querySelectorAll('.columns > section')].map(s => "
+                        "{const r = s.getBoundingClientRect(); return [r.left, r.top, r.right, r.bottom]}))")
+    places = json.loads(boxes)
+    assert len(places) >= 3
+    for upper, lower in itertools.pairwise(places):
+        assert upper[3] <= lower[1] + 0.5, "the sections stand below each other"
+    assert phone.asked("(t => t.scrollWidth <= t.parentElement.clientWidth + 1)(document.querySelector('table'))")
+    assert phone.asked("parseFloat(getComputedStyle(document.body).fontSize)") >= 15.0
+
+
+def wait_until(true: Callable[[], bool]) -> None:
+    end_s = time.monotonic() + PATIENCE_S
+    while not true():
+        assert time.monotonic() < end_s
+        time.sleep(0.02)
