@@ -45,7 +45,7 @@ from .rig.calibration import Level, calibrated, known_currents, level_of
 from .rig.cards import BELT, EngineCard, Rig, Shelf, changed, check_name, save_card, with_cam
 from .rig.check import Finding, check_rig, observe
 from .rig.probe import Probe, in_base_units
-from .rig.smallest_leak import smallest_leak_percent
+from .rig.quality import smallest_leak_percent
 from .rig.wiring import current_of, wired
 from .socket_source import SocketSource
 from .stream.caught import CaughtCrank

@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from crankfold.acquire.errors import AcquireError, BoardStalledError
-from crankfold.acquire.rig.sine_fit import SineFit, fit_sine, tone
-from crankfold.acquire.rig.smallest_leak import HUMP_A, smallest_leak_percent
+from crankfold.acquire.rig.quality import HUMP_A, SineFit, fit_sine, smallest_leak_percent, tone
 from crankfold.acquire.stream import ClockFit, FittedRate, Piece, make_capture
 from crankfold.analysis import CURRENT, SYNC, Engine, Gap, least_rate_hz
 

@@ -16,11 +16,10 @@ from crankfold.analysis.signal.firing import trend
 from crankfold.analysis.signal.hum import without_hum
 from crankfold.analysis.signal.humps import find_humps, hump_period_s
 from crankfold.analysis.signal.pool import bridged, low_pass, pool, spikes
-from crankfold.analysis.signal.release import after_release
+from crankfold.analysis.signal.rest import after_release, find_zero
 from crankfold.analysis.signal.run_up import LEAST_LEFT_S, find_run_up
 from crankfold.analysis.signal.trace import CrankingTrace
 from crankfold.analysis.signal.whole import find_crankings
-from crankfold.analysis.signal.zero import find_zero
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -28,9 +27,8 @@ if TYPE_CHECKING:
     from crankfold.analysis.capture import Capture
     from crankfold.analysis.signal.hum import Hum
     from crankfold.analysis.signal.pool import Pooled
-    from crankfold.analysis.signal.release import After
+    from crankfold.analysis.signal.rest import After, Zero
     from crankfold.analysis.signal.run_up import RunUp
-    from crankfold.analysis.signal.zero import Zero
 
 __all__ = ["NoCranking", "condition"]
 

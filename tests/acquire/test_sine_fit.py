@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from crankfold.acquire.rig.sine_fit import SineFit, fit_sine, tone
+from crankfold.acquire.rig.quality import SineFit, fit_sine, tone
 
 
 @given(st.floats(5.0, 400.0), st.floats(0.01, 100.0), st.floats(-3.0, 3.0), st.floats(-50.0, 50.0))

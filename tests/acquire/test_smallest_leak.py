@@ -9,7 +9,7 @@ import pytest
 
 from crankfold.acquire import smallest_leak_percent
 from crankfold.acquire.rig.check import MAX_LEAK_PERCENT, MAX_STEP_A
-from crankfold.acquire.rig.smallest_leak import CYLINDERS, HUMP_A, JUDGED_S, METHOD_PERCENT, MIN_COUNTS, TIMES
+from crankfold.acquire.rig.quality import CYLINDERS, HUMP_A, JUDGED_S, METHOD_PERCENT, MIN_COUNTS, TIMES
 from crankfold.analysis import Capture, Channel, Engine, analyse
 from crankfold.plugins.virtual.engine import simulate
 from crankfold.plugins.virtual.signals import RigSpec, record

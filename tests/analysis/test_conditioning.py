@@ -11,7 +11,7 @@ from scipy import signal
 from crankfold.analysis import Capture, Channel, Gap, NoCranking, condition
 from crankfold.analysis.signal.hum import without_hum
 from crankfold.analysis.signal.pool import low_pass, pool, spikes
-from crankfold.analysis.signal.zero import find_zero
+from crankfold.analysis.signal.rest import find_zero
 
 
 def crank(rate_hz=2000.0, seconds=3.0, quiet_s=0.5, hump_hz=6.0, noise=0.0, seed=0, tail_s=0.4):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.analysis.signal.release import after_release
+from crankfold.analysis.signal.rest import after_release
 
 RATE_HZ = 1000.0
 MEAN_A = 200.0

@@ -15,8 +15,7 @@ from crankfold.acquire import load_plugins, open_board, record
 from crankfold.analysis import Capture
 from crankfold.viewer.session import NOTHING_GIVEN, Answered, Caught, Judged, Opened, Readying, judge, question_of
 from crankfold.viewer.window.main_window import Window
-from crankfold.viewer.window.run import application
-from crankfold.viewer.window.sounding import Silence
+from crankfold.viewer.window.run import Silence, application
 
 SAMPLES, FRAMES, SEED = 10_000_000, 300, 1
 SIZE = (1366, 768)

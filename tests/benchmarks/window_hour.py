@@ -116,8 +116,7 @@ def main() -> int:
     from PySide6.QtCore import QTimer
 
     from crankfold.viewer.window.main_window import Window
-    from crankfold.viewer.window.run import application
-    from crankfold.viewer.window.sounding import Silence
+    from crankfold.viewer.window.run import Silence, application
 
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--minutes", type=int, default=60)

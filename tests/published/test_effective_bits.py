@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from crankfold.acquire.rig.sine_fit import fit_sine
+from crankfold.acquire.rig.quality import fit_sine
 
 
 def rounded_sine(bits: int) -> tuple[np.ndarray, float]:

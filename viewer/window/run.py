@@ -1,32 +1,79 @@
-"""The window started: one Qt application, until it is closed."""
+"""The window started: one Qt application until it is closed, and its tones on the loudspeaker or as a beep."""
 
 from __future__ import annotations
 
+import atexit
 import signal
 import sys
+import tempfile
+from importlib import import_module
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from PySide6.QtCore import QUrl
 from PySide6.QtGui import QGuiApplication
 from PySide6.QtWidgets import QApplication
 
 from crankfold.acquire import Shelf
 from crankfold.viewer.picture import look
+from crankfold.viewer.session import NOTES, tone_wav
 from crankfold.viewer.window.asking import NOTHING
 from crankfold.viewer.window.desk import Desk
 from crankfold.viewer.window.main_window import Window
 from crankfold.viewer.window.painting import load_fonts
 from crankfold.viewer.window.placing import TALL, WIDE
-from crankfold.viewer.window.sounding import Silence, best_sink
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-    from pathlib import Path
 
     from crankfold.acquire import Plugins
-    from crankfold.viewer.session import SessionPlan
+    from crankfold.viewer.session import Phase, SessionPlan, Sink
     from crankfold.viewer.share import Shared
 
 PAPERS = {"light": look.LIGHT, "dark": look.DARK}
+
+
+class Beep:
+    """The system's beep, the same for every phase."""
+
+    def sound(self, phase: Phase) -> None:
+        """Beep."""
+        del phase
+        QApplication.beep()
+
+
+class Silence:
+    """No sound at all."""
+
+    def sound(self, phase: Phase) -> None:
+        """Sound nothing."""
+
+
+class Loudspeaker:
+    """Each phase's own tone; its WAV files lie in a folder that goes away with the program."""
+
+    def __init__(self, multimedia: Any) -> None:
+        folder = tempfile.TemporaryDirectory(prefix="crankfold-tones-")
+        atexit.register(folder.cleanup)
+        self._effects: dict[Phase, Any] = {}
+        for phase in NOTES:
+            path = Path(folder.name) / f"{phase.value}.wav"
+            path.write_bytes(tone_wav(phase))
+            effect = multimedia.QSoundEffect()
+            effect.setSource(QUrl.fromLocalFile(str(path)))
+            self._effects[phase] = effect
+
+    def sound(self, phase: Phase) -> None:
+        """Sound the tone of a phase."""
+        self._effects[phase].play()
+
+
+def best_sink() -> Sink:
+    """Return the best there is."""
+    try:
+        return Loudspeaker(import_module("PySide6.QtMultimedia"))
+    except ImportError:
+        return Beep()
 
 
 def application() -> QApplication:

@@ -91,8 +91,7 @@ def filmed(name: str, hand: Mouse, size: tuple[int, int], folder: Path) -> None:
     from crankfold.acquire import Shelf, load_plugins
     from crankfold.viewer.window.desk import Desk
     from crankfold.viewer.window.main_window import Window
-    from crankfold.viewer.window.run import application
-    from crankfold.viewer.window.sounding import Silence
+    from crankfold.viewer.window.run import Silence, application
 
     running, printer = application(), Printer()
     with tempfile.TemporaryDirectory() as scratch:

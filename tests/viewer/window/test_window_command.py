@@ -68,7 +68,7 @@ def test_a_scaled_screen_gets_as_many_more_pixels(tmp_path: Path) -> None:
         "from crankfold.viewer.window import run\n"
         "from crankfold.viewer.window.main_window import Window\n"
         "from crankfold.viewer.session.news import NoBoard\n"
-        "from crankfold.viewer.window.sounding import Silence\n"
+        "from crankfold.viewer.window.run import Silence\n"
         "app = run.application()\n"
         "window = Window(Silence()); window.resize(1280, 720); window.show()\n"
         "window.take(NoBoard('there is no board', 'plug one in')); app.processEvents()\n"

@@ -299,7 +299,7 @@ def test_no_board_shows_where_things_go(bench: Any) -> None:
 
 
 def test_tones_through_the_loudspeaker_or_a_beep(bench: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    from crankfold.viewer.window import sounding
+    from crankfold.viewer.window import run as sounding
 
     class Effect:
         played: ClassVar[list[str]] = []
