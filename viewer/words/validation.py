@@ -30,6 +30,8 @@ class Speeds:
 def validation_headline(found: Validation) -> str:
     """Return the one sentence that says what came out."""
     v = found.verdicts
+    if v.engines == 1:
+        return say(f"validate.headline.only_{'wrong' if v.wrong else 'right' if v.right else 'open'}")
     facts = {"engines": v.engines, "decided": v.right + v.wrong}
     return say_count("validate.headline", v.wrong, **facts) if v.wrong else say("validate.headline.none", **facts)
 
@@ -65,6 +67,8 @@ def plain_sentence(v: Verdicts) -> str:
     decided = v.right + v.wrong
     if not decided:
         return say("validate.shows_nothing")
+    if v.right == 1 and not v.wrong:
+        return say("validate.shows.single")
     under = math.ceil(1000.0 * v.fewer_than) / 10.0  # upward, so that the sentence stays true
     facts = {"decided": decided, "under_points": under}
     return say_count("validate.shows", v.wrong, **facts) if v.wrong else say("validate.shows.none", **facts)
