@@ -19,7 +19,7 @@ SURVIVED: dict[str, tuple[str, ...]] = {
     "empty-cells": ("count",),
     "values-held": ("count",),
     "overloads": ("count",),
-    "column-left-out": ("column",),
+    "column-left-out": ("column",), "current-rivals": ("columns",),
     "time-jumps": ("count",),
     "time-holes": ("count",),
     "uneven-time": ("rate_hz",),

@@ -47,7 +47,8 @@ class Other:
 class Columns:
     """Field index of each role, and the units: None where there is no such column or nobody said the unit.
 
-    `others` are further columns with numbers; they become channels under their own names.
+    `others` are further columns with numbers; they become channels under their own names. `rivals` are the headings of
+    those that could as well be the current.
     """
 
     time: int | None
@@ -57,6 +58,7 @@ class Columns:
     current_unit: Unit | None
     sync_unit: Unit | None
     others: tuple[Other, ...] = ()
+    rivals: tuple[str, ...] = ()
 
     @property
     def used(self) -> tuple[int, ...]:
@@ -93,6 +95,7 @@ def choose_columns(headings: Headings, dialect: Dialect, settings: Mapping[str, 
         There is no column for the current, or a setting names a column that is not there.
     """
     others: tuple[Other, ...]
+    rivals: tuple[str, ...] = ()
     if settings.get("columns"):
         chosen, extra = _by_setting(settings["columns"], headings, dialect, path, positional_time=positional_time)
         others = tuple(Other(index, name, headings.columns[index].unit) for name, index in extra.items())
@@ -100,12 +103,14 @@ def choose_columns(headings: Headings, dialect: Dialect, settings: Mapping[str, 
         usable = [i for i, kind in enumerate(dialect.kinds) if kind in NUMERIC]
         chosen = _by_heading(headings.columns, dialect.kinds, usable, positional_time=positional_time)
         others = _others(headings.columns, [i for i in usable if i not in chosen.values() and i not in sparse])
+        rivals = tuple(headings.columns[i].name for i in usable
+                       if i != chosen.get("current") and _is_current(headings.columns[i]))
     if "current" not in chosen:
         raise _no_current(headings, dialect, path)
     units = {role: _unit(role, chosen.get(role), headings.columns, settings) for role in ROLES}
     _check_unit(units["current"], headings.columns[chosen["current"]], chosen["current"], path)
     return Columns(chosen.get("time"), chosen["current"], chosen.get("sync"), units["time"], units["current"],
-                   units["sync"], others)
+                   units["sync"], others, rivals if _is_current(headings.columns[chosen["current"]]) else ())
 
 
 def _others(columns: Sequence[Heading], free: Sequence[int]) -> tuple[Other, ...]:
@@ -132,6 +137,10 @@ def channels_of(columns: Columns) -> tuple[Channel, ...]:
                  for name, unit in units)
 
 
+def _is_current(heading: Heading) -> bool:
+    return bool(_words(heading) & CURRENT_WORDS) or (heading.unit is not None and heading.unit.measures == AMPERAGE)
+
+
 def _words(heading: Heading) -> frozenset[str]:
     return words_of(heading.name)
 
@@ -154,7 +163,7 @@ def _by_heading(columns: Sequence[Heading], kinds: Sequence[Kind], usable: Seque
     if time is not None:
         chosen["time"] = time
     rest = [i for i in usable if i != time]
-    current = next((i for i in rest if words[i] & CURRENT_WORDS or measures[i] == AMPERAGE), None)
+    current = next((i for i in rest if _is_current(columns[i])), None)
     if current is None:
         current = next((i for i in rest if not words[i] & (SYNC_WORDS | OTHER_WORDS) and measures[i] != PRESSURE), None)
     if current is not None:

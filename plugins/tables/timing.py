@@ -55,7 +55,8 @@ class Timing:
     def __init__(self, path: Path, columns: Columns, rate_hz: float | None, *, clock_time: bool = False,
                  first_row: int | None = None) -> None:
         self._path, self._said_hz = path, rate_hz
-        self._notices: list[Notice] = []
+        self._notices = [Notice("current-rivals", {"columns": ", ".join(map(quoted, columns.rivals))})
+                         ] if columns.rivals else []
         values = 1 + (columns.sync is not None)
         unit = columns.time_unit
         self._counts = unit is not None and unit.measures == NUMBERING

@@ -109,7 +109,7 @@ def test_a_folder_of_something_else_is_left_alone(tmp_path: Path) -> None:
     parquet.write_table(pa.table({"a": [1]}), tmp_path / "other" / "part-000000.parquet")
     for name in ("notes", "other"):
         before = sorted((tmp_path / name).iterdir())
-        with pytest.raises(InputError, match="which is no table of crankfold"):
+        with pytest.raises(InputError, match="choose another folder"):
             DataSet(tmp_path / name)
         assert sorted((tmp_path / name).iterdir()) == before
 

@@ -7,7 +7,6 @@ It is empty where a capture could not be judged for now.
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
@@ -16,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Self
 from crankfold.acquire import flush_folder, write_beside
 from crankfold.analysis import MAX_CYLINDERS, InputError
 from crankfold.viewer.batch.journal import Journal
+from crankfold.viewer.batch.places import scratch_database
 from crankfold.viewer.batch.table import AT_ONCE, MARK, PARQUET, columns_of, pyarrow_for, write_table
 from crankfold.viewer.session import unwritable
 from crankfold.viewer.words import say
@@ -55,7 +55,7 @@ class DataSet:
         except OSError as error:
             raise unwritable(folder, error) from error
         self._next = 1 + max((_number(path) for path in self._before), default=-1)
-        self._keys = sqlite3.connect("", isolation_level=None)  # a temporary file that nobody else sees
+        self._keys = scratch_database(self)
         self._keys.execute("CREATE TABLE kept (key TEXT PRIMARY KEY) WITHOUT ROWID")
         for path in self._before:
             self._take_in(path)

@@ -9,7 +9,6 @@ import contextlib
 import io
 import json
 import os
-import sqlite3
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
@@ -17,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Self
 
 from crankfold.acquire import Owner, lock, locked, this_program
 from crankfold.analysis import InputError
+from crankfold.viewer.batch.places import scratch_database
 from crankfold.viewer.batch.table import cylinders_of
 from crankfold.viewer.session import unwritable
 from crankfold.viewer.words import say
@@ -52,7 +52,7 @@ class Journal:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._index = sqlite3.connect("", isolation_level=None)  # a temporary file that nobody else sees
+        self._index = scratch_database(self)
         self._index.execute("CREATE TABLE kept (key TEXT PRIMARY KEY, at INTEGER, final INTEGER, cylinders INTEGER)"
                             " WITHOUT ROWID")
         self._end = 0

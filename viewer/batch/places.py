@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import weakref
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -37,7 +38,7 @@ class Places:
     """All places, and the keys of what was asked of them; they are gone with the program."""
 
     def __init__(self) -> None:
-        self._db = sqlite3.connect("", isolation_level=None)  # no name: a temporary file that nobody else sees
+        self._db = scratch_database(self)
         self._db.execute("CREATE TABLE place (whole BLOB PRIMARY KEY, shown BLOB, stamp TEXT, beside INTEGER, own TEXT)"
                          " WITHOUT ROWID")
         self._db.execute("CREATE TABLE asked (shown BLOB PRIMARY KEY, key TEXT) WITHOUT ROWID")
@@ -75,6 +76,13 @@ class Places:
         cursor = self._db.execute("SELECT key FROM asked ORDER BY shown")
         while some := cursor.fetchmany(AT_ONCE):
             yield from (key for key, in some)
+
+
+def scratch_database(owner: object) -> sqlite3.Connection:
+    """Return a database on disk that nobody else sees, and that goes with its owner."""
+    database = sqlite3.connect("", isolation_level=None, check_same_thread=False)
+    weakref.finalize(owner, database.close)
+    return database
 
 
 def _bytes(text: str) -> bytes:

@@ -138,6 +138,15 @@ def test_every_column_of_numbers_is_a_channel_with_its_name_and_unit(read_csv: R
     is_the_table(chief(got))
 
 
+def test_of_two_currents_the_one_that_is_taken_is_not_taken_in_silence(read_csv: Read) -> None:
+    lines = "\n".join(f"{t:.9g},{c:.9g},{c / 2:.9g}" for t, c in zip(TIME_S, CURRENT, strict=True))
+    for heading, said in (("current (A),current (A)", "'current'"), ("clamp (A),Glow (A)", "'Glow'"),
+                          ("current (A),oil temp", None)):
+        got = read_csv(f"time (s),{heading}\n{lines}")
+        assert got.notices == ({} if said is None else {"current-rivals": {"columns": said}})
+    assert not read_csv(f"time (s),a (A),b (A)\n{lines}", columns="current=a,sync=b,time=time").notices
+
+
 def test_columns_by_a_name_of_ones_own(read_csv: Read) -> None:
     lines = [f"{t:.9g},{c:.9g},{s:.9g},{i}" for i, (t, c, s) in enumerate(zip(TIME_S, CURRENT, SYNC, strict=True))]
     got = read_csv("a,b,c,d\n" + "\n".join(lines), columns="time=a,current=b,sync=c,rail pressure=d", time_unit="s")
