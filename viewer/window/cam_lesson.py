@@ -80,7 +80,8 @@ class CamLesson(QObject):
             except CrankfoldError:  # a card that was spoilt by hand keeps nothing
                 continue
             if card.engine().firing_order == judged.result.engine.firing_order:
-                known = say("window.cam.known", cam=card.cam) if card.cam else card.firing_order
+                cylinder, _, degrees = card.cam.partition("@")
+                known = say("window.cam.known", cylinder=cylinder, degrees=degrees) if card.cam else card.firing_order
                 options.append(Option(f"cam_for:{name}", name, known))
         return tuple(options[:MOST_CARDS])
 
@@ -93,4 +94,4 @@ class CamLesson(QObject):
             self.desk.fail(error)
             return
         self.page.tell(say("window.cam.kept", name=name), say("window.cam.next"))
-        self.page.choose(())
+        self.page.choose((Option("set_up", say("window.start.set_up"), say("window.start.set_up_text")),))
