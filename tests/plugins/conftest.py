@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 TICK_S = 0.002
 """How often a board in a thread of its own looks what is due."""
 
+FAR_POLL_S = 3e-4
+"""And one whose time runs as fast as it is read."""
+
 SERIAL = tuple(f"crankfold.plugins.serial.{name}" for name in ("port", "line_opening", "lines_board", "frames_board"))
 
 
@@ -51,6 +54,39 @@ def bench_clock(bench_clock: Any, monkeypatch: pytest.MonkeyPatch) -> Any:
     return bench_clock
 
 
+class FarBench:
+    """The clock of a board whose drivers run in another process, by `by_the_bench_clock.py`: this end keeps the time.
+
+    It stands still unless they look at it and have read what the board has sent, or sleep.
+    """
+
+    STEP_S = 0.004
+
+    def __init__(self, path: Path) -> None:
+        import numpy as np
+
+        self.environment = {"BENCH_CLOCK": str(path)}
+        self._kept: Any = np.memmap(path, np.float64, "w+", shape=(5,))  # as there
+        self._kept[0] = 1000.0
+        self._looks = self._opened = 0.0
+        self._sent_before = 0
+        self.held = threading.Event()
+
+    def monotonic(self) -> float:
+        return float(self._kept[0])
+
+    def tick(self, sent: int) -> bool:
+        """Return whether time went on; `sent` is how many bytes the board has sent so far."""
+        _, looks, read, opened, asleep = self._kept.tolist()
+        if opened != self._opened:
+            self._opened, self._sent_before = opened, sent
+        if self.held.is_set() or looks == self._looks or (read < sent - self._sent_before and not asleep):
+            return False
+        self._looks = looks
+        self._kept[0] += self.STEP_S
+        return True
+
+
 ROOM = 4000
 """Bytes that a terminal of the bench holds: 4,095 are there for its reader at once, more when the system likes."""
 
@@ -75,10 +111,10 @@ def _carried_over(descriptor: int, count: int) -> None:
 class TerminalBoard:
     """The far end of a serial line: prints on a schedule, takes commands, can be pulled out.
 
-    It does so in a thread of its own, or by a bench's clock.
+    It does so in a thread of its own, by this computer's clock or a far bench's, or by the clock of the bench here.
     """
 
-    def __init__(self, clock: Any = None) -> None:
+    def __init__(self, clock: Any = None, far: FarBench | None = None) -> None:
         import tty
 
         self.master, slave = os.openpty()
@@ -92,7 +128,9 @@ class TerminalBoard:
         self.paused = threading.Event()
         self.dropping = threading.Event()
         self.printed = 0
-        self.clock = clock or time
+        self.sent = 0
+        self.clock = clock or far or time
+        self._far = far
         self._bench = clock
         if clock is not None:
             clock.boards.append(self)
@@ -113,6 +151,7 @@ class TerminalBoard:
             sent = os.write(self.master, data)
         except OSError:
             return  # full, or nobody at the other end
+        self.sent += sent
         if self._bench is not None:
             _carried_over(self._slave, before + sent)
 
@@ -143,9 +182,12 @@ class TerminalBoard:
         if self._bench is not None:
             return
 
+        stop, wait_s = self._stop, TICK_S if self._far is None else FAR_POLL_S
+
         def loop() -> None:
-            while not self._stop.wait(TICK_S):
-                step()
+            while not stop.wait(wait_s):
+                if self._far is None or self._far.tick(self.sent):
+                    step()
 
         self._thread = threading.Thread(target=loop)
         self._thread.start()
@@ -153,10 +195,9 @@ class TerminalBoard:
     def stop(self) -> None:
         self.step = lambda: None
         self._stop.set()
-        if self._thread is not None:
+        if self._thread is not None and self._thread is not threading.current_thread():
             self._thread.join()
-            self._thread = None
-        self._stop.clear()
+        self._thread, self._stop = None, threading.Event()
 
     def let_go(self) -> None:
         """Stop holding the near end, for a program of its own that wants it for itself."""
@@ -180,8 +221,8 @@ def terminals(request: pytest.FixtureRequest) -> Iterator[Callable[[], TerminalB
     made: list[TerminalBoard] = []
     clock = request.getfixturevalue("bench_clock") if "bench_clock" in request.fixturenames else None
 
-    def make() -> TerminalBoard:
-        made.append(TerminalBoard(clock))
+    def make(far: FarBench | None = None) -> TerminalBoard:
+        made.append(TerminalBoard(clock, far))
         return made[-1]
 
     yield make
@@ -192,3 +233,8 @@ def terminals(request: pytest.FixtureRequest) -> Iterator[Callable[[], TerminalB
 @pytest.fixture
 def terminal(terminals: Callable[[], TerminalBoard]) -> TerminalBoard:
     return terminals()
+
+
+@pytest.fixture(scope="session")
+def far_bench() -> type[FarBench]:
+    return FarBench

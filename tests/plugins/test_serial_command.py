@@ -24,6 +24,7 @@ import pytest
 from crankfold.acquire import load_plugins, open_board, record
 
 CRANKFOLD = Path(sys.executable).parent / "crankfold"
+BY_THE_BENCH_CLOCK = Path(__file__).with_name("by_the_bench_clock.py")
 ENGINE = ("--firing-order", "1-3-4-2", "--sync", "waste-spark:1")
 LONG_S = 200.0  # for what certainly comes, also on a machine with much else to do
 QUIET_S, CRANK_S, AFTER_S = 0.4, 2.8, 0.6
@@ -57,16 +58,17 @@ def codes() -> dict[int, np.ndarray[Any, Any]]:
 class Cranker:
     """A board that prints quiet until it is told to crank, under a name that stays when it is plugged in again."""
 
-    def __init__(self, terminals: Callable[[], Any], folder: Path, codes: np.ndarray[Any, Any], style: str,
-                 rate_hz: float) -> None:
+    def __init__(self, terminals: Callable[..., Any], folder: Path, codes: np.ndarray[Any, Any], style: str,
+                 rate_hz: float, far: Any = None) -> None:
         self._terminals, self._codes, self.form, self.rate_hz = terminals, codes, STYLES[style], rate_hz
-        self.name = folder / "board"
-        self._crank_at = 2**60
+        self.name, self.far = folder / "board", far
+        self._crank_at = self._breaks_at = 2**60
+        self._break: Callable[[Cranker], None] = silence
         self.garbled = threading.Event()
         self.plug_in()
 
     def plug_in(self) -> None:
-        self.terminal = self._terminals()
+        self.terminal = self._terminals(self.far)
         self.name.unlink(missing_ok=True)
         self.name.symlink_to(self.terminal.name)
         self._crank_at = 2**60
@@ -76,11 +78,20 @@ class Cranker:
     def crank(self) -> None:
         self._crank_at = self.terminal.printed
 
+    def crank_and_break(self, way: Callable[[Cranker], None]) -> None:
+        """Crank, and after a second and a bit of it break in that way."""
+        self._break = way
+        self.crank()
+        self._breaks_at = self._crank_at + round((QUIET_S + 1.1) * self.rate_hz)
+
     def pull_out(self) -> None:
         self.name.unlink()
         self.terminal.pull_out()
 
     def _line(self, i: int) -> bytes:
+        if i >= self._breaks_at:
+            self._breaks_at = 2**60
+            self._break(self)
         if self.garbled.is_set():
             return bytes((i * 7919 + k * 104729 >> 3) % 256 for k in range(9))
         since = i - self._crank_at
@@ -91,11 +102,12 @@ class Cranker:
 class Running:
     """The installed command at work; what it says is read as it comes."""
 
-    def __init__(self, folder: Path, *arguments: object) -> None:
+    def __init__(self, folder: Path, *arguments: object, far: Any = None) -> None:
         environment = {**os.environ, "PYTHONUNBUFFERED": "1", "LC_ALL": "C.UTF-8", "NO_COLOR": "1",
-                       "XDG_CONFIG_HOME": str(folder / "kept")}
+                       "XDG_CONFIG_HOME": str(folder / "kept"), **(far.environment if far else {})}
         self.folder = folder
-        self.process = subprocess.Popen([CRANKFOLD, *map(str, arguments)], cwd=folder, env=environment,
+        program = [sys.executable, "-P", BY_THE_BENCH_CLOCK] if far else [CRANKFOLD]
+        self.process = subprocess.Popen([*program, *map(str, arguments)], cwd=folder, env=environment,
                                         stdout=subprocess.PIPE, stderr=subprocess.STDOUT, stdin=subprocess.PIPE)
         self.said = ""
         self._more = threading.Condition()
@@ -139,8 +151,8 @@ class Running:
 def run(tmp_path: Path) -> Iterator[Callable[..., Running]]:
     made: list[Running] = []
 
-    def start(*arguments: object, folder: Path | None = None) -> Running:
-        made.append(Running(folder or tmp_path, *arguments))
+    def start(*arguments: object, folder: Path | None = None, far: Any = None) -> Running:
+        made.append(Running(folder or tmp_path, *arguments, far=far))
         return made[-1]
 
     yield start
@@ -152,7 +164,8 @@ def results(folder: Path) -> list[dict[str, Any]]:
     return [json.loads(path.read_text(encoding="utf-8")) for path in sorted(folder.glob("*.json"))]
 
 
-def test_set_up_and_captured_with_a_few_words(terminals: Callable[[], Any], run: Callable[..., Running], tmp_path: Path,
+def test_set_up_and_captured_with_a_few_words(terminals: Callable[..., Any], far_bench: Any, tmp_path: Path,
+                                             run: Callable[..., Running],
                                              codes: dict[int, np.ndarray[Any, Any]]) -> None:
     """The three rates at once, each in another style; a microsecond clock wraps round while cranking."""
     cases = [(200, "labels"), (500, "comma"), (2000, "microseconds")]
@@ -160,13 +173,14 @@ def test_set_up_and_captured_with_a_few_words(terminals: Callable[[], Any], run:
     for number, (rate_hz, style) in enumerate(cases):
         folder = tmp_path / str(number)
         folder.mkdir()
-        boards.append(Cranker(terminals, folder, codes[rate_hz], style, rate_hz))
+        boards.append(Cranker(terminals, folder, codes[rate_hz], style, rate_hz, far_bench(folder / "clock")))
         kept.append(run("rig", "cart", "--from", f"serial-lines:{boards[-1].name}", "--set", "full-scale=5V", "--set",
-                   "bits=10", "--probe", "5mV/A", "--sync", "waste-spark:1", folder=folder))
+                   "bits=10", "--probe", "5mV/A", "--sync", "waste-spark:1", folder=folder,
+                        far=boards[-1].far))
     for number in range(len(cases)):
         assert kept[number].ended() == 0, kept[number].said
         captures.append(run("capture", "--rig", "cart", "--firing-order", "1-3-4-2", "--once", "--out", "captured",
-                            folder=tmp_path / str(number)))
+                            folder=tmp_path / str(number), far=boards[number].far))
     for board, capture in zip(boards, captures, strict=True):
         capture.wait_for("Armed. Crank.")
         board.crank()
@@ -179,12 +193,13 @@ def test_set_up_and_captured_with_a_few_words(terminals: Callable[[], Any], run:
         assert result["cranking"]["sample_rate_hz"] == pytest.approx(cases[number][0], rel=0.02)
 
 
-def test_pulled_out_while_cranking_and_plugged_in_again(terminals: Callable[[], Any], run: Callable[..., Running],
-                                                        tmp_path: Path, codes: dict[int, np.ndarray[Any, Any]]) -> None:
-    board = Cranker(terminals, tmp_path, codes[500], "comma", 500)
-    capture = run("capture", "--from", f"serial-lines:{board.name}", *ENGINE, "--out", "captured")
+def test_pulled_out_while_cranking_and_plugged_in_again(terminals: Callable[..., Any], far_bench: Any, tmp_path: Path,
+                                                        run: Callable[..., Running],
+                                                        codes: dict[int, np.ndarray[Any, Any]]) -> None:
+    board = Cranker(terminals, tmp_path, codes[500], "comma", 500, far_bench(tmp_path / "clock"))
+    capture = run("capture", "--from", f"serial-lines:{board.name}", *ENGINE, "--out", "captured", far=board.far)
     capture.wait_for("Armed. Crank.")
-    crank_and(board, capture, pull).join()
+    board.crank_and_break(pull)
     capture.wait_for("Board lost: the board at")
     assert "is gone; check the cable and plug it in again. What came before is saved." in capture.said
     board.plug_in()
@@ -202,16 +217,44 @@ def test_pulled_out_while_cranking_and_plugged_in_again(terminals: Callable[[], 
     assert not list((tmp_path / "captured").glob("*.journal"))
 
 
-def silence(board: Cranker, capture: Running) -> None:
+def silence(board: Cranker) -> None:
     board.terminal.paused.set()
 
 
-def garble(board: Cranker, capture: Running) -> None:
+def garble(board: Cranker) -> None:
     board.garbled.set()
 
 
-def pull(board: Cranker, capture: Running) -> None:
+def pull(board: Cranker) -> None:
     board.pull_out()
+
+
+BREAKS = {"silent": (silence, r"has printed nothing for 0\.[78] s; check its supply and cable"),
+          "garbled": (garble, r"(hold no line of numbers|are broken); check the cable"),
+          "pulled": (pull, "is gone; check the cable and plug it in again")}
+
+
+def test_a_board_that_breaks_while_cranking(terminals: Callable[..., Any], far_bench: Any, tmp_path: Path,
+                                            run: Callable[..., Running],
+                                            codes: dict[int, np.ndarray[Any, Any]]) -> None:
+    """Each is said in one sentence, what came is judged, nothing concluded from so little; Ctrl-C ends the wait."""
+    boards, captures = {}, {}
+    for name in BREAKS:
+        folder = tmp_path / name
+        folder.mkdir()
+        boards[name] = Cranker(terminals, folder, codes[500], "tab", 500, far_bench(folder / "clock"))
+        captures[name] = run("capture", "--from", f"serial-lines:{boards[name].name}", *ENGINE, "--json", "result.json",
+                             folder=folder, far=boards[name].far)
+    for name, capture in captures.items():
+        capture.wait_for("Armed. Crank.")
+        boards[name].crank_and_break(BREAKS[name][0])
+    for name, (_, sentence) in BREAKS.items():
+        captures[name].wait_for("What came before is saved.")
+        assert re.search("Board lost: .* " + sentence, captures[name].said), captures[name].said
+        captures[name].process.send_signal(signal.SIGINT)
+        assert captures[name].ended() == 3, captures[name].said
+        result = json.loads((tmp_path / name / "result.json").read_text(encoding="utf-8"))
+        assert (result["verdict"], result["reasons"][0]["code"]) == ("none", "too-short"), captures[name].said
 
 
 def drop(board: Cranker, capture: Running) -> None:
@@ -234,38 +277,6 @@ def crank_and(board: Cranker, capture: Running, happen: Callable[[Cranker, Runni
     board.crank()
     timer.start()
     return timer
-
-
-QUIET = r"has printed nothing for \d+\.\d s; check its supply and cable"
-"""Where a busy machine keeps the board of these tests from printing, that is what the driver rightly says of it."""
-
-BREAKS = {"silent": (silence, QUIET),
-          "garbled": (garble, rf"({QUIET}|hold no line of numbers; check the cable|are broken; check the cable)"),
-          "pulled": (pull, rf"({QUIET}|is gone; check the cable and plug it in again)")}
-
-
-def test_a_board_that_breaks_while_cranking(terminals: Callable[[], Any], run: Callable[..., Running], tmp_path: Path,
-                                            codes: dict[int, np.ndarray[Any, Any]]) -> None:
-    """Each is said in one sentence, what came is judged, nothing concluded from so little; Ctrl-C ends the wait."""
-    boards, captures = {}, {}
-    for name in BREAKS:
-        (tmp_path / name).mkdir()
-        boards[name] = Cranker(terminals, tmp_path / name, codes[500], "tab", 500)
-        captures[name] = run("capture", "--from", f"serial-lines:{boards[name].name}", *ENGINE, "--json", "result.json",
-                             folder=tmp_path / name)
-    timers = []
-    for name, capture in captures.items():
-        capture.wait_for("Armed. Crank.")
-        timers.append(crank_and(boards[name], capture, BREAKS[name][0]))
-    for name, (_, sentence) in BREAKS.items():
-        captures[name].wait_for("What came before is saved.")
-        assert re.search("Board lost: .* " + sentence, captures[name].said), captures[name].said
-        captures[name].process.send_signal(signal.SIGINT)
-        assert captures[name].ended() == 3, captures[name].said
-        result = json.loads((tmp_path / name / "result.json").read_text(encoding="utf-8"))
-        assert (result["verdict"], result["reasons"][0]["code"]) == ("none", "too-short"), captures[name].said
-    for timer in timers:
-        timer.join()
 
 
 TEARS: dict[str, tuple[str, int, tuple[str, ...], Callable[[Cranker, Running], None], str]] = {
@@ -298,31 +309,35 @@ def test_a_torn_stream_gives_the_right_answer_or_none(terminals: Callable[[], An
         timer.join()
 
 
-def test_two_programs_at_one_port_and_a_check(terminals: Callable[[], Any], run: Callable[..., Running], tmp_path: Path,
+def test_two_programs_at_one_port_and_a_check(terminals: Callable[..., Any], far_bench: Any, tmp_path: Path,
+                                              run: Callable[..., Running],
                                               codes: dict[int, np.ndarray[Any, Any]]) -> None:
-    board = Cranker(terminals, tmp_path, codes[500], "labels", 500)
+    board = Cranker(terminals, tmp_path, codes[500], "labels", 500, far_bench(tmp_path / "clock"))
     where = ("--from", f"serial-lines:{board.name}", "--set", "full-scale=5V", "--set", "bits=10")
-    check = run("check", *where, "--clamp", "5mV/A", "--seconds", "6")
+    check = run("check", *where, "--clamp", "5mV/A", "--seconds", "6", far=board.far)
     check.wait_for("Listening for 6 s")
+    board.far.held.set()
     second = run("capture", *where, *ENGINE)
     assert second.ended() == 2
     holder = f"crankfold (process {check.process.pid})"
     assert second.said.startswith(f"serial port {board.name} is in use by {holder}; close that program")
     assert second.said.count("\n") == 1
+    board.far.held.clear()
     assert check.ended() in (0, 3), check.said
     assert "ok: No samples lost out of" in check.said
     assert "ok: Current: noise" in check.said
     assert "ok: Range up to" in check.said
 
 
-def test_a_clamp_calibrated_on_the_live_board(terminals: Callable[[], Any], run: Callable[..., Running], tmp_path: Path,
+def test_a_clamp_calibrated_on_the_live_board(terminals: Callable[..., Any], far_bench: Any, tmp_path: Path,
+                                              run: Callable[..., Running],
                                               codes: dict[int, np.ndarray[Any, Any]]) -> None:
     """The clamp is the wrong way round: 512 counts without current, 112 at 200 A."""
-    board = Cranker(terminals, tmp_path, codes[500], "comma", 500)
+    board = Cranker(terminals, tmp_path, codes[500], "comma", 500, far_bench(tmp_path / "clock"))
     reading = [512]
     board.form = lambda i, a, b, rate: f"{reading[0] + i % 2},{b}\n"
-    assert run("rig", "cart", "--from", f"serial-lines:{board.name}").ended() == 0
-    check = run("check", "--rig", "cart", "--calibrate", "0A,200A", "--seconds", "1")
+    assert run("rig", "cart", "--from", f"serial-lines:{board.name}", far=board.far).ended() == 0
+    check = run("check", "--rig", "cart", "--calibrate", "0A,200A", "--seconds", "1", far=board.far)
     check.wait_for("Set the current to 0 A, then press Enter.")
     check.type_enter()
     check.wait_for("counts at 0 A.")
