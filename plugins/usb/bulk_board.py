@@ -24,8 +24,9 @@ from crankfold.acquire import (
     hookimpl,
 )
 from crankfold.analysis import Notice
-from crankfold.plugins.usb.device import ClaimedInterface, attached, find_device, found
+from crankfold.plugins.usb.device import attached, find_device, found
 from crankfold.plugins.usb.folder import closed_on_error, find_description, listed_boards, user_folder
+from crankfold.plugins.usb.interface import ClaimedInterface
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from crankfold.acquire import TomlTable
-    from crankfold.plugins.usb.device import ClaimedInterface
+    from crankfold.plugins.usb.interface import ClaimedInterface
 
 HOST_TO_VENDOR_DEVICE = 0x40
 VENDOR_DEVICE_TO_HOST = 0xC0

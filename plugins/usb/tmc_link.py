@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 from crankfold.acquire import AcquireError, BoardGarbledError, BoardNotFoundError, BoardStalledError
 from crankfold.plugins.usb import tmc_messages as tmc
-from crankfold.plugins.usb.device import ClaimedInterface, address_of
+from crankfold.plugins.usb.device import address_of
+from crankfold.plugins.usb.interface import ClaimedInterface
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

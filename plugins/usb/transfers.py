@@ -20,7 +20,7 @@ from crankfold.acquire import BoardGarbledError
 from crankfold.plugins.usb.device import explain
 
 if TYPE_CHECKING:
-    from crankfold.plugins.usb.device import ClaimedInterface
+    from crankfold.plugins.usb.interface import ClaimedInterface
 
 CANCEL_DEADLINE_S = 1.0  # cancelled transfers come back within microseconds; a dead hub may never return them
 MAX_FAULTS_IN_A_ROW = 5  # a loose connector recovers from one or two

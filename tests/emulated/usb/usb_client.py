@@ -19,6 +19,7 @@ from crankfold.acquire import AcquireError, BoardNotFoundError
 from crankfold.plugins.usb import bulk_board as usb_bulk
 from crankfold.plugins.usb import device as usb_device
 from crankfold.plugins.usb import tmc_board as usb_tmc
+from crankfold.plugins.usb.interface import ClaimedInterface
 
 READ_S = 0.2
 
@@ -110,7 +111,7 @@ def open_as_nobody() -> dict[str, Any]:
     if os.geteuid() == 0:
         os.seteuid(65534)
     try:
-        usb_device.ClaimedInterface(device, 0).close()
+        ClaimedInterface(device, 0).close()
     except AcquireError as error:
         return told(error)
     return {}
