@@ -42,10 +42,11 @@ from .plugin_module import PluginOrigin
 from .registry import Plugins, load_plugins
 from .rig.about import About, Job
 from .rig.calibration import Level, calibrated, known_currents, level_of
-from .rig.cards import BELT, EngineCard, Rig, Shelf, changed, check_name, save_card, with_cam
+from .rig.cards import BELT, EngineCard, Rig, changed, with_cam
 from .rig.check import Finding, check_rig, observe
 from .rig.probe import Probe, in_base_units
 from .rig.quality import smallest_leak_percent
+from .rig.shelf import Shelf, check_name, save_card
 from .rig.wiring import current_of, wired
 from .socket_source import SocketSource
 from .stream.caught import CaughtCrank

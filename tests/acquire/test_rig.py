@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from crankfold.acquire import EngineCard, FileFormatError, RecordingPlan, Rig, Shelf, changed, save_card
-from crankfold.acquire.rig.cards import load_card
+from crankfold.acquire.rig.shelf import load_card
 from crankfold.analysis import InputError
 
 CART = Rig("serial-lines:SN0042", {"baud": "250000"}, "counts:5V/10bit,10mV/A", "waste-spark:1",

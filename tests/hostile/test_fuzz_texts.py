@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from steered import steered
 
 from crankfold.acquire import AcquireError, EngineCard, Probe, Rig, Shelf, load_plugins, save_card
-from crankfold.acquire.rig.cards import load_card
+from crankfold.acquire.rig.shelf import load_card
 from crankfold.analysis import CrankfoldError, Engine, Gauge, InputError, SyncSpec, coded_cylinder
 from crankfold.plugins.usb.description import read_description
 from crankfold.plugins.usb.tmc_description import read_instrument
