@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from dataclasses import replace
@@ -117,13 +118,18 @@ def test_unplugged_while_cranking_keeps_what_came_and_draws_nothing_wrong_from_i
     assert (result.verdict, result.reasons[0].code) == ("none", "too-short")
 
 
-def test_a_few_words_on_the_command_line_are_enough(terminal: Any, cranked: Cranked, tmp_path: Path) -> None:
+def test_a_few_words_on_the_command_line_are_enough(terminals: Callable[..., Any], far_bench: Any, cranked: Cranked,
+                                                    tmp_path: Path) -> None:
+    far = far_bench(tmp_path / "clock")
+    terminal = terminals(far)
     print_codes(terminal, cranked.codes(500), "comma", 500)
     terminal.let_go()
     answer = tmp_path / "answer.json"
-    command = [Path(sys.executable).parent / "crankfold", "capture", "--from", f"serial-lines:{terminal.name}",
+    command = [sys.executable, "-P", Path(__file__).with_name("by_the_bench_clock.py"), "capture", "--from",
+               f"serial-lines:{terminal.name}",
                "--firing-order", "1-3-4-2", "--sync", "waste-spark:1", "--once", "--json", answer]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    done = subprocess.run(command, capture_output=True, text=True, check=False,
+                          env={**os.environ, **far.environment})
     assert done.returncode == 0, done.stdout + done.stderr
     result = json.loads(answer.read_text(encoding="utf-8"))
     assert (result["verdict"], result["low"]) == ("uneven", [LOW])
