@@ -16,7 +16,7 @@ from .channel_names import (
     role_of,
     words_of,
 )
-from .contract import CURRENT, SYNC, Channel, EndOfStream, Samples, Source, SourceInfo
+from .contract import CURRENT, SYNC, Channel, EndOfStream, Notice, Samples, Source, SourceInfo
 from .declarations import CONTRACT, BoardDeclaration, BoardFound, Capabilities, ReaderDeclaration, Setting, shareable
 from .discovery import KindFound, discover_boards, lasting_address
 from .errors import (
@@ -64,7 +64,7 @@ __all__ = [
     "BoardDisconnectedError", "BoardFound", "BoardGarbledError", "BoardNotFoundError", "BoardPermissionError",
     "BoardStalledError", "CONTRACT", "COUNTER", "COUNTER_WORDS", "CURRENT", "CURRENT_WORDS", "CallbackSource",
     "Capabilities", "CaughtCrank", "Channel", "ColumnSeen", "EndOfStream", "EngineCard", "Event", "FileFormatError",
-    "Finding", "Happening", "Hdf5File", "Job", "JournalWriter", "KindFound", "LEFT_OUT", "Left", "Level",
+    "Finding", "Happening", "Hdf5File", "Job", "JournalWriter", "KindFound", "LEFT_OUT", "Left", "Level", "Notice",
     "OTHER_WORDS", "Owner", "PRESSURE", "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder",
     "RecordingPlan", "Recovered", "Rig", "RingBuffer", "RingOverrunError", "SURVIVED", "SYNC", "SYNC_WORDS",
     "Samples", "Setting", "SettingError", "Shelf", "ShutdownTimeoutError", "SocketSource", "SoundSource", "Source",

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from crankfold.acquire.channel_names import ColumnSeen
 
 # Offered here too, so that a driver needs one import: it names its channels.
-__all__ = ["CURRENT", "SYNC", "Block", "Channel", "EndOfStream", "Samples", "Source", "SourceInfo"]
+__all__ = ["CURRENT", "SYNC", "Block", "Channel", "EndOfStream", "Notice", "Samples", "Source", "SourceInfo"]
 
 
 class EndOfStream(Exception):  # noqa: N818 - an end is not an error
