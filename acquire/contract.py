@@ -16,6 +16,7 @@ The rules, each proved by a function of `crankfold.acquire.testing`:
 11. Closing lets go: no thread stays, and the same board or file opens again at once.
 12. A board with a clock of its own may stamp its samples (`device_s`); one whose hardware triggers says so (`records`)
     and where a record ends.
+13. One that takes a lost connection up again by itself says how long it tries (`resumes_s`), and counts what is gone.
 """
 
 from __future__ import annotations

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 MOST_BORROWERS = 8  # programs that read at once
 MOST_WAITING = 8  # and connections that have not said yet who they are
 READ_S = 0.1
+FIRST_S = 4.0  # for the board to be opened the first time; whoever asks waits five for an answer
 RETRY_S = 1.0  # between two tries to open a board that was unplugged
 DRAIN_S = 20.0  # for borrowers to take what is left when a board has sent all it has
 CLOSE_S = 3.0
@@ -104,7 +105,7 @@ class Lender:
         self._waiting = 0
         self._lent: Lent | None = None
         self._trouble: AcquireError | None = None
-        self._stop, self.ended = threading.Event(), threading.Event()
+        self._stop, self.ended, self._tried = threading.Event(), threading.Event(), threading.Event()
         self._listening = _listening_at(host, port)
         self.port = int(self._listening.getsockname()[1])
         self._threads = [threading.Thread(target=target, name=name, daemon=True) for target, name in (
@@ -150,6 +151,7 @@ class Lender:
                 f"the board's driver failed ({type(error).__name__}: {error})", "report this to whoever wrote it")
             again = self._trouble is not None and str(known) == str(self._trouble)
             self._trouble = known
+            self._tried.set()
             if not again:
                 self._hear(LendingNews("broke", error=known))
             self._finish({"over": "broke", "what": known.what, "remedy": known.remedy})
@@ -160,6 +162,7 @@ class Lender:
         lent = self._lent = Lent(source.info, History(source.info.rate_hz, self._keep_s), begun.set)
         lent.notices, self._trouble = source.notices, None
         outlet = self._outlet(source) if self._outlet is not None else None
+        self._tried.set()
         self._hear(LendingNews("opened", title=source.info.title))
         while outlet is None and not begun.wait(READ_S):
             if self._stop.is_set():
@@ -236,6 +239,7 @@ class Lender:
         finally:
             with self._lock:
                 self._waiting -= 1
+        self._tried.wait(FIRST_S)
         lent = self._lent
         if lent is None:
             told = self._trouble or BoardNotFoundError("it has no board now", "try again in a moment")

@@ -45,6 +45,7 @@ def info_complete(case: SourceCase) -> None:
             require(channel.code_range is None or channel.code_range[0] < channel.code_range[1],
                     f"the code range of {channel.name!r} is {channel.code_range}")
         require(len(info.skew_s) in {0, len(names)}, f"{len(info.skew_s)} skews are given for {len(names)} channels")
+        require(np.isfinite(info.resumes_s) and info.resumes_s >= 0, f"resumes_s is {info.resumes_s!r} seconds")
         require(info.finite or not info.captured, "a captured source has an end, but finite is False")
         require(info.trigger_index is None or info.captured, "a source that is no capture has a trigger index")
 

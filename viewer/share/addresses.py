@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import socket
 import sys
 from dataclasses import dataclass
@@ -52,10 +53,20 @@ def place_of(text: str, option: str = "--share-at", port: int = 0) -> Place:
     InputError
         It is no such text.
     """
-    host, colon, digits = text.strip().rpartition(":") if ":" in text else (text.strip(), "", "")
+    tidy = text.strip()
+    whole = ":" not in tidy or _is_ipv6(tidy)
+    host, colon, digits = (tidy, "", "") if whole else tidy.rpartition(":")
     if colon and not (digits.isascii() and digits.isdigit() and int(digits) < 2**16):
         raise InputError(say("share.bad_place", option=option, text=text[:60]))
-    return Place(host or LOOPBACK, int(digits or port))
+    return Place(host.strip("[]") or LOOPBACK, int(digits or port))
+
+
+def _is_ipv6(text: str) -> bool:
+    """Return whether a text is an IPv6 address alone, in brackets or without."""
+    try:
+        return ipaddress.ip_address(text.strip("[]")).version == 6
+    except ValueError:
+        return False
 
 
 def listening_at(place: Place) -> socket.socket:

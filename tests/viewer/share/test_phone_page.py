@@ -221,7 +221,7 @@ def test_closing_ends_open_pages_and_lets_go_of_the_port(judged: Any) -> None:
 
 @pytest.mark.parametrize(("text", "place"), [
     ("", Place()), ("192.168.1.5", Place("192.168.1.5")), (":8080", Place(port=8080)),
-    ("0.0.0.0:80", Place("0.0.0.0", 80))])
+    ("0.0.0.0:80", Place("0.0.0.0", 80)), ("::1", Place("::1")), ("[::1]:80", Place("::1", 80))])
 def test_places(text: str, place: Place) -> None:
     assert place_of(text) == place
 
