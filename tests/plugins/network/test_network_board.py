@@ -51,14 +51,15 @@ class TestBoard(SourceContract):
             type(self).break_it = staticmethod(
                 lambda source: bench[-1].fail(BoardDisconnectedError("pulled", "plug it in")))
             type(self).lose = staticmethod(lambda source: bench[-1].lose(250) or 250)
-
             with borrowed(lender.port) as first:
                 first.start()  # from here on the board's own thread is there, as it would be on another computer
                 assert bench[-1].begun.wait(LONG_S)
             yield
 
+
 class TestPlugin(PluginContract):
     plugin = network_board
+
 
 def test_every_sample_channel_unit_stamp_and_loss_arrives_as_it_was() -> None:
     bench = Bench(skew_s=(0.0, 1e-5, 2e-5))
@@ -84,6 +85,7 @@ def test_every_sample_channel_unit_stamp_and_loss_arrives_as_it_was() -> None:
         assert board.read(LONG_S) is None
         assert board.finished
 
+
 def test_records_that_the_hardware_triggers_arrive_as_records() -> None:
     bench = Bench(records=True)
     with lending(bench) as lender, borrowed(lender.port) as board:
@@ -95,6 +97,7 @@ def test_records_that_the_hardware_triggers_arrive_as_records() -> None:
         assert board.info.records
         assert [block.ends_record for block in blocks if block is not None] == [True, True]
         assert blocks[1] is not None and blocks[1].lost_before is None
+
 
 @pytest.mark.parametrize("dead_without_a_word", [True, False])
 def test_a_cut_cable_costs_no_sample_when_it_is_back_in_time(dead_without_a_word: bool) -> None:
@@ -120,6 +123,7 @@ def test_a_cut_cable_costs_no_sample_when_it_is_back_in_time(dead_without_a_word
         np.testing.assert_array_equal(rest, codes_at(500, 3500))
         assert losses == []
 
+
 def test_what_is_no_longer_kept_is_counted_exactly_and_said() -> None:
     bench = Bench()
     with lending(bench, keep_s=0.5) as lender, contextlib.closing(Cable(lender.port)) as cable, \
@@ -139,6 +143,7 @@ def test_what_is_no_longer_kept_is_counted_exactly_and_said() -> None:
         assert lost is not None and 7000 < lost == first - 500
         np.testing.assert_array_equal(rest, codes_at(first, 10_500 - first))
         assert board.notices[-1] == Notice("network-late", {"count": lost})
+
 
 def test_a_lender_started_anew_leaves_an_unknown_loss_and_another_board_is_not_taken_for_it() -> None:
     with socket.create_server(("127.0.0.1", 0)) as free:
@@ -167,6 +172,7 @@ def test_a_lender_started_anew_leaves_an_unknown_loss_and_another_board_is_not_t
             with pytest.raises(BoardDisconnectedError, match="lends another board now"):
                 gathered(board, lambda at: False)
 
+
 def test_a_connection_that_stays_away_is_a_lost_board() -> None:
     bench = Bench()
     with lending(bench) as lender, contextlib.closing(Cable(lender.port)) as cable, \
@@ -176,6 +182,7 @@ def test_a_connection_that_stays_away_is_a_lost_board() -> None:
         with pytest.raises(AcquireError) as raised:
             gathered(board, lambda at: False)
         assert raised.value.remedy
+
 
 def test_a_board_that_breaks_there_is_said_here_and_lent_again_when_it_is_back() -> None:
     first, second, news = Bench(), Bench(), []
@@ -193,6 +200,7 @@ def test_a_board_that_breaks_there_is_said_here_and_lent_again_when_it_is_back()
             assert second.begun.wait(LONG_S)
             second.give(10)
             assert board.read(LONG_S) is not None
+
 
 def test_the_recorder_says_that_touch_is_lost_and_waits_as_long_as_the_source_does() -> None:
     bench, events = Bench(), []
@@ -212,6 +220,7 @@ def test_the_recorder_says_that_touch_is_lost_and_waits_as_long_as_the_source_do
         assert [e.what for e in events if isinstance(e, Event) and e.what is Happening.LOST] == []
         recorder.close()
         told.join(LONG_S)
+
 
 def test_the_plugin_is_found_by_its_name() -> None:
     with lending(Bench()) as lender, open_board(f"network:127.0.0.1:{lender.port}", {}, load_plugins()) as board:
