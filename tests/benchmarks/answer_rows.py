@@ -15,7 +15,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from measuring import Row, best_cpu_s, best_s, gain_of_two
+from measuring import Row, best_child_s, best_cpu_s, gain_of_two
 
 from crankfold.acquire import Job, RingBuffer, load_plugins, open_board, record, save_capture
 from crankfold.analysis import Capture, Channel, Engine, SyncSpec, analyse
@@ -100,7 +100,7 @@ def redraw() -> Row:
 
 
 def command_start() -> Row:
-    ours, bare = best_s(lambda: _run(COMMAND, "--help"), lambda: _run(sys.executable, "-c", "pass"), repeats=7)
+    ours, bare = best_child_s(lambda: _run(COMMAND, "--help"), lambda: _run(sys.executable, "-c", "pass"), repeats=7)
     return Row("`crankfold --help`", "the interpreter alone", "<= 150 ms",
                f"{ours * 1e3:.0f} ms ({ours / bare:.1f} x)", ours <= 0.150)
 
@@ -112,8 +112,8 @@ def whole_command() -> Row:
         np.savetxt(path, np.column_stack([np.arange(len(capture.samples)) / capture.rate_hz, capture.samples]),
                    fmt="%.6f", delimiter=",", header="time (s),current (A),sync (kV)", comments="")
         about = ("--firing-order", ORDER, "--sync", "waste-spark:1", "--json", "-")
-        ours, bare = best_s(lambda: _run(COMMAND, "analyse", path, *about),
-                            lambda: _run(sys.executable, "-c", "import scipy.signal"), repeats=4)
+        ours, bare = best_child_s(lambda: _run(COMMAND, "analyse", path, *about),
+                                  lambda: _run(sys.executable, "-c", "import scipy.signal"), repeats=4)
     return Row("whole `analyse` of 5 s x 10 kS/s", "interpreter + scipy.signal, 0.6 s where 1.0 is wanted",
                "<= 1.7 x it", f"{ours / bare:.2f} x, {ours:.2f} s", ours <= 1.7 * bare)
 
