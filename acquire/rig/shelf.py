@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 from dataclasses import asdict, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
@@ -17,7 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 
-NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,63}")  # a file's name, so no dots, slashes or device names of systems
+NAME = re.compile(r"[^\W_][\w -]{0,63}")  # a file's name, so no dots, slashes or device names of systems
+MAX_NAME_BYTES = 200  # file systems take 255, and endings come behind it
 RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)", re.IGNORECASE)
 C = TypeVar("C", "Rig", "EngineCard")
 FOLDERS: Mapping[type[Rig | EngineCard], str] = {Rig: "rigs", EngineCard: "engines"}
@@ -98,6 +100,7 @@ class Shelf:
         return path
 
     def _path(self, kind: type[Rig | EngineCard], name: str) -> Path:
+        name = unicodedata.normalize("NFC", name)  # some keyboards give a letter and its accent apart
         check_name(name)
         return self.folder / FOLDERS[kind] / f"{name}.toml"
 
@@ -110,7 +113,9 @@ def check_name(name: str) -> None:
     InputError
         It cannot be a file's name everywhere.
     """
-    if not NAME.fullmatch(name) or name != name.strip() or RESERVED.fullmatch(name):
+    name = unicodedata.normalize("NFC", name)
+    if (not NAME.fullmatch(name) or name != name.strip() or RESERVED.fullmatch(name)
+            or len(name.encode("utf-8", "replace")) > MAX_NAME_BYTES):
         raise InputError(f"the name {quoted(name)} cannot be used; use letters, digits, spaces and dashes, at most 64")
 
 

@@ -115,7 +115,11 @@ class LineDecoder:
         """Return where the last whole sample of several lines ends; what follows may be the next one's beginning."""
         ends = [match.end() for match in self._style.expression.finditer(stream, 0, cut)]
         waiting = stream.count(b"\n", ends[-1] if ends else 0, cut)
-        return cut if waiting >= 2 * self._style.lines else ends[-1] if ends else 0
+        if waiting < 2 * self._style.lines:
+            return ends[-1] if ends else 0
+        for _ in range(self._style.lines - 1):  # of what is no sample, the last lines may be the beginning of one
+            cut = stream.rfind(b"\n", 0, cut - 1) + 1
+        return cut
 
     def _decode(self, body: bytes, found: list[Lines]) -> None:
         if not self._style.quick:

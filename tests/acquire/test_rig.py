@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import unicodedata
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -47,7 +49,7 @@ def test_any_texts_come_back(tmp_path_factory, notes, settings_of) -> None:
 
 
 @pytest.mark.parametrize("name", ["", ".", "..", "../up", "a/b", "a\\b", "/etc/passwd", ".hidden", "nul", "COM1", "a.b",
-                                  "x" * 65, "a\0", "end ", "a\n"])
+                                  "x" * 65, "\u30dd" * 64 + "x", "\U00020000" * 60, "a\0", "end ", "a\n"])
 def test_names_that_cannot_be_a_file_are_refused(tmp_path, name) -> None:
     shelf = Shelf(tmp_path / "shelf")
     with pytest.raises(InputError, match="cannot be used"):
@@ -55,6 +57,15 @@ def test_names_that_cannot_be_a_file_are_refused(tmp_path, name) -> None:
     with pytest.raises(InputError, match="cannot be used"):
         shelf.rig(name)
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("name", ["Überführung", "e\u0301tang", "насос 2", "ポンプ"])
+def test_names_may_have_letters_of_any_language(tmp_path, name) -> None:
+    """However a keyboard puts an accent on them."""
+    shelf, one = Shelf(tmp_path / "shelf"), unicodedata.normalize("NFC", name)
+    shelf.save(name, CART)
+    assert shelf.rig(one) == shelf.rig(unicodedata.normalize("NFD", name)) == CART
+    assert shelf.rigs() == (one,)
 
 
 def test_what_is_not_there_is_answered_with_what_is(tmp_path) -> None:

@@ -218,3 +218,15 @@ def test_lateness_that_stays_is_a_loss_and_one_that_goes_is_not() -> None:
 def test_a_rate_a_few_percent_off_is_not_a_loss() -> None:
     watch = ArrivalWatch(500)
     assert not any(watch.note(float(now), int(now * 480)) for now in np.arange(0.005, 20, 0.005))
+
+
+def test_after_nonsense_samples_of_several_lines_are_the_same_however_the_stream_is_cut() -> None:
+    """What is given up as no sample may end in the first line of one."""
+    sample = b"70.5;-130\r;-117\r"
+    stream = b"9\r" + 9 * sample + 7 * b"??\r" + 5 * sample
+    style = find_style(*split_lines(stream))
+    assert style is not None and style.lines == 2
+    for step in range(1, len(stream) + 1):
+        decoder = LineDecoder(style)
+        found = [values for at in range(0, len(stream), step) for values in decoder.feed(stream[at : at + step])]
+        assert np.concatenate([lines.values for lines in found]).tolist() == 14 * [[70.5, -130.0, -117.0]], step
