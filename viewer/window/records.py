@@ -6,7 +6,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from PySide6.QtCore import QObject, QUrl
+from PySide6.QtCore import QObject, QUrl, Signal
 from PySide6.QtGui import QDesktopServices
 
 from crankfold.analysis import InputError
@@ -27,6 +27,8 @@ PARTS = ("sheet_a4", "sheet_letter", "sheet", "picture", "capture", "sound")
 class Records(QObject):
     """Saves, finds and compares."""
 
+    _looked = Signal(int, int)
+
     def __init__(self, desk: Desk) -> None:
         super().__init__(desk)
         self.desk = desk
@@ -34,6 +36,7 @@ class Records(QObject):
         self.folder = desk.folder or usual_folder()
         self.saved: Path | None = None
         self.book.opened.connect(desk.open_file)
+        self._looked.connect(self._say_looked)
         self.book.compared.connect(self._compare)
 
     @property
@@ -83,7 +86,12 @@ class Records(QObject):
     def _book_page(self) -> None:
         if self.desk.window.pile.top is not self.book:
             self.desk.window.pile.push(self.book)
-        self.desk.errand(say("progress.looking_through"), partial(_refresh, self.folder), self._show_book)
+        work = partial(_refresh, self.folder, self._looked.emit)
+        self.desk.errand(say("progress.looking_through"), work, self._show_book)
+
+    def _say_looked(self, done: int, of: int) -> None:
+        self.book.tell(self.book.head.spoken.headline, say("progress.looking_through"),
+                       say("window.book.looked", done=done, of=of))
 
     def _show_book(self, read: int) -> None:
         from crankfold.viewer.jobs import JobBook
@@ -120,12 +128,12 @@ def _read(path: Path, plugins: Any, read: Any, options: Any) -> tuple[Any, Any, 
     return capture, options, warnings
 
 
-def _refresh(folder: Path) -> int:
+def _refresh(folder: Path, told: Callable[[int, int], None]) -> int:
     """Read what is new in a folder, and return how many files that were."""
     from crankfold.viewer.jobs import JobBook
 
     try:
         with JobBook(folder) as book:
-            return book.refresh()
+            return book.refresh(told)
     except OSError as error:
         raise InputError(say("jobs.no_folder", path=str(folder))) from error
