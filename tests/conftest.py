@@ -62,6 +62,7 @@ LEAST_S = 1e-6
 """What passes in any sleep, so that rounding keeps nobody waiting for ever."""
 
 TIMED = ("crankfold.acquire.contract", "crankfold.acquire.rig.check", "crankfold.acquire.testing.behaviour_rules",
+         "crankfold.acquire.testing.plugin_case",
          "crankfold.acquire.testing.source_case", "crankfold.acquire.testing.source_rules",
          "crankfold.plugins.virtual.board")
 """The modules that look at the time between a board and its samples, and those that judge samples by it."""
