@@ -24,6 +24,8 @@ HIGHEST_INTEGER = 2**32 - 1
 
 _TO_SPACES = bytes.maketrans(b",;\r", b"   ")
 _NUMBERS_ONLY = re.compile(rb"\s*(?:" + NUMBER + rb"\s+)*")
+_ALL_ZEROS = bytes.maketrans(b"123456789", b"0" * 9)
+_TOO_LONG = b"0" * 19  # digits: the grammar of a whole number has one less, and no counter needs more
 _INTEGERS_ONLY = re.compile(rb"\s*(?:[+-]?\d++\s++)*+")
 
 
@@ -165,6 +167,8 @@ class LineDecoder:
             body = body.replace(prefix, b" ")
         plain = body.translate(_TO_SPACES)
         if (style.decimals or style.signed or style.prefixes) and self._numbers_only.fullmatch(plain) is None:
+            return None
+        if self._dtype.kind == "i" and _TOO_LONG in plain.translate(_ALL_ZEROS):
             return None
         values = np.fromstring(plain, dtype=self._dtype, sep=" ")
         if len(values) != lines * style.columns:

@@ -230,3 +230,16 @@ def test_after_nonsense_samples_of_several_lines_are_the_same_however_the_stream
         decoder = LineDecoder(style)
         found = [values for at in range(0, len(stream), step) for values in decoder.feed(stream[at : at + step])]
         assert np.concatenate([lines.values for lines in found]).tolist() == 14 * [[70.5, -130.0, -117.0]], step
+
+
+@pytest.mark.parametrize("number", [b"0" * 30 + b"7", b"1" * 19, b"0" * 15 + b"1234"])
+def test_a_number_of_more_digits_than_any_counter_is_broken_however_the_stream_is_cut(number: bytes) -> None:
+    usual = b"".join(b"%d,%d\n" % (k, 2 * k) for k in range(30))
+    style = find_style(*split_lines(usual))
+    stream = number + b",0\n" + usual
+    assert style is not None
+    for step in (1, 28, 40, len(stream)):
+        decoder = LineDecoder(style)
+        found = [lines for at in range(0, len(stream), step) for lines in decoder.feed(stream[at : at + step])]
+        assert np.concatenate([lines.values for lines in found]).tolist() == [[k, 2 * k] for k in range(30)], step
+        assert decoder.broken == 1
