@@ -51,7 +51,7 @@ from .rig.wiring import current_of, wired
 from .socket_source import SocketSource
 from .stream.caught import CaughtCrank
 from .stream.journal import JournalWriter
-from .stream.journal_reading import Recovered, State, recover
+from .stream.journal_reading import State, recover
 from .stream.leftovers import Left, TakenUp, left_behind, stem_of, take_up, write_named
 from .stream.owner import Owner, lock, locked, this_program
 from .stream.plan import Event, Happening, RecordingPlan
@@ -66,13 +66,12 @@ __all__ = [
     "Capabilities", "CaughtCrank", "Channel", "ColumnSeen", "EndOfStream", "EngineCard", "Event", "FileFormatError",
     "Finding", "Happening", "Hdf5File", "Job", "JournalWriter", "KindFound", "LEFT_OUT", "Left", "Level", "Notice",
     "OTHER_WORDS", "Owner", "PRESSURE", "PluginOrigin", "Plugins", "Probe", "ReaderDeclaration", "Recorder",
-    "RecordingPlan", "Recovered", "Rig", "RingBuffer", "RingOverrunError", "SURVIVED", "SYNC", "SYNC_WORDS",
-    "Samples", "Setting", "SettingError", "Shelf", "ShutdownTimeoutError", "SocketSource", "SoundSource", "Source",
-    "SourceInfo", "State", "StoredCapture", "StoredFacts", "TIME", "TIME_WORDS", "TakenUp", "TomlTable", "calibrated",
-    "capture_image", "changed", "check_name", "check_rig", "current_of", "discover_boards", "flush_folder",
-    "free_name", "hookimpl", "in_base_units", "known_currents", "lasting_address", "left_behind", "level_of",
-    "load_plugins", "lock", "locked", "make_ready", "notices_of", "observe", "open_board", "open_file", "parse_toml",
-    "read_facts", "read_stored", "read_toml", "record", "recover", "role_of", "save_capture", "save_card",
-    "shareable", "smallest_leak_percent", "stem_of", "take_up", "this_program", "wired", "with_cam", "words_of",
-    "write_beside", "write_named", "write_new",
+    "RecordingPlan", "Rig", "RingBuffer", "RingOverrunError", "SURVIVED", "SYNC", "SYNC_WORDS", "Samples", "Setting",
+    "SettingError", "Shelf", "ShutdownTimeoutError", "SocketSource", "SoundSource", "Source", "SourceInfo", "State",
+    "StoredCapture", "StoredFacts", "TIME", "TIME_WORDS", "TakenUp", "TomlTable", "calibrated", "capture_image",
+    "changed", "check_name", "check_rig", "current_of", "discover_boards", "flush_folder", "free_name", "hookimpl",
+    "in_base_units", "known_currents", "lasting_address", "left_behind", "level_of", "load_plugins", "lock", "locked",
+    "make_ready", "notices_of", "observe", "open_board", "open_file", "parse_toml", "read_facts", "read_stored",
+    "read_toml", "record", "recover", "role_of", "save_capture", "save_card", "shareable", "smallest_leak_percent",
+    "stem_of", "take_up", "this_program", "wired", "with_cam", "words_of", "write_beside", "write_named", "write_new",
 ]

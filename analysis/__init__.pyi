@@ -37,7 +37,7 @@ from .signal.conditioning import NoCranking, condition
 from .signal.cranking import INRUSH_S
 from .signal.detector import CrankingDetector, DetectorState, End, Onset
 from .signal.trace import CrankingTrace
-from .sync.anchor import BAR_IN, HIGHEST_BAR, UNIT_NAMES, Gauge
+from .sync.anchor import BAR_IN, HIGHEST_BAR, Gauge
 from .sync.cam_angle import CamAngle, learn_cam_angle
 from .sync.pulses import find_marks
 from .version import __version__
@@ -49,9 +49,9 @@ __all__ = [
     "Difference", "End", "Engine", "Estimate", "Fuel", "Gap", "Gauge", "HEALTH", "HIGHEST_BAR", "HIGHEST_RPM",
     "Health", "INRUSH_S", "InputError", "LOWEST_RPM", "MAX_CYLINDERS", "Motion", "NoCranking", "Notice", "Onset",
     "OverAngle", "PRESSURE", "Pair", "Proportion", "Reference", "Result", "SYNC", "SpeedEstimate", "State",
-    "SyncFound", "SyncSpec", "Thresholds", "TwoViews", "UNIT_NAMES", "Validation", "Verdicts", "Wheel", "__version__",
-    "agreement", "analyse", "at_gauge_speed", "budget", "carried_over", "coded_cylinder", "compare", "components",
-    "condition", "estimate_from_speed", "find_gaps", "find_marks", "from_pandas", "from_xarray", "learn_cam_angle",
+    "SyncFound", "SyncSpec", "Thresholds", "TwoViews", "Validation", "Verdicts", "Wheel", "__version__", "agreement",
+    "analyse", "at_gauge_speed", "budget", "carried_over", "coded_cylinder", "compare", "components", "condition",
+    "estimate_from_speed", "find_gaps", "find_marks", "from_pandas", "from_xarray", "learn_cam_angle",
     "least_rate_hz", "motion_of", "motion_of_speed", "over_angle", "peak_pressures", "percent_budget",
     "percent_with_hole", "pooled_cranks", "pulse_times", "quoted", "reference", "result_row", "results_frame",
     "right_share", "same_recordings", "shortened", "study", "study_components", "to_pandas", "to_xarray", "two_views",

@@ -1,16 +1,7 @@
 from .ac_coupling import ac_probe
 from .conditioning import NoCranking, condition
 from .cranking import INRUSH_S
-from .cycle_rate import (
-    FAINT_LINE,
-    RIVAL_LINE,
-    RIVAL_REPEAT,
-    CycleTrack,
-    RateCandidate,
-    rate_candidates,
-    rivals,
-    track_cycles,
-)
+from .cycle_rate import CycleTrack, RateCandidate, rate_candidates, rivals, track_cycles
 from .decompressor import after_decompressor
 from .detector import CrankingDetector, DetectorState, End, Onset
 from .firing import trend
@@ -22,8 +13,7 @@ from .run_up import RunUp, with_enough_cycles
 from .trace import CrankingTrace, Span
 
 __all__ = [
-    "Better", "CrankingDetector", "CrankingTrace", "CycleTrack", "DetectorState", "End", "FAINT_LINE", "Hum", "Humps",
-    "INRUSH_S", "NoCranking", "Onset", "RIVAL_LINE", "RIVAL_REPEAT", "RateCandidate", "RunUp", "Span", "ac_probe",
-    "after_decompressor", "better_count", "condition", "rate_candidates", "rivals", "track_cycles", "trend",
-    "trough_heights", "with_enough_cycles",
+    "Better", "CrankingDetector", "CrankingTrace", "CycleTrack", "DetectorState", "End", "Hum", "Humps", "INRUSH_S",
+    "NoCranking", "Onset", "RateCandidate", "RunUp", "Span", "ac_probe", "after_decompressor", "better_count",
+    "condition", "rate_candidates", "rivals", "track_cycles", "trend", "trough_heights", "with_enough_cycles",
 ]

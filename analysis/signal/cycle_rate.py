@@ -29,7 +29,6 @@ STEP_RANGE = (0.6, 1.6)  # of the mean period: the shortest and longest cycle th
 RIVAL_RATIOS = (0.5, 2.0, 1.0 / 3.0, 3.0)  # every other cylinder dead looks like half as many at another speed
 RIVAL_REPEAT = 0.06  # a rival repeats nearly as well as the best candidate
 RIVAL_LINE = 0.25  # and has this much of its power on its own firing lines
-FAINT_LINE = 0.1  # likewise where nothing explains the trace at the best candidate
 LIKELIER_TWICE_RPM = 120.0  # starters turn few engines so slowly, and most at twice of it
 TRACK_SHARE = 0.98  # of a cycle compared with the next
 

@@ -1,7 +1,7 @@
 from .book import JobBook
-from .entry import Entry, book_bytes, entry_of, finding_text, when_text
+from .entry import Entry, book_bytes, finding_text, when_text
 from .query import FINDINGS, Query
 
 __all__ = [
-    "Entry", "FINDINGS", "JobBook", "Query", "book_bytes", "entry_of", "finding_text", "when_text",
+    "Entry", "FINDINGS", "JobBook", "Query", "book_bytes", "finding_text", "when_text",
 ]

@@ -1,6 +1,6 @@
 from .cam_angle import cam_channels, cam_lines, learnt_cam
 from .cards import given, keep_or_show, show
-from .columns import GuessedColumnsError, ask_columns, check_source
+from .columns import GuessedColumnsError, ask_columns
 from .command_options import engine_options, job_of, job_options, joined_texts
 from .judgement import (
     Judged,
@@ -68,9 +68,9 @@ __all__ = [
     "Rescued", "Resting", "Retrying", "Saved", "Session", "SessionPlan", "Signals", "Sink", "Spoken", "Standing",
     "Told", "Unjudged", "Unkept", "VERDICTS", "VIRTUAL", "about_of", "after", "ask_columns", "ask_engine", "ask_rig",
     "calibrate", "cam_channels", "cam_lines", "can_ask", "carried", "check_different", "check_options",
-    "check_picture_path", "check_source", "check_writable", "engine_options", "filled", "given", "in_amperes",
-    "job_of", "job_options", "joined_texts", "judge", "judge_as_told", "keep", "keep_or_show", "learnt_cam",
-    "longest", "make_folder", "picture_bytes", "plan_of", "pool", "prepare_solver", "prepare_virtual", "question_for",
+    "check_picture_path", "check_writable", "engine_options", "filled", "given", "in_amperes", "job_of",
+    "job_options", "joined_texts", "judge", "judge_as_told", "keep", "keep_or_show", "learnt_cam", "longest",
+    "make_folder", "picture_bytes", "plan_of", "pool", "prepare_solver", "prepare_virtual", "question_for",
     "question_of", "read_capture", "read_motion", "rig_of", "scene_bytes", "sentence", "settings_of", "sheet_job",
     "show", "spoken", "survived", "told_about", "told_by_tone", "tone_wav", "unwritable", "with_result",
 ]

@@ -18,7 +18,7 @@ from .numbers import decimal_points, plain, pressure, use_units, usual_paper
 from .progress import Line, judging_text, solver_ready, working
 from .report import print_result, print_safety
 from .result_json import json_text, result_data, result_text
-from .sentences import Answer, answer, cylinder_cells, cylinder_headings, notice_text, safety, say_for
+from .sentences import Answer, answer, cylinder_cells, cylinder_headings, notice_text, safety
 from .speed import speed_data, speed_headline, speed_lines, views_lines
 from .study import budget_lines, groups_of, scatter_line, study_data, study_lines
 from .terminal import complain, prepare, show_table, tame, tell
@@ -31,8 +31,8 @@ __all__ = [
     "event_text", "first_test", "groups_of", "headline", "json_text", "judging_text", "kind_of", "language",
     "low_ones", "low_ones_first", "narrator", "notice_text", "plain", "plain_sentence", "prepare", "pressure",
     "print_result", "print_safety", "reachable", "result_data", "result_text", "safe_cell", "safety", "said_for",
-    "say", "say_count", "say_for", "scatter_line", "sentences_of", "short_name", "show_table", "solver_ready",
-    "speak", "speed_data", "speed_headline", "speed_lines", "steps", "study_data", "study_lines", "tame", "tell",
-    "tree", "tree_test", "use_units", "usual_paper", "validation_data", "validation_headline", "validation_lines",
+    "say", "say_count", "scatter_line", "sentences_of", "short_name", "show_table", "solver_ready", "speak",
+    "speed_data", "speed_headline", "speed_lines", "steps", "study_data", "study_lines", "tame", "tell", "tree",
+    "tree_test", "use_units", "usual_paper", "validation_data", "validation_headline", "validation_lines",
     "views_lines", "worded", "worded_usage", "working",
 ]
