@@ -205,7 +205,7 @@ def _heard(now: Standing, event: Event) -> Standing:
             return replace(now, stage=Phase.CRANKING, cranked_s=0.0, judged=None, failure="", aside="")
         case Happening.REST:
             return replace(now, stage=Phase.REST)
-        case Happening.PASSED if now.phase in VERDICTS:
+        case Happening.PASSED if now.phase in (*VERDICTS, Phase.JUDGING):
             return now  # a crank was caught, so the probe's scale is no question; where it was kept matters more
         case (Happening.LOST | Happening.DROPPED | Happening.TORN | Happening.RATE | Happening.JOURNAL
               | Happening.PASSED | Happening.SILENT | Happening.RESUMED):

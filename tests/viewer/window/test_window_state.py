@@ -130,6 +130,14 @@ def test_samples_lost_are_said() -> None:
     assert "unknown number" in spoken(told(*READY, event(Happening.LOST, count=-1))).aside
 
 
+def test_a_short_draw_after_a_crank_asks_nothing_about_the_probe(uneven: Judged) -> None:
+    """What ignition and pump draw once the starter is off; with nothing caught yet it may be a clamp's wrong scale."""
+    draw = event(Happening.PASSED, lasted_s=1.5, mean=10.0, unit="A")
+    assert "probe" in spoken(told(*READY, event(Happening.ARMED), draw)).aside
+    for news in ((draw, n.Answered(1, uneven)), (n.Answered(1, uneven), draw)):
+        assert "probe" not in spoken(told(*READY, n.Caught(1), *news)).aside
+
+
 def test_an_answer_can_be_put_away(uneven: Judged) -> None:
     now = told(*READY, n.Caught(1), n.Answered(1, uneven), n.Dismissed())
     assert now.phase is Phase.ARMED
