@@ -70,6 +70,7 @@ def check(dealt, onsets, count, memory):
     assert max(settled) - min(settled) < 20_000
 
 
+@pytest.mark.long
 def test_an_hour(array_source, make_info, bench) -> None:
     threads = threading.active_count()
     check(*soak(array_source, make_info, bench, 1))

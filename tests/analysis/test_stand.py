@@ -121,6 +121,7 @@ def test_results_as_a_frame(stand) -> None:
     assert set(rows["result"]) == {0, 1}
 
 
+@pytest.mark.long
 def test_the_notebook_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # what other packages warn of on import is not ours

@@ -80,6 +80,7 @@ def bench(request: pytest.FixtureRequest) -> Iterator[Bench]:
     made.close()
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("bench", ["callback_board", "socket_board", "sound_board"], indirect=True)
 def test_every_rule_for_a_source_is_kept(bench: Bench) -> None:
     outcomes = run_contract(bench.open, stretch_s=0.3, break_it=bench.break_it, lose=bench.lose, pause_s=3.0)

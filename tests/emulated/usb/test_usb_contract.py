@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 
 NOTES = Path(__file__).resolve().parents[3] / "hardware_notes"
 PACKET, PER_PACKET, RATE_HZ = 512, 126, 20_000
@@ -46,6 +47,7 @@ def broken(outcomes: dict[str, list[str]]) -> dict[str, str]:
     return {rule: detail for rule, (state, detail) in outcomes.items() if state == "broken"}
 
 
+@pytest.mark.long
 def test_the_streaming_board_keeps_the_contract(emulate: Any, tmp_path: Path) -> None:
     rows = np.zeros((RATE_HZ * 60 // PER_PACKET, PACKET), np.uint8)
     rows[:, :2] = (0xA5, 0x5A)
@@ -61,6 +63,7 @@ def test_the_streaming_board_keeps_the_contract(emulate: Any, tmp_path: Path) ->
     assert untried <= {"same-again", "no-such-file", "recognises-calmly", "device-stamps"}
 
 
+@pytest.mark.long
 def test_the_instrument_keeps_the_contract(emulate: Any, tmp_path: Path) -> None:
     (text,) = re.findall(r"```toml\n(.*?)```", (NOTES / "usb-tmc.md").read_text(encoding="utf-8"), re.DOTALL)
     for ours, theirs in (("ACQ:RATE", "SAMP:RATE"), ("STAT:OPER:COND?", "STAT?"), ('answer = "0"', 'answer = "1"'),
