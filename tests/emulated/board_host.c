@@ -7,6 +7,7 @@
  * open by then), prints READY last. Bytes wait for room in the terminal as they do in the system's driver of a USB
  * serial bridge, which keeps 64 KiB; once the signal SIGUSR1 has come, what is beyond that is dropped. Before it, the
  * chip stands still while half of that waits, and it never runs faster than its clock to make up for a busy computer.
+ * Prints DROPPED once 16 KiB are lost.
  * A thousand times a second the processor stands still for a while, up to LONGEST_STALL clocks and each time for another one,
  * as if something kept interrupts off so long. Ends when standard input does.
  */
@@ -95,8 +96,13 @@ static void on_flag_write(struct avr_irq_t *irq, uint32_t value, void *param)
 static void on_output(struct avr_irq_t *irq, uint32_t value, void *param)
 {
     (void)irq, (void)param;
-    if (out_used < sizeof out)
+    static size_t dropped;
+    if (out_used < sizeof out) {
         out[out_used++] = (uint8_t)value;
+    } else if (++dropped == 16384) {
+        puts("DROPPED");
+        fflush(stdout);
+    }
 }
 
 static void on_room(struct avr_irq_t *irq, uint32_t value, void *param)

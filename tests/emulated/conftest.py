@@ -76,9 +76,10 @@ class EmulatedBoard:
         rows = np.floor(times * self.rows_a_second + 1e-6).astype(np.int64) % len(self.millivolts)
         return self.millivolts[rows, [0, 1]].astype(np.int64) * 1023 // 5000
 
-    def let_drop(self) -> None:
-        """From now on lose what nobody fetches, in place of waiting for whoever is slow."""
+    def lose_some(self) -> None:
+        """Let the chip run on while nobody reads, until 16 KiB found no room."""
         self.process.send_signal(signal.SIGUSR1)
+        told(self.process, "DROPPED")
 
     def end(self) -> None:
         assert self.process.stdin is not None and self.process.stdout is not None
