@@ -37,6 +37,7 @@ class Records(QObject):
         self.saved: Path | None = None
         self.book.opened.connect(desk.open_file)
         self._looked.connect(self._say_looked)
+        desk.window.closing.connect(lambda: self.book.show_book(None))  # lets go of the index
         self.book.compared.connect(self._compare)
 
     @property
@@ -96,6 +97,8 @@ class Records(QObject):
     def _show_book(self, read: int) -> None:
         from crankfold.viewer.jobs import JobBook
 
+        if not self.desk.window.isVisible():
+            return  # it was closed meanwhile
         book = JobBook(self.folder)
         if read and not book.count():  # no index on disk: it was only in the memory of the other thread
             book.refresh()

@@ -231,6 +231,8 @@ def test_two_of_the_job_book_are_compared_and_the_list_is_saved_as_a_table(bench
     bench.until(lambda: desk.records.saved is not None)
     with desk.records.saved.open(newline="", encoding="utf-8") as file:
         assert len(list(csv.DictReader(file))) == 2
+    window.close()
+    assert book.book is None, "the index is let go of"
 
 
 @pytest.mark.parametrize("hand", [pytest.param(Mouse(), id="mouse"),
