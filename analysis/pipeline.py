@@ -242,12 +242,16 @@ def _named_by(sync: SyncSpec, marks: Marks | None, engine: Engine, estimates: Se
 
 
 def _cranking(trace: CrankingTrace, estimate: Estimate | None) -> Cranking:
-    amperes = trace.unit == "A"
+    amperes, run_up = trace.unit == "A", trace.run_up if trace.has_onset else None
+    settled = run_up is not None and run_up.settled
     return Cranking(
         onset_s=trace.crank.start_s, end_s=trace.crank.end_s, cycles=0.0 if estimate is None else estimate.cycles,
         rpm=0.0 if estimate is None else estimate.rpm,
         inrush_a=float(trace.inrush) if amperes and np.isfinite(trace.inrush) else None,
         mean_a=mean_current(trace) if amperes else None, sample_rate_hz=trace.source_rate_hz,
+        run_up_s=run_up.end_s - trace.crank.start_s if run_up is not None and settled else None,
+        run_up_level=run_up.level if run_up is not None and settled else None,
+        judged_from_s=trace.steady_from_s, judged_to_s=trace.steady_to_s,
     )
 
 

@@ -84,7 +84,20 @@ class SyncSource:
 
 @dataclass(frozen=True)
 class Cranking:
-    """The cranking itself; ampere fields are None when the scale is unknown."""
+    """The cranking itself; ampere fields are None when the scale is unknown.
+
+    Parameters
+    ----------
+    onset_s, end_s
+        Of the cranking, seconds from the start of the capture.
+    cycles, rpm
+        Engine cycles and mean crank speed of what was judged; 0 where nothing was.
+    run_up_s, run_up_level
+        How long after the onset current and speed had settled, and the mean current until then over the later one;
+        None where the onset is not in the capture or nothing settled.
+    judged_from_s, judged_to_s
+        The stretch that was judged, or would have been, seconds from the start of the capture.
+    """
 
     onset_s: float
     end_s: float
@@ -93,6 +106,10 @@ class Cranking:
     inrush_a: float | None
     mean_a: float | None
     sample_rate_hz: float
+    run_up_s: float | None = None
+    run_up_level: float | None = None
+    judged_from_s: float | None = None
+    judged_to_s: float | None = None
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,8 @@ from crankfold.viewer.words import result_data, result_text
 from crankfold.viewer.words.result_json import FORMAT
 
 CONTRACT = ("format", "verdict", "reasons", "cylinders", "low", "low_positions", "sync", "cranking", "cautions")
-CRANKING = {"onset_s", "end_s", "cycles", "rpm", "inrush_a", "mean_a", "sample_rate_hz"}
+CRANKING = {"onset_s", "end_s", "cycles", "rpm", "inrush_a", "mean_a", "sample_rate_hz", "run_up_s",
+            "run_up_level", "judged_from_s", "judged_to_s"}
 
 
 def test_the_fields_that_scripts_rely_on_are_there(uneven_result) -> None:

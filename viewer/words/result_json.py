@@ -112,7 +112,8 @@ def _cranking(cranking: Cranking | None) -> dict[str, Any] | None:
     if cranking is None:
         return None
     return {name: _finite(getattr(cranking, name))
-            for name in ("onset_s", "end_s", "cycles", "rpm", "inrush_a", "mean_a", "sample_rate_hz")}
+            for name in ("onset_s", "end_s", "cycles", "rpm", "inrush_a", "mean_a", "sample_rate_hz",
+                         "run_up_s", "run_up_level", "judged_from_s", "judged_to_s")}
 
 
 def _health(health: Health | None) -> dict[str, Any] | None:
