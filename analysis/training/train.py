@@ -16,6 +16,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import torch
 from fleet import fleet
 from network import PARTS, RIVALS, Network, losses
@@ -38,6 +39,9 @@ def arguments() -> argparse.Namespace:
     ask.add_argument("--fit", type=float, default=600.0, help="so many seconds, by the pace of the first steps")
     ask.add_argument("--seconds", type=float, default=1e9, help="end the leg sooner, at the latest after so long")
     ask.add_argument("--from", dest="before", type=Path)
+    ask.add_argument("--start", type=Path, help="weights as the wheel has them, to go on from with a new optimiser")
+    ask.add_argument("--warm-up", type=int, default=WARM_UP, help="steps until the learning rate is reached")
+    ask.add_argument("--average", type=float, default=AVERAGE, help="share of the average weights that a step keeps")
     ask.add_argument("--rate", type=float, default=2e-3)
     ask.add_argument("--batch", type=int, default=4096)
     ask.add_argument("--round", type=int, default=262144, help="engines turned at a time")
@@ -121,9 +125,15 @@ class Workers:
         return self.mean(float(over), device) > 0
 
 
-def learning_rate(step: int, total: int, top: float) -> float:
+def learning_rate(step: int, total: int, top: float, warm_up: int = WARM_UP) -> float:
     """Return a cosine from `top` to nothing after a short warm-up."""
-    return top * min(1.0, (step + 1) / WARM_UP) * 0.5 * (1 + math.cos(math.pi * min(1.0, step / total)))
+    return top * min(1.0, (step + 1) / warm_up) * 0.5 * (1 + math.cos(math.pi * min(1.0, step / total)))
+
+
+def exported(path: Path) -> dict[str, torch.Tensor]:
+    """Return the weights that `calibrate.py` wrote."""
+    with np.load(path) as kept:
+        return {k: torch.from_numpy(kept[k].astype(np.float32)) for k in kept.files}
 
 
 def main() -> None:
@@ -137,6 +147,8 @@ def main() -> None:
     torch.set_float32_matmul_precision("high")
     torch.backends.cudnn.benchmark = True
     net = Network().to(device)
+    if a.start:
+        net.load_state_dict(exported(a.start))
     if device != "cpu":
         net = net.to(memory_format=torch.channels_last)
     best = torch.optim.AdamW(net.parameters(), a.rate, weight_decay=1e-3, betas=(0.9, 0.98), fused=device != "cpu")
@@ -173,14 +185,14 @@ def main() -> None:
                 batch = {k: v[part_of] for k, v in seen.items()}
                 chances = torch.rand(a.batch, RIVALS + 1, generator=gen, device=device)
                 for group in best.param_groups:
-                    group["lr"] = learning_rate(done, a.of or 10**6, a.rate)
+                    group["lr"] = learning_rate(done, a.of or 10**6, a.rate, a.warm_up)
                 with torch.autocast(device.split(":")[0], torch.bfloat16, enabled=device != "cpu"):
                     loss, part = losses(net, batch, chances)
                 best.zero_grad(set_to_none=True)
                 loss.backward()
                 size = workers.step(parameters)
                 best.step()
-                keep = min(AVERAGE, (done + 1) / (done + 10))
+                keep = min(a.average, (done + 1) / (done + 10))
                 torch._foreach_lerp_(followers, leaders, 1 - keep)
                 done += 1
                 if done % CHECKED == CHECKED - 1:
