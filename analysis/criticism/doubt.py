@@ -21,7 +21,8 @@ COMPRESSES_LEAST = 0.1  # probability that anything compresses, whatever the hum
 SHALLOW_PERCENT, SHALLOW_LEAST = 25.0, 0.9
 """Humps of less than a quarter of the mean are those of a series starter or of no compression: there it must be surer.
 Measured crank motion without plugs has 10 to 20 percent, with them 30 and more."""
-FIRES_MOST = 0.88  # probability that something burns; in the training one engine in eight fires, far more than here
+LABOURS_SHARE = 0.6  # of the in-rush, on average: no starter works so hard on an engine that does not compress
+FIRES_MOST = 0.6  # probability that something burns; in the training one engine in eight fires, far more than here
 RIGHT_LEAST = 0.5  # probability that cycle rate and card are right
 RIVAL_SHARE = 0.1  # of the probability: another cycle rate so likely must say the same
 DIFFER_PERCENT = 15.0  # between the lowest cylinder at one cycle rate and at another: they say different things
@@ -54,11 +55,17 @@ def one_cylinder(estimate: Estimate | None) -> Notice:
 
 def _nothing_compresses(trace: CrankingTrace, estimate: Estimate) -> Notice | None:
     ripple = ripple_percent(trace)
-    least = SHALLOW_LEAST if ripple is not None and ripple < SHALLOW_PERCENT else COMPRESSES_LEAST
+    shallow = ripple is not None and ripple < SHALLOW_PERCENT and not _labours(trace)
+    least = SHALLOW_LEAST if shallow else COMPRESSES_LEAST
     if estimate.compresses >= least:
         return None
     return Notice("no-humps", {"ripple_percent": ripple or 0.0, "mean": mean_current(trace) or 0.0,
                                "unit": trace.unit})
+
+
+def _labours(trace: CrankingTrace) -> bool:
+    known = trace.has_onset and not trace.clipped_inrush and trace.inrush > 0
+    return known and (mean_current(trace) or 0.0) > LABOURS_SHARE * trace.inrush
 
 
 def _something_burns(estimate: Estimate) -> Notice | None:

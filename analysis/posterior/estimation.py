@@ -119,15 +119,21 @@ def estimates(traces: Sequence[CrankingTrace], engines: Sequence[Engine]) -> lis
     """Return the same of many traces, all looked at together."""
     found = [_hypotheses(trace, engine) for trace, engine in zip(traces, engines, strict=True)]
     flat = [(h, engine) for some, engine in zip(found, engines, strict=True) for h in some]
-    said = heads(np.stack([h.seen.fold for h, _ in flat]), np.stack([h.seen.numbers for h, _ in flat]),
-                 np.stack([h.seen.overview for h, _ in flat]), [e.firing_deg / e.cycle_deg for _, e in flat],
-                 [e.pattern_length for _, e in flat]) if flat else []
+    said = _heads([h.seen for h, _ in flat], [e for _, e in flat])
     out: list[Estimate | None] = []
     at = 0
     for trace, engine, some in zip(traces, engines, found, strict=True):
         out.append(_likeliest(trace, engine, some, said[at : at + len(some)]) if some else None)
         at += len(some)
     return out
+
+
+def _heads(seen: list[Seen], engines: list[Engine]) -> list[Heads]:
+    if not seen:
+        return []
+    return heads(np.stack([s.fold for s in seen]), np.stack([s.numbers for s in seen]),
+                 np.stack([s.overview for s in seen]), [e.firing_deg / e.cycle_deg for e in engines],
+                 [e.pattern_length for e in engines])
 
 
 def _hypotheses(trace: CrankingTrace, engine: Engine) -> list[_Hypothesis]:
@@ -151,12 +157,13 @@ def _likeliest(trace: CrankingTrace, engine: Engine, some: list[_Hypothesis], sa
     rivals = tuple(Rival(some[k].rate.rate_hz * per_minute, float(shares[k]), lowest[k]) for k in order)
     best = int(order[0])
     chosen = said[best]
-    made = [_made(trace, engine, some[best], (chosen, placed), rivals) for placed in chosen.placements]
+    details = _starter(trace, engine, some[best].track)
+    made = [_made(trace, engine, some[best], (chosen, placed), rivals, details) for placed in chosen.placements]
     return replace(made[0], others=tuple(made[1:]))
 
 
 def _made(trace: CrankingTrace, engine: Engine, hypothesis: _Hypothesis, heard: tuple[Heads, Placed],
-          rivals: tuple[Rival, ...]) -> Estimate:
+          rivals: tuple[Rival, ...], details: Mapping[str, float]) -> Estimate:
     said, placed = heard
     time_s, cycle = _count(trace, hypothesis)
     angle = (cycle - placed.at) * engine.cycle_deg
@@ -173,7 +180,7 @@ def _made(trace: CrankingTrace, engine: Engine, hypothesis: _Hypothesis, heard: 
         model=_repeated(hypothesis.seen, cycle), cycles=float(cycle[-1] - cycle[0]),
         rpm=float((cycle[-1] - cycle[0]) * engine.cycle_deg / 360.0 / minutes), explained=hypothesis.seen.repeats,
         heights_percent=trough_heights(angle, current, engine), rivals=rivals,
-        details=_starter(said, hypothesis.seen.level, float(time_s[-1] - time_s[0])),
+        details=details,
     )
 
 
@@ -204,10 +211,13 @@ def _first_whole(angle: NDArray[np.float64], engine: Engine) -> int:
     return int(np.argmin(whole)) * repeat
 
 
-def _starter(said: Heads, level: float, length_s: float) -> dict[str, float]:
+def _starter(trace: CrankingTrace, engine: Engine, track: CycleTrack) -> dict[str, float]:
+    """Return what the whole crank says of starter and battery, in-rush included."""
+    seen = look(trace, track, engine, onset=True)
+    if seen is None:
+        return {}
+    (said,) = _heads([seen], [engine])
     stall, lag, sag = (float(x) for x in said.starter)
-    return {"stall_current": level * float(np.exp(np.clip(stall, 0.0, 4.0))),
+    return {"stall_current": seen.level * float(np.exp(np.clip(stall, 0.0, 4.0))),
             "lag_s": USUAL_LAG_S * float(np.exp(np.clip(lag, -5.0, 4.0))),
-            "drift_percent": -100.0 * sag / SAG_TOLD * length_s}
-
-
+            "drift_percent": -100.0 * sag / SAG_TOLD * (trace.steady_to_s - trace.steady_from_s)}

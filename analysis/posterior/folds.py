@@ -5,7 +5,7 @@ The same figures are made in `analysis/training/observe.py` of simulated engines
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 BINS = 256  # of a cycle: sixteen of a hump of sixteen cylinders
 CYCLES = 10  # laid over each other at the most
 MOST = 16  # cylinders that there is an input for
+SHOWN_S = 4.6  # of a crank, from where the network sees it: no engine of the training was turned for longer
+LEAST_CYCLES = 3  # of a slow engine, though it takes longer
 OVERVIEW, OVERVIEW_S, BEFORE = 512, 0.01, 10  # samples of the overview, seconds of each, and how many before the onset
 FOLD_LIMIT, NUMBER_LIMIT = 12.0, 6.0  # beyond is cut off
 OVER_LIMITS = (-1.5, 5.0)
@@ -58,21 +60,27 @@ class Seen:
     repeats: float
 
 
-def look(trace: CrankingTrace, track: CycleTrack, engine: Engine) -> Seen | None:
+def look(trace: CrankingTrace, track: CycleTrack, engine: Engine, *, onset: bool = False) -> Seen | None:
     """Return what the network is given of a trace under one count of its cycles, None where there is no whole cycle.
 
     Parameters
     ----------
     track
         Cycles against seconds from the start of the capture.
+    onset
+        Whether it is shown in-rush and run-up, too. Cylinders are judged without: measured cranks run up unlike those
+        of the training, and it took their in-rush for signs of firing or of no compression.
     """
     steady = trace.steady
     time, y = trace.time_s[steady], trace.smooth[steady]
     good = np.isfinite(y)
     if good.sum() < 16:
         return None
+    if not onset:
+        trace = replace(trace, has_onset=False, inrush=float("nan"))
+    shown = time < _begin_s(trace) + SHOWN_S
     count = np.maximum.accumulate(track.at(time) + 1e-9 * (time - time[0]))
-    cycles = min(CYCLES, int(np.floor(count[-1] - count[0])))
+    cycles = int(min(CYCLES, max(count[shown][-1] - count[0], min(LEAST_CYCLES, count[-1] - count[0]))))
     if cycles < 1:
         return None
     edges = np.interp(count[0] + np.arange(cycles + 1), count, time)
@@ -85,6 +93,10 @@ def look(trace: CrankingTrace, track: CycleTrack, engine: Engine) -> Seen | None
     repeats = 1.0 - float((off**2).mean()) / max(float((mean**2).mean() + (off**2).mean()), 1e-30)
     return Seen(fold.astype(np.float32), numbers.astype(np.float32), _overview(trace, level).astype(np.float32), level,
                 edges, mean, own, repeats)
+
+
+def _begin_s(trace: CrankingTrace) -> float:
+    return trace.crank.start_s if trace.has_onset else trace.steady_from_s
 
 
 def _features(folds: NDArray[np.float64], edges: NDArray[np.float64], trace: CrankingTrace, engine: Engine,
@@ -134,10 +146,10 @@ def _numbers(own: NDArray[np.float64], widths: NDArray[np.float64], ripple: floa
 
 
 def _overview(trace: CrankingTrace, level: float) -> NDArray[np.float64]:
-    begin = trace.crank.start_s if trace.has_onset else trace.steady_from_s
+    begin = _begin_s(trace)
     block = max(1, round(OVERVIEW_S * trace.rate_hz))
     first = int(np.searchsorted(trace.time_s, begin))
-    last = int(np.searchsorted(trace.time_s, trace.crank.end_s))
+    last = int(np.searchsorted(trace.time_s, min(trace.crank.end_s, begin + SHOWN_S)))
     many = min((last - first) // block, OVERVIEW - BEFORE)
     out = np.zeros((OVERVIEW, 3))
     if many < 1:

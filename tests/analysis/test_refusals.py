@@ -317,13 +317,13 @@ def test_a_starter_that_turns_next_to_nothing_turns_no_compression(mean, swing, 
     assert codes(before_estimate(trace_of(mean=mean, swing=swing, inrush=inrush), FOUR)) == found
 
 
-@pytest.mark.parametrize(("fires", "found"), [(0.89, ["engine-fired"]), (0.87, [])])
+@pytest.mark.parametrize(("fires", "found"), [(0.61, ["engine-fired"]), (0.59, [])])
 def test_something_that_burns(fires, found, trace_of, estimate_of):
     reasons = after_estimate(trace_of(), FOUR, estimate_of(FOUR, fires=fires))
     assert codes(reasons) == found
     if found:
         assert reasons[0].facts["why"] == "burns"
-        assert reasons[0].facts["chance_percent"] == pytest.approx(89.0)
+        assert reasons[0].facts["chance_percent"] == pytest.approx(61.0)
 
 
 @pytest.mark.parametrize(("compresses", "swing", "found"), [
@@ -331,6 +331,14 @@ def test_something_that_burns(fires, found, trace_of, estimate_of):
 def test_nothing_that_compresses(compresses, swing, found, trace_of, estimate_of):
     """A sine of 15 A either way on 150 A has a ripple of 20 %, one of 30 A one of 40 %: shallow humps must be surer."""
     assert codes(after_estimate(trace_of(swing=swing), FOUR, estimate_of(FOUR, compresses=compresses))) == found
+
+
+def test_a_starter_that_labours_turns_an_engine_that_compresses(trace_of, estimate_of):
+    """Shallow humps at more than half of the in-rush: a weak battery and thick oil, not a broken timing drive."""
+    trace, doubtful = trace_of(swing=15.0), estimate_of(FOUR, compresses=0.5)
+    mean = float(np.nanmean(trace.current[trace.steady]))
+    for share, found in ((0.55, ["no-humps"]), (0.65, [])):
+        assert codes(after_estimate(replace(trace, inrush=mean / share), FOUR, doubtful)) == found
 
 
 def test_two_cycle_rates_that_are_both_likely_are_said(trace_of, estimate_of):
