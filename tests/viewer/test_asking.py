@@ -73,7 +73,7 @@ def test_a_crank_that_was_cut_off_is_saved_at_the_next_start(crankfold) -> None:
         for line in process.stdout:
             if line.startswith("Cranking."):
                 break
-        for _ in range(60):
+        for _ in range(600):
             if any(path.stat().st_size > 40_000 for path in (crankfold.folder / "kept").glob("*.journal")):
                 break
             time.sleep(0.1)
