@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 SPARK_LEAD_DEG = 7.5  # middle of the 5 to 10 degrees before TDC that ignition is set to while cranking
 PRESSURE_LEAD_DEG = 1.0  # leak and heat loss bring the peak about a degree before TDC
 AGREE_DEG = 15.0  # marks of one event lie this near to their common angle; the fitted angle is good to 6 degrees
-OFF_DEG = {"waste-spark": 22.0, "single-spark": 22.0, "cam": 25.0, "pressure": 20.0}
+OFF_DEG = {"waste-spark": 22.0, "single-spark": 22.0, "cam": 25.0, "pressure": 15.0}
 # how far from a TDC marks may lie: spark leads of 0 to 25 degrees, a cam angle read off a drawing, a leaking cylinder
 OFF_EVEN_DEG = 60.0
 """Likewise with even firing, where no other placement can be meant: the lag of a heavy starter puts the estimated angle
@@ -216,8 +216,7 @@ def _nearest(centre: float, spec: SyncSpec, engine: Engine, early_deg: NDArray[n
 
 
 def _reach(spec: SyncSpec, engine: Engine) -> float:
-    wide = engine.even_firing and spec.kind != "pressure"  # whose early peaks are allowed for, cylinder by cylinder
-    return OFF_EVEN_DEG if wide else OFF_DEG[spec.kind]
+    return OFF_EVEN_DEG if engine.even_firing else OFF_DEG[spec.kind]
 
 
 def _room(index: int, engine: Engine) -> float:
