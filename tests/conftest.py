@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import os
+import signal
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
@@ -17,10 +18,14 @@ for name in ("ascii", "latin-1", "utf-16"):
     codecs.lookup(name)  # an encoding that is first looked for while memory, handles or imports are short stays unknown
 
 
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # begun in the background: what it begins would be deaf, too
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_auto_num_workers() -> int:
-    """Return the workers of ``-n auto``: three for two cores, as half of the run waits for boards in real time."""
-    return max(1, (os.cpu_count() or 1) * 3 // 2)
+    """Return the workers of ``-n auto``: two for each core, as much of the run waits for others."""
+    return max(1, 2 * (os.cpu_count() or 1))
 
 
 @pytest.hookimpl(optionalhook=True)

@@ -132,7 +132,7 @@ def learning_rate(step: int, total: int, top: float, warm_up: int = WARM_UP) -> 
 
 def exported(path: Path) -> dict[str, torch.Tensor]:
     """Return the weights that `calibrate.py` wrote."""
-    with np.load(path) as kept:
+    with np.load(path, allow_pickle=False) as kept:
         return {k: torch.from_numpy(kept[k].astype(np.float32)) for k in kept.files}
 
 
