@@ -1,4 +1,4 @@
-"""The arithmetic of the fold: all engine cycles laid over each other against crank angle, their middle, the model."""
+"""The arithmetic of the fold: all engine cycles against crank angle, their middle, what was judged."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class FoldData:
     band : ndarray, shape (2, points), or None
         Where the middle eight tenths of the cycles lie; None with too few cycles.
     model : ndarray, shape (points,)
-        What the model says, NaN where it was not fitted.
+        What the posterior was shown: the mean of the judged cycles, NaN outside them.
     lanes
         One a cylinder, in firing order.
     top, bottom

@@ -1,4 +1,4 @@
-"""The fold drawn: a lane a cylinder, every cycle thin, the middle thick, the model dashed over it."""
+"""The fold drawn: a lane a cylinder, every cycle thin, the middle thick, what was judged dashed over it."""
 
 from __future__ import annotations
 
