@@ -277,7 +277,10 @@ def test_what_was_cut_off_is_saved_analysed_and_told_by_the_next_session(
     rescued = [news for news in told if isinstance(news, Rescued)]
     assert len(rescued) >= 1
     assert all(one.path is not None and one.path.exists() for one in rescued)
-    assert all(one.judged is not None and one.judged.result.verdict == "uneven" for one in rescued)
+    verdicts = [one.judged.result.verdict for one in rescued if one.judged is not None]
+    assert len(verdicts) == len(rescued)
+    assert "uneven" in verdicts
+    assert set(verdicts) <= {"uneven", "none"}  # the board may have begun its next crank, of which little is there
 
 
 def test_it_needs_neither_a_screen_nor_a_command_line() -> None:
