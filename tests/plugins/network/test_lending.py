@@ -99,6 +99,7 @@ def test_readers_are_bounded_and_one_that_comes_back_takes_its_own_place() -> No
         assert again.info.title == boards[0].info.title
 
 
+@pytest.mark.slow  # 24 MB through two sockets, and how they are cut up is the system's choice
 def test_a_reader_that_takes_nothing_costs_nobody_a_sample_and_is_told_its_loss() -> None:
     bench, news = Bench(), []
     with lending(bench, keep_s=2.0, hear=news.append) as lender, borrowed(lender.port) as slow, \
